@@ -1,0 +1,369 @@
+"""site.toml and case.toml, read and validated into plain objects.
+
+What a site does not state is None: "not known", never assumed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import zoneinfo
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit import conditions, schema
+from coldchain_kit.errors import Fault, RegisterError, nearest
+from coldchain_kit.schema import Each, Many, Need
+from coldchain_kit.trace import Probe
+
+KINDS = ("refrigerator", "freezer", "ultra_low", "cold_room", "room", "shipper")
+
+_ALARM = {"enabled": schema.flag, "low_c": schema.number, "high_c": schema.number, "low_f": schema.number, "high_f": schema.number, "delay_min": schema.number}
+_LOGGER = {
+    "serial": schema.text, "model": schema.text, "interval_min": schema.positive, "clock": schema.text, "set_on": schema.date,
+    "clock_checks": schema.time_pairs, "temperature_unit": schema.one_of("C", "F", "K"), "date_order": schema.one_of("dmy", "mdy", "ymd"),
+    "alarm": _ALARM, "memory_readings": schema.whole, "when_full": schema.one_of("stop", "overwrite"), "backup_hours": schema.number,
+    "events_kept": schema.whole, "range_c": schema.pair,
+}  # fmt: skip
+_CERTIFICATE = {
+    "number": schema.text, "date": schema.date, "due": schema.date, "expanded_uncertainty_c": schema.positive, "coverage": schema.positive,
+    "points": schema.points, "as_found": schema.points, "tolerance_c": schema.positive, "laboratory": schema.text, "drift_c_per_year": schema.number,
+}  # fmt: skip
+_PROBE = {
+    "column": schema.text, "role": schema.one_of("buffered", "air", "room", "surface"), "time_constant_min": schema.positive,
+    "resolution_c": schema.positive, "span_c": schema.pair, "decides": schema.flag, "certificate": _CERTIFICATE,
+    "certificates": Many({**_CERTIFICATE, "from": schema.date}), "place": schema.text,
+}  # fmt: skip
+_UNIT = {
+    "description": schema.text, "kind": Need(schema.one_of(*KINDS)), "condition": schema.text, "readings": schema.texts, "logger": _LOGGER,
+    "settings": Many({**_LOGGER, "from": Need(schema.anything)}), "probes": Each(_PROBE),
+    "channels": Each({"column": Need(schema.text), "kind": Need(schema.one_of("door", "power", "humidity", "battery"))}),
+    "room": schema.text, "place": schema.text,
+}  # fmt: skip
+_CONDITION = {
+    "title": schema.text, "low_c": schema.number, "high_c": schema.number, "low_f": schema.number, "high_f": schema.number,
+    "mkt": {"limit_c": Need(schema.number), "window_hours": Need(schema.positive), "direction": schema.one_of("back", "forward", "both")},
+    "freeze_c": schema.number, "activation_energy_kj_mol": schema.positive, "source": schema.text, "do_not_freeze": schema.flag, "frozen": schema.flag,
+}  # fmt: skip
+SITE_SHAPE = {
+    "site": Need({
+        "name": Need(schema.text), "timezone": Need(schema.text), "checks_per_day": schema.whole, "open_days": schema.anything,
+        "deviation_classes": schema.anything, "contacts": schema.anything, "address": schema.text, "outcomes": schema.anything, "exercise": schema.flag,
+        "demonstration": schema.flag,
+    }),
+    "conditions": Each(_CONDITION),
+    "units": Need(Each(_UNIT)),
+}  # fmt: skip
+CASE_SHAPE = {
+    "case": Need({
+        "id": Need(schema.text), "title": Need(schema.text), "unit": schema.text, "units": schema.texts, "site": Need(schema.text),
+        "start": schema.local_time, "end": schema.local_time, "found": {"time": schema.local_time, "by": schema.text}, "join_min": schema.positive,
+    }),
+    "inputs": {
+        "readings": schema.anything, "stock": schema.text, "allowances": schema.text, "logbook": schema.text, "attachments": schema.texts,
+        "writeup": schema.text,
+    },
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """The logger's own alarm as set: limits [°C], delay [min], on or off; None = not known."""
+
+    enabled: bool | None = None
+    low_c: float | None = None
+    high_c: float | None = None
+    delay_min: float | None = None
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """Calibration: ``points`` (reference °C, indicated °C), expanded uncertainty [°C] with its coverage factor."""
+
+    number: str | None = None
+    date: dt.date | None = None
+    due: dt.date | None = None
+    expanded_uncertainty_c: float | None = None
+    coverage: float = 2.0
+    points: tuple[tuple[float, float], ...] = ()
+    as_found: tuple[tuple[float, float], ...] = ()
+    tolerance_c: float | None = None
+    laboratory: str | None = None
+    drift_c_per_year: float | None = None
+    valid_from: dt.date | None = None
+
+
+@dataclass(frozen=True)
+class ProbeEntry:
+    """A probe of the register with its certificates, oldest first."""
+
+    probe: Probe
+    decides: bool | None = None
+    certificates: tuple[Certificate, ...] = ()
+    place: str | None = None
+
+
+@dataclass(frozen=True)
+class Logger:
+    """What is known about a logger and its settings at one time."""
+
+    serial: str | None = None
+    model: str | None = None
+    interval_min: float | None = None
+    clock: str | None = None
+    set_on: dt.date | None = None
+    clock_checks: tuple[tuple[dt.datetime, dt.datetime], ...] = ()
+    temperature_unit: str | None = None
+    date_order: str | None = None
+    alarm: Alarm | None = None
+    memory_readings: int | None = None
+    when_full: str | None = None
+    backup_hours: float | None = None
+    events_kept: int | None = None
+    range_c: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class UnitEntry:
+    """A unit of the register. ``settings``: (from, Logger) pairs in order of time, local and naive; the first is ``logger``."""
+
+    name: str
+    kind: str
+    description: str
+    condition: conditions.Condition
+    readings: tuple[str, ...] = ()
+    logger: Logger = field(default_factory=Logger)
+    settings: tuple[tuple[dt.datetime, Logger], ...] = ()
+    probes: dict[str, ProbeEntry] = field(default_factory=dict)
+    channels: dict[str, tuple[str, str]] = field(default_factory=dict)  # name -> (column, kind)
+    room: str | None = None  # another unit of the site whose probe is this one's room
+
+    def logger_at(self, local: dt.datetime) -> Logger:
+        """The logger's settings in force at a local, naive time."""
+        return next((logger for since, logger in reversed(self.settings) if since <= local), self.logger)
+
+
+@dataclass(frozen=True)
+class Site:
+    """A place with a register. ``path`` is where site.toml lies; ``extra`` the site's own keys."""
+
+    name: str
+    timezone: str
+    path: Path
+    units: dict[str, UnitEntry]
+    conditions: dict[str, conditions.Condition]
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        return zoneinfo.ZoneInfo(self.timezone)
+
+    def unit(self, name: str) -> UnitEntry:
+        """The unit of that name; raises RegisterError naming the nearest."""
+        if name not in self.units:
+            raise RegisterError(f"unit '{name}' is not in the register", where=self.path.name, expected="one of " + ", ".join(self.units), mend=nearest(name, self.units))
+        return self.units[name]
+
+    def local(self, utc: pd.Timestamp) -> pd.Timestamp:
+        """An instant in the site's own time, with its offset."""
+        return utc.tz_convert(self.timezone)
+
+    def instant(self, local: dt.datetime | pd.Timestamp) -> pd.Timestamp:
+        """UTC of a local, naive time; a repeated hour counts as its first pass, a skipped one moves forward."""
+        stamp = pd.Timestamp(local)
+        return stamp.tz_localize(self.timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC").as_unit("us")
+
+
+@dataclass(frozen=True)
+class Case:
+    """One investigation: which units, which window (UTC, half-open, None = open), which papers."""
+
+    id: str
+    title: str
+    units: tuple[str, ...]
+    site: Site
+    path: Path
+    start: pd.Timestamp | None = None
+    end: pd.Timestamp | None = None
+    found: dict[str, Any] | None = None
+    join_min: float = 120.0
+    readings: dict[str, tuple[Path, ...]] = field(default_factory=dict)
+    stock: Path | None = None
+    allowances: Path | None = None
+    logbook: Path | None = None
+    attachments: tuple[Path, ...] = ()
+
+    @property
+    def folder(self) -> Path:
+        return self.path.parent
+
+
+def load_site(path: str | Path) -> Site:
+    """Read site.toml.
+
+    Raises
+    ------
+    RegisterError
+        Every fault of the file at once, each with its line.
+    """
+    path = Path(path)
+    table = schema.load(path, SITE_SHAPE)
+    faults: list[Fault] = []
+    head = table["site"]
+    try:
+        zoneinfo.ZoneInfo(head["timezone"])
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        hint = nearest(head["timezone"], zoneinfo.available_timezones())
+        faults.append(Fault(f"the zone '{head['timezone']}' is not known", schema.locate(path, "site", "timezone"), "an IANA name such as Europe/Lisbon", hint))
+    local = {name: conditions.from_table(name, given) for name, given in table.get("conditions", {}).items()}
+    for name, given in table.get("conditions", {}).items():
+        if {"low_c", "high_c"} & given.keys() and {"low_f", "high_f"} & given.keys():
+            faults.append(Fault(f"condition '{name}' mixes degC and degF limits", schema.locate(path, "conditions", name), mend="Give both limits in one unit"))
+    units: dict[str, UnitEntry] = {}
+    for name, given in table["units"].items():
+        try:
+            units[name] = _unit(name, given, local, path)
+        except RegisterError as fault:
+            faults.extend(fault.faults)
+    if faults:
+        raise RegisterError(faults=faults)
+    extra = {key: value for key, value in head.items() if key not in ("name", "timezone")}
+    return Site(head["name"], head["timezone"], path, units, local, extra)
+
+
+def _unit(name: str, given: dict, local: dict, path: Path) -> UnitEntry:
+    if not re.fullmatch(r"[\w .\-]{1,80}", name):
+        raise RegisterError(f"unit name '{name}'", where=schema.locate(path, "units", name), expected="letters, digits, space, dot, dash, at most 80")
+    wanted = given.get("condition") or {"refrigerator": "refrigerated", "freezer": "frozen"}.get(given["kind"])
+    if wanted is None:
+        raise RegisterError(f"unit '{name}' has no storage condition", where=schema.locate(path, "units", name), mend='Add condition = "…", as on the label')
+    known = {**conditions.built_in(), **local}
+    if wanted not in known:
+        raise RegisterError(f"storage condition '{wanted}' is not known", where=schema.locate(path, "units", name, "condition"), expected="one of " + ", ".join(sorted(known)), mend=nearest(wanted, known))
+    logger = _logger(given.get("logger", {}), Logger(), path, name)
+    settings = []
+    current = logger
+    for row in sorted(given.get("settings", ()), key=lambda row: str(row["from"])):
+        since = row["from"]
+        if not isinstance(since, dt.date):
+            raise RegisterError(f"settings of '{name}' start at '{since}'", where=schema.locate(path, "units", name, "settings"), expected="a date or local time")
+        current = _logger({key: value for key, value in row.items() if key != "from"}, current, path, name)
+        settings.append((since if isinstance(since, dt.datetime) else dt.datetime.combine(since, dt.time()), current))
+    return UnitEntry(
+        name=name, kind=given["kind"], description=given.get("description", name), condition=known[wanted], readings=tuple(given.get("readings", ())),
+        logger=logger, settings=tuple(settings), probes=_probes(given.get("probes", {}), given["kind"]),
+        channels={key: (row["column"], row["kind"]) for key, row in given.get("channels", {}).items()}, room=given.get("room"),
+    )  # fmt: skip
+
+
+def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
+    changes: dict[str, Any] = dict(given)
+    clock = changes.get("clock")
+    if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-]\d{2}:\d{2}", clock):
+        raise RegisterError(f"clock is '{clock}'", where=schema.locate(path, "units", unit, "logger", "clock"), expected='local, as_set (with set_on), utc or an offset such as "+01:00"')
+    if "alarm" in changes:
+        alarm = dict(changes["alarm"])
+        for side in ("low", "high"):
+            if f"{side}_f" in alarm:
+                alarm[f"{side}_c"] = round((alarm.pop(f"{side}_f") - 32) / 1.8, 6)
+        changes["alarm"] = replace(before.alarm or Alarm(), **alarm)
+    for key in ("clock_checks", "range_c"):
+        if key in changes:
+            changes[key] = tuple(tuple(row) for row in changes[key]) if key == "clock_checks" else tuple(changes[key])
+    return replace(before, **changes)
+
+
+def _probes(given: dict, kind: str) -> dict[str, ProbeEntry]:
+    default = "room" if kind == "room" else "unknown"
+    roles = {name: row.get("role", default) for name, row in given.items()}
+    buffered = "buffered" in roles.values()
+    entries = {}
+    for name, row in given.items():
+        role = roles[name]
+        decides = row.get("decides")
+        if decides is None:
+            decides = role == "buffered" or (role in ("air", "unknown") and not buffered) or kind == "room" and role == "room"
+        span = row.get("span_c")
+        probe = Probe(name, role, decides, row.get("time_constant_min"), row.get("resolution_c"), tuple(span) if span else None, row.get("column"))
+        rows = [row["certificate"]] if "certificate" in row else []
+        rows += row.get("certificates", [])
+        entries[name] = ProbeEntry(probe, row.get("decides"), tuple(sorted(map(_certificate, rows), key=lambda c: c.valid_from or c.date or dt.date.min)), row.get("place"))
+    return entries
+
+
+def _certificate(row: dict) -> Certificate:
+    given = {key: value for key, value in row.items() if key != "from"}
+    for key in ("points", "as_found"):
+        if key in given:
+            given[key] = tuple((float(a), float(b)) for a, b in given[key])
+    return Certificate(**given, valid_from=row.get("from"))
+
+
+def load_case(path: str | Path) -> Case:
+    """Read case.toml, and the site.toml it names.
+
+    Raises
+    ------
+    RegisterError
+        Every fault at once: unknown keys, units that the register lacks, files that are not there.
+    """
+    path = Path(path)
+    table = schema.load(path, CASE_SHAPE)
+    head, inputs = table["case"], table.get("inputs", {})
+    site_path = path.parent / head["site"]
+    if not site_path.is_file():
+        raise RegisterError(f"there is no site file '{head['site']}'", where=schema.locate(path, "case", "site"), mend="The path is relative to the case file")
+    site = load_site(site_path)
+    names = tuple(head.get("units") or ([head["unit"]] if "unit" in head else []))
+    if not names:
+        raise RegisterError("no unit is named", where=schema.locate(path, "case"), mend='Add unit = "…"')
+    faults = [
+        Fault(f"unit '{name}' is not in the register", schema.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
+        for name in names if name not in site.units
+    ]  # fmt: skip
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
+        faults.append(Fault(f"case id '{head['id'][:80]}'", schema.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
+    start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
+    if start is not None and end is not None and end <= start:
+        faults.append(Fault("the window ends before it starts", schema.locate(path, "case", "end"), "end after start"))
+    papers = {}
+    for key in ("stock", "allowances", "logbook"):
+        papers[key] = path.parent / inputs[key] if key in inputs else None
+        if papers[key] is not None and not papers[key].is_file():
+            faults.append(Fault(f"there is no file '{inputs[key]}'", schema.locate(path, "inputs", key), mend="The path is relative to the case file"))
+    if faults:
+        raise RegisterError(faults=faults)
+    readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
+    attachments = tuple(found for pattern in inputs.get("attachments", ()) for found in sorted(path.parent.glob(pattern)) if found.is_file())
+    return Case(head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"], papers["allowances"], papers["logbook"], attachments)
+
+
+def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
+    base, where = path.parent, schema.locate(path, "inputs", "readings")
+    if isinstance(given, dict):
+        given = given.get(unit)
+    elif given is not None and len(names) > 1:
+        raise RegisterError("one list of readings for several units", where=where, mend='Say which belongs to which: readings = { F2 = ["…"], F3 = ["…"] }')
+    if given is None:
+        given, base, where = list(site.units[unit].readings), site.path.parent, schema.locate(site.path, "units", unit, "readings")
+    if not given or schema.texts(given):
+        raise RegisterError(f"no readings are named for unit '{unit}'", where=where, expected='readings = ["downloads/*.csv"]')
+    return find_files(base, given, where)
+
+
+def find_files(base: Path, patterns: list[str] | tuple[str, ...], where: str) -> tuple[Path, ...]:
+    """Files that patterns name, each once, in a fixed order; raises RegisterError where a pattern finds nothing."""
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        if Path(pattern).is_absolute():
+            hits = [Path(pattern)] if Path(pattern).is_file() else sorted(Path(pattern).parent.glob(Path(pattern).name))
+        else:
+            plain = base / pattern
+            hits = [plain] if plain.is_file() else sorted(hit for hit in base.glob(pattern) if hit.is_file())
+        if not hits:
+            raise RegisterError(f"no file matches '{pattern}'", where=where, mend="The path is relative to that file; check the folder and the ending")
+        found.update(dict.fromkeys(hits))
+    return tuple(found)
