@@ -12,10 +12,21 @@ import numpy as np
 from coldchain_kit import physics
 from coldchain_kit.errors import KitError, nearest
 
+EDITIONS_DIFFER = "Limits come from the document named here. Documents and editions differ: the product's label and its manufacturer decide."
+
+# Where minutes are counted beside the condition's own limits [°C]; cuts of the tables, never limits of a verdict.
+# Above: 8, 15, 25, 30, 40 are edges of the pharmacopoeial ranges (FACTS B1, READ-2). Below: 2 and 0 °C (B5, B19, READ-2),
+# -0.5 °C the usual freeze alarm (B13, READ-2).
+BANDS_ABOVE_C = (-10.0, 0.0, 8.0, 15.0, 25.0, 30.0, 40.0)
+BANDS_BELOW_C = (8.0, 2.0, 0.0, -0.5)
+
 
 @dataclass(frozen=True)
 class MktRule:
-    """An MKT limit: ``limit_c`` [°C] over ``window_hours`` [h], looking ``direction`` (back | forward | both) from the excursion."""
+    """An MKT limit: ``limit_c`` [°C] over ``window_hours`` [h], looking ``direction`` (back | forward | both) from the excursion.
+
+    ``band_c`` [°C]: the excursions that the rule's document speaks of; ``band_hours`` [h]: for how long.
+    """
 
     limit_c: float
     window_hours: float
@@ -45,7 +56,6 @@ class Condition:
     freeze_c: float | None = None
     activation_energy_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL
     mkt: MktRule | None = None
-    bands_c: tuple[float, ...] = ()
     source: str = ""
     status: str = ""
     notes: tuple[str, ...] = ()
@@ -56,6 +66,27 @@ class Condition:
         if value is None or self.unit == "C":
             return value
         return (value - 32.0) / 1.8
+
+    def bands(self) -> tuple[tuple[str, float], ...]:
+        """(direction, limit [°C]) of every cut at which minutes are counted, the condition's own limits first.
+
+        Examples
+        --------
+        >>> get("refrigerated").bands()[:4]
+        (('above', 8.0), ('above', 15.0), ('above', 25.0), ('above', 30.0))
+        >>> [limit for direction, limit in get("refrigerated").bands() if direction == "below"]
+        [2.0, 0.0, -0.5]
+        """
+        rows: list[tuple[str, float]] = []
+        for direction, cuts in (("above", BANDS_ABOVE_C), ("below", BANDS_BELOW_C)):
+            own, other = self.limit_c(direction), self.limit_c("below" if direction == "above" else "above")
+            if own is None and (direction == "above" or self.frozen):
+                continue
+            sign = 1.0 if direction == "above" else -1.0
+            edge = own if own is not None else other
+            rows += [(direction, own)] if own is not None else []
+            rows += [(direction, cut) for cut in cuts if sign * (cut - edge) > 1e-6]
+        return tuple(rows)
 
     def outside(self, celsius, direction: str) -> np.ndarray:
         """Which temperatures [°C] are beyond the inclusive limit, judged in the limit's own unit.
@@ -97,7 +128,6 @@ def from_table(name: str, table: dict) -> Condition:
         freeze_c=table.get("freeze_c"),
         activation_energy_kj_mol=table.get("activation_energy_kj_mol", physics.ACTIVATION_ENERGY_KJ_MOL),
         mkt=MktRule(**mkt) if mkt else None,
-        bands_c=tuple(table.get("bands_c", ())),
         source=table.get("source", ""),
         status=table.get("status", ""),
         notes=tuple(table.get("notes", ())),
