@@ -1,0 +1,143 @@
+"""Writes the sample site: Tern Bay Health Centre, invented, every trace simulated with its truth beside it.
+
+``python -m coldchain_kit.tern_bay DIR`` writes the downloads, their truth and the case's papers; seeds are fixed, so
+the same kit writes the same bytes. site.toml and case.toml are written by hand and not touched.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit import conditions, physics, simulate
+from coldchain_kit.simulate import Cabinet, Event, SimProbe, Simulation
+
+ZONE = "Europe/Lisbon"
+FIRST = pd.Timestamp("2026-02-01", tz=ZONE).tz_convert("UTC")
+DAYS = 38  # 1 February to 10 March 2026
+FRIDAY_NIGHT = pd.Timestamp("2026-03-06T21:30", tz=ZONE).tz_convert("UTC")
+POWER_BACK = pd.Timestamp("2026-03-07T02:10", tz=ZONE).tz_convert("UTC")
+MONTHS = {"2026-02": ("2026-02-01", "2026-03-01"), "2026-03": ("2026-03-01", "2026-03-11")}
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How one unit of the site is simulated."""
+
+    cabinet: Cabinet
+    events: tuple[Event, ...]
+    interval_min: float
+    seed: int
+
+
+def _after_min(time: pd.Timestamp) -> float:
+    return (time - FIRST) / pd.Timedelta(minutes=1)
+
+
+def plans() -> dict[str, Plan]:
+    """The units and what happens to them; only F2 has an excursion, a power cut on Friday night 6 March 2026."""
+    cut = Event("power_loss", _after_min(FRIDAY_NIGHT), _after_min(POWER_BACK) - _after_min(FRIDAY_NIGHT))
+    vaccine = simulate.cabinet(set_c=4.6, hysteresis_k=1.6, contents_kj_k=35.0, walls_w_k=2.3, doors_per_day=9.0, probes=(SimProbe("upper", "air", 12.0), SimProbe("return", "air", 2.5)))
+    reserve = simulate.cabinet(set_c=4.8, hysteresis_k=1.4, contents_kj_k=70.0, doors_per_day=5.0, probes=(SimProbe("probe", "air", 14.0, resolution_c=0.05),))
+    freezer = simulate.cabinet("freezer", set_c=-22.0, probes=(SimProbe("basket", "contents", 10.0), SimProbe("air", "air", 2.0)))
+    room = simulate.cabinet("room", probes=(SimProbe("room", "air", 5.0, resolution_c=0.1),))
+    return {
+        "F1": Plan(reserve, (), 10.0, 101),
+        "F2": Plan(vaccine, (cut,), 5.0, 202),
+        "Z1": Plan(freezer, (), 10.0, 303),
+        "R1": Plan(room, (), 15.0, 404),
+    }
+
+
+def write(folder: Path) -> None:
+    """Write downloads/ and truth.json under a site's folder."""
+    truths = {}
+    for name, plan in plans().items():
+        made = simulate.run(plan.cabinet, plan.events, start=FIRST, hours=24 * DAYS, seed=plan.seed)
+        readings = made.sampled(plan.interval_min)
+        local = readings.set_axis(readings.index.tz_convert(ZONE).tz_localize(None))
+        for month, (start, end) in MONTHS.items():
+            part = local[(local.index >= start) & (local.index < end)]
+            path = folder / "downloads" / name / f"{name}_{month}.{'txt' if name == 'Z1' else 'csv'}"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(LAYOUTS[name](part, made))
+        truths[name] = truth(made, name)
+    (folder / "truth.json").write_text(json.dumps(truths, indent=2) + "\n", encoding="utf-8")
+
+
+def truth(made: Simulation, unit: str) -> dict:
+    """What really happened: cause, onset, end, and the minutes each probe was truly outside, from its course every 10 s."""
+    condition = conditions.get("frozen" if unit == "Z1" else "refrigerated")
+    row = {"cause": made.cause, "onset": None if made.onset is None else made.onset.isoformat(), "end": None if made.end is None else made.end.isoformat(), "probes": {}}
+    if unit == "R1":
+        return row
+    for probe in made.cabinet.probes:
+        course = made.truth[f"probe_{probe.name}"].to_numpy()
+        row["probes"][probe.name] = {
+            side: round(float(condition.outside(course, side).sum()) * simulate.STEP_S / 60.0, 2) for side in ("above", "below")
+        } | {"lowest_c": round(float(course.min()), 3), "highest_c": round(float(course.max()), 3)}  # fmt: skip
+    return row
+
+
+def _f2(part: pd.DataFrame, made: Simulation) -> bytes:
+    """Semicolons, decimal comma, day first, date and time apart, a preamble, an event block at the end."""
+    rows = ["Serial number;TB-20417", "Unit;F2 dispensary", "Interval;5 min", "", "No.;Date;Time;Upper shelf [°C];Return air [°C]"]
+    for n, (time, upper, air) in enumerate(zip(part.index, part["upper"], part["return"], strict=True), 1):
+        rows.append(f"{n};{time:%d.%m.%Y};{time:%H:%M:%S};{_comma(upper)};{_comma(air)}")
+    events = _high_alarms(part["upper"], 8.0, 10)
+    if events:
+        rows += ["", "Events"] + [f"{time:%d.%m.%Y};{time:%H:%M:%S};{text}" for time, text in events]
+    return ("\r\n".join(rows) + "\r\n").encode("utf-8-sig")
+
+
+def _comma(value: float) -> str:
+    return "---" if np.isnan(value) else f"{value:.1f}".replace(".", ",")
+
+
+def _high_alarms(series: pd.Series, limit_c: float, delay_min: int) -> list[tuple[pd.Timestamp, str]]:
+    """The logger's own alarm list: beyond the limit for the delay, and back inside."""
+    events, since, ringing = [], None, False
+    for time, value in series.items():
+        out = value > limit_c
+        since = (since or time) if out else None
+        if out and not ringing and time - since >= pd.Timedelta(minutes=delay_min):
+            events.append((time, "Alarm high, Upper shelf"))
+            ringing = True
+        if not out and ringing:
+            events.append((time, "Alarm end, Upper shelf"))
+            ringing = False
+    return events
+
+
+def _f1(part: pd.DataFrame, made: Simulation) -> bytes:
+    """Commas, month first with a 12 h clock, degrees Fahrenheit."""
+    rows = ["Reading,Date/Time,Probe 1 (°F)"]
+    fahrenheit = physics.celsius_to_fahrenheit(part["probe"].to_numpy())
+    rows += [f"{n},{time.month}/{time.day}/{time.year} {time:%I:%M:%S %p},{value:.1f}" for n, (time, value) in enumerate(zip(part.index, fahrenheit, strict=True), 1)]
+    return ("\n".join(rows) + "\n").encode("cp1252")
+
+
+def _z1(part: pd.DataFrame, made: Simulation) -> bytes:
+    """Tabs, ISO times without offset, a comment line."""
+    rows = ["# Freezer Z1, readings every 10 min", "Timestamp\tBasket (C)\tAir (C)"]
+    rows += [f"{time:%Y-%m-%dT%H:%M:%S}\t{basket:.1f}\t{air:.1f}" for time, basket, air in zip(part.index, part["basket"], part["air"], strict=True)]
+    return ("\n".join(rows) + "\n").encode("utf-8")
+
+
+def _r1(part: pd.DataFrame, made: Simulation) -> bytes:
+    """Commas, UTC with Z."""
+    utc = part.index.tz_localize(ZONE).tz_convert("UTC")
+    rows = ["time,Room [°C]"] + [f"{time:%Y-%m-%dT%H:%M:%SZ},{value:.1f}" for time, value in zip(utc, part["room"], strict=True)]
+    return ("\n".join(rows) + "\n").encode("utf-8")
+
+
+LAYOUTS = {"F1": _f1, "F2": _f2, "Z1": _z1, "R1": _r1}
+
+
+if __name__ == "__main__":
+    write(Path(sys.argv[1]))
