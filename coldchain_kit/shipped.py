@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from pathlib import Path
+
+from coldchain_kit.errors import KitError
 
 _PACKAGE = Path(__file__).resolve().parent
 
@@ -20,3 +24,23 @@ def notebooks() -> Path:
 def sample_data() -> Path:
     """The folder of the sample site."""
     return _find("sample_data")
+
+
+def copy_sample_site(out: Path) -> Path:
+    """A working copy of the sample site under ``out``; one that is already there is used as it is.
+
+    Raises
+    ------
+    KitError
+        ``out`` holds something else.
+    """
+    target = out / "tern_bay"
+    if (target / "site.toml").is_file():
+        return target
+    if target.exists():
+        raise KitError(f"'{target}' is there already and holds no site.toml", mend="Choose another folder with --out")
+    part = out / f".tern_bay-{os.getpid()}"
+    out.mkdir(parents=True, exist_ok=True)
+    shutil.copytree(sample_data() / "tern_bay", part, ignore=shutil.ignore_patterns("__pycache__"))
+    part.rename(target)
+    return target

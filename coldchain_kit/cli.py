@@ -1,0 +1,195 @@
+"""The commands. Thin: parse, call one function of the kit, print, choose the exit code.
+
+Exit codes: 0 done; 1 a check failed or a month is incomplete; 2 the input or the call is at fault.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from coldchain_kit import __version__, shipped
+from coldchain_kit.errors import KitError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        return options.run(options)
+    except KitError as fault:
+        print(f"coldchain {options.command}: {fault}", file=sys.stderr)
+    except BrokenPipeError:
+        sys.stderr.close()
+    except OSError as fault:
+        print(f"coldchain {options.command}: {fault.filename or ''} {fault.strerror or fault}. Check the path, its permissions and the free space.", file=sys.stderr)
+    except KeyboardInterrupt:
+        print(f"coldchain {options.command}: stopped. Nothing half-written is left.", file=sys.stderr)
+    return 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="coldchain", description="From a logger's download to a frozen, checkable record.")
+    parser.add_argument("--version", action="version", version=f"coldchain_kit {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def command(name: str, run: Callable[[argparse.Namespace], int], what: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=what, description=what)
+        sub.set_defaults(run=run)
+        return sub
+
+    sub = command("demo", demo, "copy the sample site, freeze one investigation and one month, and print the pages to open")
+    sub.add_argument("--out", type=Path, default=Path("demo"), metavar="DIR")
+    sub = command("lab", lab, "open JupyterLab at the start notebook")
+    sub.add_argument("folder", nargs="?", type=Path, default=Path("tern_bay"), metavar="DIR", help="a site's folder; made from the sample site where it has no site.toml")
+    sub.add_argument("--no-browser", action="store_true")
+    sub.add_argument("--port", type=int)
+    sub = command("inspect", inspect, "say what is in these downloads")
+    sub.add_argument("files", nargs="+", metavar="FILE", help="a download, or - for standard input")
+    sub.add_argument("--json", action="store_true")
+    sub.add_argument("--unit", choices=("C", "F", "K"), help="pin the unit of measure that the file does not state")
+    sub.add_argument("--date-order", choices=("dmy", "mdy", "ymd"), help="pin the order of day, month and year")
+    sub = command("assess", assess, "compute a case and print its results as JSON")
+    sub.add_argument("case", type=Path, metavar="CASE.toml")
+    sub = command("investigate", investigate, "run the investigation notebook and freeze the record")
+    sub.add_argument("case", type=Path, metavar="CASE.toml")
+    sub.add_argument("--out", type=Path, required=True, metavar="DIR")
+    sub.add_argument("--reason", metavar="TEXT", help="why a case that was frozen before is frozen again")
+    sub.add_argument("--pdf", action="store_true", help="add a PDF of the page")
+    sub = command("monthly", monthly, "freeze a month's summary of each unit, and an index page")
+    sub.add_argument("sites", nargs="+", type=Path, metavar="SITE.toml")
+    sub.add_argument("--month", required=True, metavar="YYYY-MM")
+    sub.add_argument("--out", type=Path, required=True, metavar="DIR")
+    sub.add_argument("--unit", action="append", metavar="U")
+    sub.add_argument("--jobs", type=int, default=1, metavar="N")
+    sub.add_argument("--reason", metavar="TEXT", help="why a month that was frozen before is frozen again")
+    sub = command("sign", sign, "append a signature line bound to the record's hash")
+    sub.add_argument("record", type=Path, metavar="RECORD")
+    sub.add_argument("--as", dest="role", required=True, choices=("author", "reviewer", "approver"))
+    sub.add_argument("--name", required=True)
+    sub.add_argument("--meaning", metavar="TEXT")
+    sub.add_argument("--key", type=Path, metavar="FILE", help="Ed25519 private key (PEM)")
+    sub = command("verify", verify, "say whether each record differs from what was frozen")
+    sub.add_argument("records", nargs="+", type=Path, metavar="RECORD")
+    sub = command("rerun", rerun, "execute a record again from its own inputs and compare every number")
+    sub.add_argument("record", type=Path, metavar="RECORD")
+    sub = command("self-check", self_check, "run the published cases on this installation")
+    sub.add_argument("--out", type=Path, metavar="DIR", help="freeze the dated check here")
+    return parser
+
+
+def demo(options: argparse.Namespace) -> int:
+    from coldchain_kit import record
+
+    site = shipped.copy_sample_site(options.out)
+    _say("running the investigation notebook")
+    case = record.investigate(site / "cases" / "2026-014" / "case.toml", options.out / "records")
+    _say("running the monthly summary notebook")
+    month = record.monthly(site / "site.toml", unit="F1", month="2026-02", out=options.out / "records")
+    print("Open these pages in a browser:")
+    for folder in (case, month):
+        print(f"  {folder / 'data' / 'record.html'}")
+    return 0
+
+
+def lab(options: argparse.Namespace) -> int:
+    from coldchain_kit import workbench
+
+    return workbench.open_lab(options.folder, browser=not options.no_browser, port=options.port)
+
+
+def inspect(options: argparse.Namespace) -> int:
+    from coldchain_kit import inspection, readers
+    from coldchain_kit.readers.download import Hints
+
+    hints = Hints(options.unit, options.date_order)
+    loads = [load for name in options.files for load in readers.read(name if name == "-" else Path(name), hints=hints, shown=Path(name).name)]
+    if options.json:
+        print(json.dumps([inspection.row(load) for load in loads], indent=2, sort_keys=True, ensure_ascii=False))
+    else:
+        print("\n\n".join(inspection.text(load) for load in loads))
+    return 0
+
+
+def assess(options: argparse.Namespace) -> int:
+    from coldchain_kit import investigation, results
+
+    sys.stdout.write(results.to_text(investigation.assess(options.case).results))
+    return 0
+
+
+def investigate(options: argparse.Namespace) -> int:
+    from coldchain_kit import record
+
+    _say("running the investigation notebook")
+    print(record.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf))
+    return 0
+
+
+def monthly(options: argparse.Namespace) -> int:
+    from coldchain_kit import fleet
+
+    done = fleet.month(options.sites, month=options.month, out=options.out, units=options.unit, jobs=options.jobs, reason=options.reason, say=_say)
+    for path in done.records:
+        print(path)
+    print(done.index)
+    for line in done.incomplete:
+        print(f"coldchain monthly: {line}", file=sys.stderr)
+    return 1 if done.incomplete else 0
+
+
+def sign(options: argparse.Namespace) -> int:
+    from coldchain_kit import signing
+
+    print(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key))
+    return 0
+
+
+def verify(options: argparse.Namespace) -> int:
+    from coldchain_kit import verify as check
+
+    codes = []
+    for folder in options.records:
+        outcome = check.look(folder)
+        print(f"{folder}: {outcome.text}")
+        for problem in outcome.problems:
+            print(f"  {problem}")
+        codes.append(outcome.code)
+    return 2 if 2 in codes else max(codes)
+
+
+def rerun(options: argparse.Namespace) -> int:
+    from coldchain_kit import record
+
+    _say("running the record again from its own inputs")
+    outcome = record.rerun(options.record)
+    print(outcome.text)
+    for row in outcome.differences:
+        print(f"  {row}")
+    return 1 if outcome.differences else 0
+
+
+def self_check(options: argparse.Namespace) -> int:
+    from coldchain_kit import selfcheck
+
+    rows = selfcheck.run()
+    for row in rows:
+        print(selfcheck.line(row))
+    wrong = sum(not row["ok"] for row in rows)
+    print(f"{len(rows) - wrong} of {len(rows)} published cases come out as printed.")
+    if options.out is not None:
+        print(selfcheck.freeze(rows, options.out))
+    return 1 if wrong else 0
+
+
+def _say(text: str) -> None:
+    """Progress on standard error, when that is a terminal."""
+    if sys.stderr.isatty():
+        print(f"… {text}", file=sys.stderr, flush=True)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,126 @@
+"""The canonical result: plain, JSON-ready rows in the form CONTRACTS fixes, and their one way into bytes.
+
+Times are ISO 8601 UTC ending in Z, temperatures °C with full figures, no value is null.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit import bounds, exposure, timeline
+from coldchain_kit.conditions import Condition
+from coldchain_kit.errors import KitError
+from coldchain_kit.trace import FLAG_WORDS, Source, Trace, roll_up
+
+SCHEMA_ID = "coldchain-kit/results/1"
+
+
+def plain(value: Any) -> Any:
+    """Any value of the kit as JSON-ready Python: Timestamps as ISO Z text, NaN and NaT as None.
+
+    Examples
+    --------
+    >>> plain({"at": pd.Timestamp("2026-03-06T22:40:00.5Z"), "x": float("nan"), "n": np.int64(3)})
+    {'at': '2026-03-06T22:40:00.500000Z', 'x': None, 'n': 3}
+    """
+    if value is None or value is pd.NaT or isinstance(value, (str, bool)):
+        return None if value is pd.NaT else value
+    if isinstance(value, pd.Timestamp):
+        utc = value.tz_convert("UTC").to_pydatetime(warn=False)
+        return utc.replace(tzinfo=None).isoformat() + "Z"
+    if isinstance(value, (dt.date, Path)):
+        return value.isoformat() if isinstance(value, dt.date) else value.as_posix()
+    if isinstance(value, dict):
+        return {str(key): plain(inner) for key, inner in value.items()}
+    if isinstance(value, pd.DataFrame):
+        return [plain(row) for row in value.to_dict("records")]
+    if isinstance(value, (list, tuple)):
+        return [plain(inner) for inner in value]
+    if isinstance(value, (np.bool_, np.integer)):
+        return value.item()
+    if isinstance(value, (float, np.floating)):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, int):
+        return value
+    raise KitError(f"a result of type {type(value).__name__} has no place in the record")
+
+
+def to_text(results: dict[str, Any]) -> str:
+    """The one way results become text: sorted keys, two blanks, no NaN, closing line end."""
+    return json.dumps(results, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the results that ships with the kit."""
+    return json.loads(resources.files("coldchain_kit").joinpath("results.schema.json").read_text("utf-8"))
+
+
+def faults(results: dict[str, Any]) -> list[str]:
+    """Every breach of the shipped schema, as "path: what"; empty when the results are sound."""
+    from jsonschema import Draft202012Validator
+
+    found = Draft202012Validator(schema()).iter_errors(results)
+    return sorted(f"{'/'.join(map(str, error.absolute_path)) or 'results'}: {error.message[:200]}" for error in found)
+
+
+def source_row(source: Source) -> dict[str, Any]:
+    """One row of ``sources[]``."""
+    return {
+        "file": source.file, "sha256": source.sha256, "rows": source.rows, "read": source.read, "rejected": source.rejected, "first": source.first,
+        "last": source.last, "interval_min": source.interval_min, "layout": source.layout,
+        "rejects": [{"line": line, "reason": reason} for line, reason in source.rejects],
+        "no_value": [{"line": line, "column": column, "text": text} for line, column, text in source.no_value],
+        "events": list(source.events),
+    }  # fmt: skip
+
+
+def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timestamp, end: pd.Timestamp, stop: pd.Timestamp, u_from: str) -> dict[str, Any]:
+    """One row of ``probes[]``: a trace in a window.
+
+    Parameters
+    ----------
+    start, end : the window [UTC, half-open]; ``stop``: readings before it count (after ``end`` where no end was declared).
+    """
+    readings = trace.readings[(trace.readings.index >= start) & (trace.readings.index < stop)]
+    rolled = roll_up(trace.flags.loc[readings.index])
+    celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
+    low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
+    cover = timeline.coverage(celsius, start=start, end=end)
+    spans = timeline.gaps(celsius, start=start, end=end)
+    mean_c, mkt_c = exposure.mean_c(celsius), None
+    if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(valued["celsius"], "below").any():
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol)
+    sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
+    return {
+        "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
+        "readings": len(valued), "flags": {word: int((rolled == code).sum()) for code, word in FLAG_WORDS.items()},
+        "min_c": low[0], "min_time": low[1], "max_c": high[0], "max_time": high[1],
+        "min_one_sided": low[2], "max_one_sided": high[2],
+        "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
+        "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
+        "interval_min": timeline.interval_min(readings.index),
+        "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
+        "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
+        "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),
+    }  # fmt: skip
+
+
+def _extreme(valued: pd.DataFrame, pick: str) -> tuple[float | None, pd.Timestamp | None, str | None]:
+    """Value, time, and "at or above" / "at or below" where the probe was at the end of its range."""
+    if not len(valued):
+        return None, None, None
+    at = getattr(valued["celsius"], pick)()
+    side = int(valued.at[at, "one_sided"])
+    return float(valued.at[at, "celsius"]), at, {1: "at or above", -1: "at or below"}.get(side)
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or pd.isna(value) else float(value)
