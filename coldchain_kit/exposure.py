@@ -1,210 +1,28 @@
-"""How bad it was: integrals over a bare Series of °C on a UTC index.
+"""How bad it was: means, mean kinetic temperature and its windows, bands, freezing, what a buffer or a gap hides.
 
-Every function leaves readings without a value out first. ``gap`` marks which steps between neighbouring
-readings *with* a value are gaps (one bool a step); without it, ``timeline.steps`` decides (CONTRACTS rule 4).
-Nothing is ever bridged: a gap gives no weight, no minutes and no degree-minutes, only doubt.
+Leaf functions take a bare Series of °C on a UTC index; ``gap`` marks which steps between readings *with* a value
+are gaps (one bool a step), without it ``timeline.steps`` decides (CONTRACTS rule 4). Nothing is ever bridged.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import physics, timeline
+from coldchain_kit import beyond, physics, timeline
+from coldchain_kit.beyond import US_PER_MIN, degree_minutes, longest_beyond, minutes_beyond
+from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import KitError
+from coldchain_kit.trace import Trace
 
-US_PER_MIN = 60_000_000
+__all__ = [
+    "bands", "buffer_hides", "degree_minutes", "freezing", "highest_window", "inside_gaps", "longest_beyond", "mean_c", "minutes_beyond",
+    "mkt_c", "mkt_refusal", "mkt_rows", "rolling_mkt", "weights_min",
+]  # fmt: skip
 
-
-class Beyond(NamedTuple):
-    """Minutes beyond a limit: on the straight line between readings, at least, at most [min]."""
-
-    minutes: float
-    least: float
-    most: float
-
-
-class StepTable(NamedTuple):
-    """What each step between two neighbouring readings gives beyond one limit.
-
-    ``start_us``, ``end_us``: the step; ``from_us``, ``to_us``: its part beyond the limit on the straight line
-    (equal where there is none); ``least``, ``most``: whether the whole step counts in the bounds; ``gap``;
-    ``joined``: whether the reading at the step's start is itself beyond, so that the run goes on.
-    Times are microseconds since 1970 (UTC), as numbers; fractions occur at crossings.
-    """
-
-    start_us: np.ndarray
-    end_us: np.ndarray
-    from_us: np.ndarray
-    to_us: np.ndarray
-    least: np.ndarray
-    most: np.ndarray
-    gap: np.ndarray
-    joined: np.ndarray
-
-
-def _values(series: pd.Series) -> np.ndarray:
-    values = series.to_numpy(dtype="float64")
-    return values[np.isfinite(values)]
-
-
-def times_us(series: pd.Series) -> np.ndarray:
-    """The index as microseconds since 1970 (UTC)."""
-    return pd.DatetimeIndex(series.index).as_unit("us").asi8
-
-
-def _gap(series: pd.Series, gap, *, readings: int) -> np.ndarray:
-    """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
-    if gap is None:
-        return timeline.steps(series)["gap"].to_numpy(dtype=bool)
-    mask = np.asarray(gap, dtype=bool)
-    if len(mask) != max(readings - 1, 0):
-        raise KitError(f"{len(mask)} gap marks for {readings} readings with a value", expected="one mark for each step between them")
-    return mask
-
-
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> StepTable:
-    """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
-
-    Parameters
-    ----------
-    celsius : Series of float
-        Corrected temperatures [°C] on a UTC index.
-    limit_c : float
-        The limit [°C].
-    direction : str
-        "above" or "below".
-    u_c : float or array of float
-        Standard uncertainty [°C]; U = 2 u_c. An array has one value for each row of ``celsius``.
-    as_read_c : Series of float, optional
-        Temperatures as read [°C]; where they lie further outside they rule, except in ``least``.
-    gap : array of bool, optional
-        Which steps between readings with a value are gaps.
-    inclusive : bool
-        True where the limit itself is already outside ("below -15").
-
-    Raises
-    ------
-    KitError
-        For a direction that is neither above nor below, or marks that do not fit the readings.
-    """
-    if direction not in ("above", "below"):
-        raise KitError(f"direction '{direction}'", expected="above or below")
-    sign = 1.0 if direction == "above" else -1.0
-    value = celsius.to_numpy(dtype="float64")
-    keep = np.isfinite(value)
-    gap = _gap(celsius, gap, readings=int(keep.sum()))
-    spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
-    limit = round(limit_c, 6)
-    corrected = np.round(sign * (np.round(value[keep], 6) - limit), 6)
-    further = corrected
-    if as_read_c is not None:
-        read = np.round(sign * (np.round(as_read_c.to_numpy(dtype="float64")[keep], 6) - limit), 6)
-        further = np.fmax(corrected, read)
-    time_us = times_us(celsius)[keep]
-    # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
-    edge = -0.5e-6 if inclusive else 0.0
-    out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
-    from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap, maybe[:-1] | maybe[1:], gap, out[:-1])
-
-
-def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Start and end of each step's part beyond the limit, on the straight line; equal where there is none."""
-    start, end = time_us[:-1].astype("float64"), time_us[1:].astype("float64")
-    before, after = distance[:-1], distance[1:]
-    change = after - before
-    with np.errstate(divide="ignore", invalid="ignore"):
-        crossing = np.where(change != 0, start + (end - start) * (-before / change), start)
-    rising, falling = ~out[:-1] & out[1:], out[:-1] & ~out[1:]
-    from_us = np.where(rising, crossing, start)
-    to_us = np.where(falling, crossing, end)
-    nothing = gap | ~(out[:-1] | out[1:])
-    return from_us, np.where(nothing, from_us, to_us)
-
-
-def _clip(low_us, high_us, start_us: float | None, end_us: float | None):
-    if start_us is not None:
-        low_us = np.maximum(low_us, start_us)
-    if end_us is not None:
-        high_us = np.minimum(high_us, end_us)
-    return np.clip(high_us - low_us, 0, None) / US_PER_MIN
-
-
-def total(table: StepTable, *, start_us: float | None = None, end_us: float | None = None) -> Beyond:
-    """Minutes beyond the limit between two instants (microseconds since 1970), whole record where not given."""
-    straight = _clip(table.from_us, table.to_us, start_us, end_us)
-    whole = _clip(table.start_us, table.end_us, start_us, end_us)
-    return Beyond(float(straight.sum()), float(whole[table.least].sum()), float(whole[table.most].sum()))
-
-
-def longest(table: StepTable, *, start_us: float | None = None, end_us: float | None = None) -> Beyond:
-    """The longest single run beyond the limit: on the straight line, at least, at most [min]."""
-    straight = _clip(table.from_us, table.to_us, start_us, end_us)
-    whole = _clip(table.start_us, table.end_us, start_us, end_us)
-    inside = whole > 0
-    return Beyond(
-        _longest_run(straight, straight > 0, table.joined),
-        _longest_run(whole, table.least & inside),
-        _longest_run(whole, table.most & inside),
-    )
-
-
-def _longest_run(minutes: np.ndarray, use: np.ndarray, joined: np.ndarray | None = None) -> float:
-    """Sum of the longest stretch of neighbouring used steps; ``joined`` False starts a new stretch."""
-    if not use.any():
-        return 0.0
-    new = use & ~np.concatenate(([False], use[:-1]))
-    if joined is not None:
-        new |= use & ~joined
-    run = np.cumsum(new)[use]
-    return float(np.bincount(run, weights=minutes[use]).max())
-
-
-def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> Beyond:
-    """Minutes beyond a limit with their bounds (CONTRACTS rule 6): parameters as in :func:`step_table`.
-
-    ``minutes`` follows the straight line between readings and takes nothing from a gap. ``least`` counts a
-    whole step where both readings (corrected) are beyond by more than U; ``most`` where either (as read or
-    corrected, whichever is further outside) is beyond the limit minus U, gaps included.
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=5, freq="10min", tz="UTC")
-    >>> minutes_beyond(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0, direction="above", u_c=0.25, gap=[False] * 4)
-    Beyond(minutes=30.0, least=20.0, most=40.0)
-    """
-    return total(step_table(celsius, limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=as_read_c, gap=gap, inclusive=inclusive))
-
-
-def longest_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> Beyond:
-    """The longest single run beyond a limit, with bounds: parameters as in :func:`step_table`.
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=5, freq="10min", tz="UTC")
-    >>> longest_beyond(pd.Series([9.0, 7.0, 9.0, 9.0, 9.0], index=times), limit_c=8.0, direction="above", gap=[False] * 4).minutes
-    25.0
-    """
-    return longest(step_table(celsius, limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=as_read_c, gap=gap, inclusive=inclusive))
-
-
-def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str, gap=None) -> float:
-    """Area between the straight-line course and the limit, beyond it only, nothing from a gap [°C min].
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=5, freq="10min", tz="UTC")
-    >>> degree_minutes(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0, direction="above", gap=[False] * 4)
-    45.0
-    """
-    table = step_table(celsius, limit_c=limit_c, direction=direction, gap=gap)
-    sign = 1.0 if direction == "above" else -1.0
-    distance = np.clip(sign * (_values(celsius) - limit_c), 0, None)
-    minutes = (table.to_us - table.from_us) / US_PER_MIN
-    return float(np.sum(minutes * (distance[:-1] + distance[1:]) / 2.0))
+DAY_HOURS = 24.0  # the short window that a longer one is compared with, for the dilution warning (FACTS A8, A9)
 
 
 def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
@@ -216,8 +34,8 @@ def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
     >>> weights_min(pd.Series([5.0, 6.0, 7.0, 8.0], index=times)).tolist()
     [2.5, 5.0, 2.5, 0.0]
     """
-    time_us = times_us(celsius)[np.isfinite(celsius.to_numpy(dtype="float64"))]
-    half = np.where(_gap(celsius, gap, readings=len(time_us)), 0.0, np.diff(time_us) / US_PER_MIN / 2.0)
+    time_us = beyond.times_us(celsius)[np.isfinite(celsius.to_numpy(dtype="float64"))]
+    half = np.where(beyond.gap_marks(celsius, gap, readings=len(time_us)), 0.0, np.diff(time_us) / US_PER_MIN / 2.0)
     weights = np.zeros(len(time_us))
     weights[:-1] += half
     weights[1:] += half
@@ -234,7 +52,7 @@ def mean_c(celsius: pd.Series, *, gap=None) -> float:
     6.5
     """
     weights = weights_min(celsius, gap=gap)
-    return float(np.sum(weights * _values(celsius)) / weights.sum()) if weights.sum() > 0 else float("nan")
+    return float(np.sum(weights * beyond.known(celsius)) / weights.sum()) if weights.sum() > 0 else float("nan")
 
 
 def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> float:
@@ -246,4 +64,289 @@ def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ
     >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times)), 4)
     23.6445
     """
-    return physics.mean_kinetic_temperature_c(_values(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
+    return physics.mean_kinetic_temperature_c(beyond.known(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
+
+
+def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> pd.DataFrame:
+    """Mean kinetic temperature of the window that ends with each reading, in one pass over the record.
+
+    Returns
+    -------
+    DataFrame on the readings with a value: window_start (UTC), mkt_c [°C], covered_share (0..1, minutes without a gap of the window's).
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=5, freq="1h", tz="UTC")
+    >>> rolling_mkt(pd.Series([5.0, 5.0, 5.0, 12.0, 5.0], index=times), window_hours=2)["mkt_c"].round(3).tolist()
+    [nan, 5.0, 5.0, 7.366, 9.207]
+    """
+    keep = np.isfinite(celsius.to_numpy(dtype="float64"))
+    time_us, values = beyond.times_us(celsius)[keep], beyond.known(celsius)
+    window_us = window_hours * 60 * US_PER_MIN
+    step = np.where(beyond.gap_marks(celsius, gap, readings=len(values)), 0.0, np.diff(time_us))
+    ratio = ea_kj_mol / physics.GAS_CONSTANT_KJ_MOL_K
+    exponent = -ratio / (values + physics.KELVIN)
+    top = exponent.max() if len(exponent) else 0.0
+    rate = np.exp(exponent - top)
+    reacted, minutes = (np.concatenate(([0.0], np.cumsum(part))) for part in (step * (rate[:-1] + rate[1:]) / 2.0, step))
+    if not len(values):
+        reacted, minutes = reacted[:0], minutes[:0]
+    first = np.searchsorted(time_us, time_us - window_us, side="left")
+    held = minutes - minutes[first]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mkt = ratio / -(top + np.log((reacted - reacted[first]) / held)) - physics.KELVIN
+    starts = pd.DatetimeIndex(pd.to_datetime(time_us - round(window_us), unit="us", utc=True)).as_unit("us")
+    return pd.DataFrame({"window_start": starts, "mkt_c": np.where(held > 0, mkt, np.nan), "covered_share": np.minimum(held / window_us, 1.0)}, index=celsius.index[keep])
+
+
+def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> dict[str, Any] | None:
+    """The window with the highest MKT among those that end in [start, end) and begin within the record.
+
+    A record shorter than the window is one window. None where nothing can be computed.
+    """
+    rolled = rolling_mkt(celsius, window_hours=window_hours, ea_kj_mol=ea_kj_mol)
+    inside = rolled[(rolled.index >= (start or rolled.index.min())) & ((rolled.index < end) if end is not None else True)] if len(rolled) else rolled
+    whole = inside[inside["window_start"] >= rolled.index[0]] if len(inside) else inside
+    chosen = whole if len(whole) else inside.tail(1)
+    if not chosen["mkt_c"].notna().any():
+        return None
+    at = chosen["mkt_c"].idxmax()
+    return {"window_start": chosen.at[at, "window_start"], "window_end": at, "mkt_c": float(chosen.at[at, "mkt_c"]), "covered_share": float(chosen.at[at, "covered_share"])}
+
+
+def mkt_refusal(condition: Condition, *, role: str = "buffered", decides: bool = True) -> str:
+    """Why MKT is not computed for this storage and probe, or "".
+
+    Examples
+    --------
+    >>> from coldchain_kit import conditions
+    >>> mkt_refusal(conditions.get("frozen"))
+    'MKT is not computed for frozen product: the rule (USP <1079.2>, FACTS A7) has no row for it, and thawing is not a matter of mean temperature.'
+    """
+    if condition.frozen:
+        return "MKT is not computed for frozen product: the rule (USP <1079.2>, FACTS A7) has no row for it, and thawing is not a matter of mean temperature."
+    if role == "surface" or (role == "room" and not decides):
+        return f"MKT is not computed from a {role} probe: it does not show the product's temperature."
+    return ""
+
+
+def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    """Rows of CONTRACTS ``mkt[]`` for one probe: each window of the condition's own MKT rule.
+
+    For every excursion above: the window that ends with it ("back") and the one that begins with it ("forward"),
+    since readers of the rule differ (FACTS A11); ``used`` marks the one the condition names. And the highest window
+    of all that end in [start, end). ``warning`` says where a long window hides a hot day (dilution, FACTS A8, A9).
+
+    Parameters
+    ----------
+    trace : Trace
+    condition : Condition
+        Without an MKT rule there are no rows; for frozen product ``mkt_c`` is None and ``why_not`` says so.
+    excursions : DataFrame
+        This probe's excursions (columns direction, start, end, id where known).
+
+    Returns
+    -------
+    list of dict: probe, condition, rule, direction (back | forward | highest), used, excursion, window_start, window_end,
+    covered_share, ea_kj_mol [kJ/mol], mkt_c [°C], limit_c [°C], source, why_not, warning.
+    """
+    rule = condition.mkt
+    if rule is None:
+        return []
+    refusal = mkt_refusal(condition, role=trace.probe.role, decides=trace.probe.decides)
+    windows = [] if refusal else _windows(trace, condition, excursions, start, end)
+    if refusal:
+        windows = [{"rule": f"{rule.window_hours:g} h", "direction": rule.direction, "used": False, "excursion": None, "window_start": start, "window_end": end, "covered_share": None, "mkt_c": None}]
+    return [
+        {
+            "probe": trace.probe.name, "condition": condition.id, **window, "ea_kj_mol": condition.activation_energy_kj_mol, "limit_c": rule.limit_c,
+            "source": rule.source or condition.source, "why_not": refusal,
+            "warning": "" if refusal else _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol),
+        }
+        for window in windows
+    ]  # fmt: skip
+
+
+def _windows(trace: Trace, condition: Condition, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    rule, ea = condition.mkt, condition.activation_energy_kj_mol
+    span = pd.Timedelta(hours=rule.window_hours)
+    hot = excursions[excursions["direction"] == "above"].to_dict("records") if len(excursions) else []
+    rows = []
+    for row in hot:
+        for direction, opens, closes in (("back", row["end"] - span, row["end"]), ("forward", row["start"], row["start"] + span)):
+            mkt, share = _in_window(trace.celsius, opens, closes, ea)
+            rows.append({
+                "rule": f"{rule.window_hours:g} h {direction} from the excursion, itself included", "direction": direction, "used": rule.direction in (direction, "both"),
+                "excursion": row.get("id"), "window_start": opens, "window_end": closes, "covered_share": share, "mkt_c": mkt,
+            })  # fmt: skip
+    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end)
+    if top is not None:
+        rows.append({"rule": f"highest {rule.window_hours:g} h", "direction": "highest", "used": not hot, "excursion": None, **top})
+    return rows
+
+
+def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea_kj_mol: float) -> tuple[float | None, float]:
+    part = celsius[(celsius.index >= opens) & (celsius.index <= closes)]
+    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol)
+    return (mkt if np.isfinite(mkt) else None), timeline.coverage(part, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+
+
+def _dilution(trace: Trace, window: dict[str, Any], *, limit_c: float, hours: float, ea_kj_mol: float) -> str:
+    """A sentence where a window longer than a day stays within the limit while its hottest day does not, else ""."""
+    if hours <= DAY_HOURS or window["mkt_c"] is None or window["mkt_c"] > limit_c:
+        return ""
+    part = trace.celsius[(trace.celsius.index >= window["window_start"]) & (trace.celsius.index <= window["window_end"])]
+    return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol)
+
+
+def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL) -> str:
+    """The dilution warning with both numbers, or "" where the hottest 24 h keep the limit, too.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=24 * 30, freq="1h", tz="UTC")
+    >>> month = pd.Series(22.0, index=times)
+    >>> month.iloc[100:125] = 30.0
+    >>> dilution(month, long_mkt_c=mkt_c(month), limit_c=25.0)
+    'The long window has an MKT of 22.43 °C, but its hottest 24 h have 30.00 °C, beyond 25 °C: a long window hides a hot day.'
+    """
+    day = highest_window(celsius, window_hours=DAY_HOURS, ea_kj_mol=ea_kj_mol)
+    if day is None or day["mkt_c"] <= limit_c:
+        return ""
+    return f"The long window has an MKT of {long_mkt_c:.2f} °C, but its hottest 24 h have {day['mkt_c']:.2f} °C, beyond {limit_c:g} °C: a long window hides a hot day."
+
+
+def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    """Time beyond each temperature of the condition's bands in a window, with bounds (CONTRACTS rule 6).
+
+    Returns
+    -------
+    list of dict: probe, direction, limit_c [°C], minutes, minutes_least, minutes_most, longest, longest_least,
+    longest_most (the longest single run) [min].
+    """
+    edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
+    rows = []
+    for direction, limit_c in condition.bands():
+        steps = trace_steps(trace, limit_c=limit_c, direction=direction, gap=gap, condition=condition)
+        whole, single = (measure(steps, start_us=edges[0], end_us=edges[1]) for measure in (beyond.total, beyond.longest))
+        rows.append({
+            "probe": trace.probe.name, "direction": direction, "limit_c": limit_c, "minutes": whole.minutes, "minutes_least": whole.least,
+            "minutes_most": whole.most, "longest": single.minutes, "longest_least": single.least, "longest_most": single.most,
+        })  # fmt: skip
+    return rows
+
+
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> beyond.StepTable:
+    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition."""
+    inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
+    readings = trace.readings
+    u_c = np.nan_to_num(readings["u_c"].to_numpy())
+    return beyond.step_table(readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"], gap=gap, inclusive=inclusive)
+
+
+def freezing(trace: Trace, *, freeze_c: float = 0.0, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+    """Possible freezing: the lowest reading (as read or corrected) less U at or below ``freeze_c``, for any time.
+
+    Returns
+    -------
+    dict: probe, role, time, lowest_c (reading), expanded_c (its U), lowest_less_u_c [°C], possible (bool); None without a reading.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="5min", tz="UTC")
+    >>> trace = Trace.of(pd.Series([2.0, 0.4, 2.0], index=times), u_c=0.25)
+    >>> row = freezing(trace, start=times[0], end=times[-1])
+    >>> row["lowest_less_u_c"], row["possible"]
+    (-0.1, True)
+    """
+    index = trace.readings.index
+    part = trace.readings[(index >= start) & (index < end) & trace.readings["celsius"].notna().to_numpy()]
+    if not len(part):
+        return None
+    lowest = np.round(np.fmin(part["celsius"].to_numpy(), part["as_read_c"].to_numpy()), 6)
+    expanded = 2.0 * np.nan_to_num(part["u_c"].to_numpy())
+    at = int(np.argmin(lowest - expanded))
+    below = round(float(lowest[at] - expanded[at]), 6)
+    return {
+        "probe": trace.probe.name, "role": trace.probe.role, "time": part.index[at], "lowest_c": float(lowest[at]), "expanded_c": float(expanded[at]),
+        "lowest_less_u_c": below, "possible": below <= freeze_c,
+    }  # fmt: skip
+
+
+def buffer_hides(celsius: pd.Series, *, tau_min: float, resolution_c: float | None = None, gap=None) -> dict[str, Any] | None:
+    """What a buffered probe's lag hides: the air that a first-order probe must have met to move as it did.
+
+    Over each step the air is taken as constant: air = (b - a r) / (1 - r), r = exp(-step / tau) (FACTS G1). The
+    product has a lag of its own, often another one: this shows how far air went, no verdict uses it.
+
+    Parameters
+    ----------
+    celsius : Series of float
+    tau_min : float
+        The probe's declared time constant [min].
+    resolution_c : float, optional
+        One step of the display [°C]; it becomes the doubt of the estimate.
+
+    Returns
+    -------
+    dict: air_high_c, air_high_time, warmer_by_c (above the highest reading), air_low_c, air_low_time, colder_by_c, doubt_c
+    [°C; None without a resolution]; None without two neighbouring readings.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=2, freq="10min", tz="UTC")
+    >>> round(buffer_hides(pd.Series([5.0, 5.0 + 15 * 0.6321205588], index=times), tau_min=10.0)["air_high_c"], 6)
+    20.0
+    """
+    if tau_min <= 0:
+        raise KitError("the time constant must be above zero", expected="minutes, for example 12")
+    keep = np.isfinite(celsius.to_numpy(dtype="float64"))
+    values, index = beyond.known(celsius), celsius.index[keep]
+    use = ~beyond.gap_marks(celsius, gap, readings=len(values))
+    if not use.any():
+        return None
+    step_min = np.diff(beyond.times_us(celsius)[keep]) / US_PER_MIN
+    left = np.exp(-step_min / tau_min)
+    air = np.where(use, (values[1:] - values[:-1] * left) / (1.0 - left), np.nan)
+    high, low = int(np.nanargmax(air)), int(np.nanargmin(air))
+    doubt = None if resolution_c is None else float(resolution_c / 2.0 * (1.0 + left[high]) / (1.0 - left[high]))
+    return {
+        "air_high_c": float(air[high]), "air_high_time": index[high + 1], "warmer_by_c": max(0.0, float(air[high] - values.max())),
+        "air_low_c": float(air[low]), "air_low_time": index[low + 1], "colder_by_c": max(0.0, float(values.min() - air[low])), "doubt_c": doubt,
+    }  # fmt: skip
+
+
+def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
+
+    An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
+
+    Parameters
+    ----------
+    room_c : float
+        The room [°C].
+    tau_min : float
+        The unit's warm-up time constant, fitted or stated [min].
+    high_c : float or None
+        High limit [°C].
+
+    Returns
+    -------
+    list of dict, a row a gap between two readings: start, end, minutes, before_c, after_c, warmest_c (at the gap's end) [°C],
+    minutes_to_limit [min; None where it is not reached], assumes (text).
+    """
+    rows = []
+    for gap in timeline.gaps(celsius, start=start, end=end).to_dict("records"):
+        if gap["edge"] or gap["start"] not in celsius.index:
+            continue
+        before = float(celsius[gap["start"]])
+        warmest = float(physics.first_order(before, room_c, gap["minutes"], tau_min=tau_min))
+        reach = None if high_c is None else physics.minutes_to_reach(before, room_c, high_c, tau_min=tau_min)
+        rows.append({
+            "start": gap["start"], "end": gap["end"], "minutes": gap["minutes"], "before_c": before,
+            "after_c": float(celsius[gap["end"]]) if gap["end"] in celsius.index else None, "warmest_c": warmest,
+            "minutes_to_limit": reach if reach is not None and reach <= gap["minutes"] else None,
+            "assumes": f"Cooling stops at the gap's start, the room stays at {room_c:.1f} °C, the unit warms with a time constant of {tau_min / 60:.1f} h. What really happened is unknown.",
+        })  # fmt: skip
+    return rows

@@ -70,7 +70,7 @@ class Allowance:
     line: int
 
 
-def lots(path: Path, *, site: Site, units: Sequence[str]) -> tuple[Lot, ...]:
+def read(path: Path, *, site: Site, units: Sequence[str]) -> tuple[Lot, ...]:
     """Read stock.csv (columns of CONTRACTS.md).
 
     Parameters
@@ -168,7 +168,7 @@ def instant(cell: str, *, site: Site, closing: bool = False) -> pd.Timestamp:
     return local.tz_convert("UTC").as_unit("us")
 
 
-def allowances(path: Path, *, lots: Sequence[Lot] = ()) -> tuple[Allowance, ...]:
+def read_allowances(path: Path, *, lots: Sequence[Lot] = ()) -> tuple[Allowance, ...]:
     """Read allowances.csv (columns of CONTRACTS.md).
 
     Parameters

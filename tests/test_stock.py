@@ -33,7 +33,7 @@ def site(tmp_path):
 def lots(tmp_path, site, content, *, units=("F2",)):
     path = tmp_path / "stock.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
-    return stock.lots(path, site=site, units=units)
+    return stock.read(path, site=site, units=units)
 
 
 def test_a_plain_stock_list(tmp_path, site):
@@ -104,7 +104,7 @@ def test_all_faults_come_at_once_and_no_file_is_said(tmp_path, site):
         lots(tmp_path, site, f"{HEAD}\n,B,1,2026-03-01,\nA,,1,yesterday,\n")
     assert len(caught.value.faults) == 3
     with pytest.raises(RegisterError, match="there is no file 'nothing.csv'"):
-        stock.lots(tmp_path / "nothing.csv", site=site, units=("F2",))
+        stock.read(tmp_path / "nothing.csv", site=site, units=("F2",))
 
 
 def test_unit_must_be_said_where_there_are_several(tmp_path, site):
@@ -117,7 +117,7 @@ ALLOWANCES = "lot,from_c,to_c,hours,counting,source,dated"
 
 def allowances(tmp_path, content, **rest):
     (tmp_path / "allowances.csv").write_text(content, "utf-8")
-    return stock.allowances(tmp_path / "allowances.csv", **rest)
+    return stock.read_allowances(tmp_path / "allowances.csv", **rest)
 
 
 def test_allowances(tmp_path):
