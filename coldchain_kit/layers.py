@@ -1,0 +1,172 @@
+"""The layers that charts are made of: lines of probes, limits, shaded stretches, marks. Each takes plain tables."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit import drawing, say, timeline
+from coldchain_kit.conditions import Condition
+from coldchain_kit.drawing import Clock
+from coldchain_kit.trace import Trace
+
+MOST_LABELS = 12  # more labels than this above shaded stretches run into each other; the tables list them all
+SHADES = {  # what is shaded: fill, edge, dash of the edge
+    "excursion above the limit": ("#F8CFB0", "#D55E00", (1, 0)),
+    "excursion below the limit": ("#BFDCF2", "#0072B2", (1, 0)),
+    "above, within the uncertainty": ("#FCE8D8", "#D55E00", (3, 2)),
+    "below, within the uncertainty": ("#E2F0FA", "#0072B2", (3, 2)),
+    "no readings": ("#E4E4E4", "#555555", (6, 4)),
+}
+
+
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = ()) -> list[dict[str, Any]]:
+    """Rows {t, c, probe, run} of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
+    readings = trace.readings
+    inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
+    series = inside[column]
+    kept = drawing.reduce(series, gap=timeline.steps(series)["gap"].to_numpy(), width_px=width_px, full=full)
+    if column == "celsius" and len(kept):
+        kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
+    times = clock.ms(kept.index)
+    rows = [{"t": int(t), "c": float(c), "probe": name, "run": int(r)} for t, c, r in zip(times, kept["celsius"], kept["run"], strict=True)]
+    if "u" in kept:
+        for row, u in zip(rows, kept["u"], strict=True):
+            row["u"] = 0.0 if pd.isna(u) else round(float(u), 4)
+    return rows
+
+
+def scale(names: list[str]) -> tuple[Any, Any]:
+    """Colour and dash of the probes' lines, with one legend for both."""
+    import altair as alt
+
+    count = len(names)
+    colours = [drawing.LINE_COLOURS[at % len(drawing.LINE_COLOURS)] for at in range(count)]
+    dashes = [list(drawing.LINE_DASHES[at % len(drawing.LINE_DASHES)]) for at in range(count)]
+    legend = alt.Legend(title="Probe", symbolType="stroke", symbolSize=400)
+    colour = alt.Color("probe:N", scale=alt.Scale(domain=names, range=colours), legend=legend)
+    return colour, alt.StrokeDash("probe:N", scale=alt.Scale(domain=names, range=dashes), legend=legend)
+
+
+def y_axis(rows: list[dict[str, Any]], condition: Condition | None, *, title: str = "Temperature (°C)") -> Any:
+    """The temperature axis that holds every reading and the limits."""
+    import altair as alt
+
+    values = [row["c"] + side * row.get("u", 0.0) for row in rows for side in (-1, 1)]
+    if condition:
+        values += [limit for limit in (condition.limit_c("above"), condition.limit_c("below")) if limit is not None]
+    low, high = (min(values), max(values)) if values else (0.0, 1.0)
+    pad = max((high - low) * 0.08, 0.5)
+    return alt.Y("c:Q", title=title, scale=alt.Scale(domain=[round(low - pad, 3), round(high + pad, 3)], nice=False, zero=False))
+
+
+def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True, points: bool = False, width: float = 1.3) -> Any:
+    """Lines of the probes; a run of one reading is a dot, since no line shows it."""
+    import altair as alt
+
+    colour, dash = scale(names)
+    data, x = alt.Data(values=rows), clock.x("t", title=title)
+    drawn = alt.Chart(data).mark_line(strokeWidth=width, interpolate="linear").encode(x=x, y=y, color=colour, strokeDash=dash, detail="run:N")
+    sizes: dict[tuple, int] = {}
+    for row in rows:
+        sizes[row["probe"], row["run"]] = sizes.get((row["probe"], row["run"]), 0) + 1
+    dots = [row for row in rows if points or sizes[row["probe"], row["run"]] == 1]
+    if not dots:
+        return drawn
+    tips = [alt.Tooltip("probe:N", title="Probe"), alt.Tooltip("c:Q", title="°C"), alt.Tooltip("utcyearmonthdatehoursminutes(t):T", title="time (offset at the chart's start)")]
+    return drawn + alt.Chart(alt.Data(values=dots)).mark_circle(size=14, opacity=1).encode(x=x, y=y, color=alt.Color("probe:N", scale=colour["scale"], legend=None), tooltip=tips)
+
+
+def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True) -> Any:
+    """The expanded uncertainty around each line, as a pale band."""
+    import altair as alt
+
+    colour, _ = scale(names)
+    data = [{"t": row["t"], "c": row["c"] - row["u"], "top": row["c"] + row["u"], "probe": row["probe"], "run": row["run"]} for row in rows if row.get("u")]
+    area = alt.Chart(alt.Data(values=data)).mark_area(opacity=0.16)
+    return area.encode(x=clock.x("t", title=title), y=y, y2="top:Q", color=alt.Color("probe:N", scale=colour["scale"], legend=None), detail="run:N")
+
+
+def limits(condition: Condition, y: Any) -> Any:
+    """The limits of the storage condition as labelled lines."""
+    import altair as alt
+
+    rows = [{"c": condition.limit_c(side), "label": limit_words(condition, side), "side": side} for side in ("above", "below") if condition.limit_c(side) is not None]
+    base = alt.Chart(alt.Data(values=rows)).encode(y=y)
+    rule = base.mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3])
+    words = [
+        base.transform_filter(f"datum.side == '{side}'")
+        .mark_text(align="right", baseline="bottom" if side == "above" else "top", dx=-4, dy=dy, color="#222222", fontSize=10)
+        .encode(x=alt.value("width"), text="label:N")
+        for side, dy in (("above", -2), ("below", 3))
+    ]
+    return alt.layer(rule, *words)
+
+
+def limit_words(condition: Condition, side: str) -> str:
+    """ "high limit 8 °C", in the limit's own unit."""
+    own = condition.high if side == "above" else condition.low
+    words = f"{'high' if side == 'above' else 'low'} limit {own:g} °{condition.unit}"
+    return words if condition.unit == "C" else f"{words} = {say.celsius(condition.limit_c(side))}"
+
+
+def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> Any | None:
+    """Shaded stretches {start, end, kind, label}: fill and edge by kind, named in a legend, labelled above where few."""
+    import altair as alt
+
+    shown = [span for span in spans if span["end"] >= clock.start and span["start"] <= clock.end]
+    if not shown:
+        return None
+    rows = [{"t": clock.ms(max(span["start"], clock.start)), "t2": clock.ms(min(span["end"], clock.end)), "kind": span["kind"], "label": span.get("label", "")} for span in shown]
+    x = clock.x("t", title=title)
+    drawn = rectangles(rows, SHADES, legend="Shaded", x=x)
+    labelled = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
+    if not 0 < len(labelled) <= MOST_LABELS:
+        return drawn
+    words = alt.Chart(alt.Data(values=labelled)).mark_text(fontSize=10, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
+    return alt.layer(drawn, words)
+
+
+def rectangles(rows: list[dict[str, Any]], looks: dict[str, tuple], *, legend: str, **channels: Any) -> Any:
+    """Rectangles from t to t2, filled and edged by their kind; a legend names the kinds that are there."""
+    import altair as alt
+
+    kinds = [kind for kind in looks if any(row["kind"] == kind for row in rows)]
+    key = alt.Legend(title=legend, symbolType="square", symbolSize=160)
+    colour, stroke = (alt.Scale(domain=kinds, range=[looks[kind][at] for kind in kinds]) for at in (0, 1))
+    parts = []
+    for kind in kinds:
+        own = alt.Chart(alt.Data(values=[row for row in rows if row["kind"] == kind])).mark_rect(strokeWidth=1, opacity=0.75, strokeDash=list(looks[kind][2]))
+        parts.append(own.encode(x2="t2:T", color=alt.Color("kind:N", scale=colour, legend=key), stroke=alt.Stroke("kind:N", scale=stroke, legend=key), **channels))
+    return alt.layer(*parts)
+
+
+def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colour: str, legend: str, title: bool = True) -> Any | None:
+    """Single points {time, c, what} with a shape of their own, named in a legend."""
+    import altair as alt
+
+    data = [{"t": clock.ms(row["time"]), "c": row["c"], "mark": legend, "what": row.get("what", "")} for row in rows if clock.start <= row["time"] <= clock.end]
+    if not data:
+        return None
+    key = alt.Shape("mark:N", scale=alt.Scale(domain=[legend], range=[shape]), legend=alt.Legend(title="Mark"))
+    return alt.Chart(alt.Data(values=data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
+
+
+def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#444444", top: float = 14) -> Any | None:
+    """Upright lines {time, label} through the whole height, each with its words beside it, on steps so that they stay apart."""
+    import altair as alt
+
+    rows = [row for row in rows if clock.start <= row["time"] <= clock.end]
+    if not rows:
+        return None
+    x = clock.x("t", title=title)
+    middle = (clock.ms(clock.start) + clock.ms(clock.end)) / 2
+    parts = []
+    for at, row in enumerate(rows[:MOST_LABELS]):
+        data = alt.Data(values=[{"t": clock.ms(row["time"]), "label": row["label"]}])
+        left = clock.ms(row["time"]) > middle
+        words = alt.Chart(data).mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="top", fontSize=10, color=colour)
+        parts.append(alt.Chart(data).mark_rule(color=colour, strokeDash=[2, 2], strokeWidth=1).encode(x=x))
+        parts.append(words.encode(x=x, y=alt.value(top + 13 * (at % 4)), text="label:N"))
+    return alt.layer(*parts)

@@ -1,0 +1,283 @@
+"""What happened, how bad it was and why: excursions with bounds, totals, MKT, bands, episodes, causes with their evidence."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit import say
+from coldchain_kit.tables.given import MOST_ROWS
+from coldchain_kit.tables.plain import records
+from coldchain_kit.tables.table import Table, Tables, capped, turned
+
+BOUNDS = 'Between neighbouring readings the temperature is taken to stay between them. "At least" and "at most" hold the probe\'s uncertainty and the time without readings.'
+STRENGTH = ((0.7, "strong"), (0.4, "some"), (0.0, "weak"))
+
+
+def readings(assessment: Any) -> Table:
+    """Lowest, highest, mean and MKT of each probe: corrected values, the as-read extremes beside them."""
+    zone = assessment.site.timezone
+    rows = tuple(
+        (
+            f"{row['unit']} {row['probe']}", say.word(row["role"]), "yes" if row["decides"] else "no", _sided(row, "min"), say.when(row["min_time"], zone), _sided(row, "max"), say.when(row["max_time"], zone),
+            f"{say.celsius(row['as_read_min_c'])} to {say.celsius(row['as_read_max_c'])}", say.celsius(row["mean_c"]), say.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {say.word(row['u_from'])}",
+        )
+        for row in assessment.results["probes"]
+    )  # fmt: skip
+    columns = ("Unit and probe", "Role", "Decides", "Lowest", "at", "Highest", "at", "As read, lowest to highest", "Mean", "MKT over the window", "Expanded uncertainty (k = 2)")
+    notes = (
+        "Lowest, highest, mean and MKT: corrected values where a certificate is given, over all readings with a value, whatever their flag; mean and MKT weigh each reading by its time.",
+        "MKT over the window describes, it excuses nothing. It is not given for frozen products, room and surface probes, and where a reading lies below the low limit.",
+    )
+    return turned(Table("Readings of each probe in the window", columns, rows, notes))
+
+
+def _expanded(row: dict) -> str:
+    return say.NOT_KNOWN if row["u_c"] is None else f"{say.celsius(2 * row['u_c'])}"
+
+
+def _sided(row: dict, side: str) -> str:
+    words = row.get(f"{side}_one_sided")
+    return f"{words} {say.celsius(row[f'{side}_c'])}" if words else say.celsius(row[f"{side}_c"])
+
+
+def excursions(assessment: Any) -> Tables:
+    """When each excursion was, and how long and how far it went."""
+    rows = assessment.results["excursions"]
+    return Tables((_when(rows, assessment.site.timezone), _how_bad(rows))) if rows else Tables((Table("Excursions", (), empty=_none_found(assessment)),))
+
+
+def _none_found(assessment: Any) -> str:
+    holes = any(row["gaps"] for row in assessment.results["probes"] if row["decides"])
+    return (
+        "no reading lies outside the limits, but there is time without readings about which nothing is known."
+        if holes
+        else "no reading of the deciding probes lies outside the limits in this window."
+    )
+
+
+def _when(rows: list[dict], zone: str) -> Table:
+    def edge(row: dict, side: str) -> str:
+        told = say.when(row[side], zone, estimated=True)
+        return f"{told}, {'record begins or ends, or a gap' if row[f'open_{side}'] else 'estimated'}"
+
+    cells = [
+        (
+            row["id"], f"{row['unit']} {row['probe']}", say.word(row["direction"]), say.celsius(row["limit_c"]), say.when(row["start_earliest"], zone), say.when(row["first_out"], zone), edge(row, "start"), say.when(row["last_out"], zone), edge(row, "end"),
+            say.when(row["end_latest"], zone),
+        )
+        for row in rows
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_ROWS, "excursions")
+    columns = (
+        "Id",
+        "Unit and probe",
+        "Direction",
+        "Limit",
+        "Last reading inside before",
+        "First reading outside",
+        "Start",
+        "Last reading outside",
+        "End",
+        "First reading inside after, or record's edge",
+    )
+    return turned(
+        Table(
+            "Excursions: when",
+            columns,
+            shown,
+            (*notes, "Start and end are where the straight line between two readings meets the limit. The others are readings that stand in the file."),
+        )
+    )
+
+
+def _how_bad(rows: list[dict]) -> Table:
+    cells = [
+        (
+            row["id"], say.celsius(row["extreme_c"], limit=row["limit_c"]), say.word(row["basis"]), say.minutes(row["minutes"]), f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}", f"{say.figure(row['degree_minutes'])} °C·min", say.count(row["readings"]),
+            say.word(row["verdict"]), say.percent(row["p_outside"]), "yes: the readings look impossible" if row["faulty"] else "no", say.word(row["logger_alarm"]),
+        )
+        for row in rows
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_ROWS, "excursions")
+    columns = (
+        "Id",
+        "Most extreme",
+        "Outside by",
+        "Time outside",
+        "At least to at most",
+        "Degree-minutes beyond the limit",
+        "Readings",
+        "Verdict",
+        "Chance that the true value was outside",
+        "Faulty",
+        "Shown by the logger's alarm",
+    )
+    return turned(Table("Excursions: how long and how far", columns, shown, (*notes, BOUNDS, "A faulty excursion stays listed; the exposure is given with it.")))
+
+
+def near_limit(assessment: Any) -> Table:
+    """Readings inside the limit, but within the probe's uncertainty of it: no excursion, yet worth knowing."""
+    zone = assessment.site.timezone
+    cells = [
+        (
+            f"{row['unit']} {row['probe']}",
+            say.word(row["direction"]).replace("the limit", "side"),
+            say.when(row["start"], zone),
+            say.when(row["end"], zone),
+            say.celsius(row["extreme_c"]),
+            say.percent(row["p_outside"]),
+        )
+        for row in assessment.results["near_limit"]
+    ]
+    shown, notes = capped(cells, 20, "stretches")
+    return Table(
+        "Inside the limit, but within the probe's uncertainty of it",
+        ("Unit and probe", "Side", "From", "To", "Nearest to the limit", "Chance that the true value was outside"),
+        shown,
+        notes,
+        "No reading lies so close to a limit.",
+    )
+
+
+def totals(assessment: Any) -> Table:
+    """Total time outside of each probe, with bounds; a stretch counts once."""
+    cells = []
+    for row in assessment.results["probes"]:
+        for side, held in row["outside"].items():
+            cells.append(
+                (
+                    f"{row['unit']} {row['probe']}",
+                    "yes" if row["decides"] else "no, evidence only",
+                    say.word(side),
+                    say.minutes(held["minutes"]),
+                    say.minutes(held["minutes_least"]),
+                    say.minutes(held["minutes_most"]),
+                )
+            )
+    return Table(
+        "Total time outside in the window",
+        ("Unit and probe", "Decides", "Side", "By the readings", "At least", "At most"),
+        tuple(cells),
+        (BOUNDS,),
+        "There is no limit to be outside of.",
+    )
+
+
+def mkt(assessment: Any) -> Table:
+    """Mean kinetic temperature by each rule's own windows."""
+    zone = assessment.site.timezone
+    cells = [
+        (row["probe"], say.word(row["condition"]), row["rule"], say.when(row["window_start"], zone), say.when(row["window_end"], zone), say.percent(row["covered_share"]), say.celsius(row["mkt_c"]), say.celsius(row["limit_c"]), f"{row['ea_kj_mol']:g} kJ/mol" if row["ea_kj_mol"] else None, row["source"])
+        for row in assessment.results["mkt"]
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_ROWS, "windows")
+    notes = (*notes, "An MKT says nothing about time without readings, nothing about freezing, and a long window hides a hot day.")
+    return Table(
+        "Mean kinetic temperature (MKT), corrected values, by rule",
+        ("Probe", "Condition", "Rule", "Window from", "to", "Covered", "MKT", "Limit", "Activation energy", "Source"),
+        shown,
+        notes,
+        "The storage condition has no MKT rule, or no window it applies to.",
+    )
+
+
+def bands(assessment: Any) -> Table:
+    """Minutes beyond further temperatures, with bounds."""
+    return records("Time beyond other temperatures, corrected values", assessment.results.get("bands", ()), assessment.site.timezone, notes=(BOUNDS,), empty="not evaluated.")
+
+
+def episodes(assessment: Any) -> Table:
+    """Episodes: excursions of a unit that belong together."""
+    zone = assessment.site.timezone
+    cells = [
+        (
+            row["id"],
+            row["unit"],
+            say.when(row["start"], zone, estimated=True),
+            say.when(row["end"], zone, estimated=True),
+            _members(row["excursions"]),
+            _again(row["recurrent"]),
+            _leading(row["causes"]),
+        )
+        for row in assessment.results["episodes"]
+    ]
+    shown, notes = capped(cells, MOST_ROWS, "episodes")
+    return Table("Episodes", ("Id", "Unit", "From", "To", "Excursions", "Comes back", "Most likely immediate cause"), shown, notes, "No excursion, so no episode.")
+
+
+def _members(ids: list[str]) -> str:
+    return ", ".join(ids) if len(ids) <= 6 else f"{len(ids)}: {ids[0]} to {ids[-1]}"
+
+
+def _again(held: Any) -> str:
+    if not held:
+        return "no"
+    if not isinstance(held, dict):
+        return "yes"
+    return f"{held['count']} times, about every {say.figure(held['period_hours'])} h; longest {say.minutes(held['longest_min'])}, together {say.minutes(held['total_min'])}"
+
+
+def _leading(causes: list[dict]) -> str:
+    return f"{say.word(causes[0]['cause'])} ({strength(causes[0]['support'])} support)" if causes else "not evaluated"
+
+
+def strength(support: float) -> str:
+    """The word for a support of 0 to 1.
+
+    Examples
+    --------
+    >>> strength(0.82), strength(0.5), strength(0.1)
+    ('strong', 'some', 'weak')
+    """
+    return next(word for least, word in STRENGTH if support >= least)
+
+
+def causes(assessment: Any) -> Tables:
+    """The ranked causes of each episode with what speaks for and against each, what was not tested and what to look at next."""
+    found = assessment.results["episodes"]
+    if not found:
+        return Tables((Table("Causes weighed", (), empty=f"{say.word(assessment.results['cause']['cause'])}."),))
+    return Tables(_causes(row) for row in found[:12])
+
+
+def _causes(episode: dict) -> Table:
+    cells = tuple(
+        (say.word(row["cause"]), f"{strength(row['support'])} ({row['support']:.2f} of 1)", row["for"] or "nothing", row["against"] or "nothing", row["untested"] or "nothing")
+        for row in episode["causes"]
+    )
+    columns = ("Immediate cause", "Support", "For", "Against", "Could not be tested")
+    return Table(
+        f"Episode {episode['id']}: causes weighed by physics and by what was written down",
+        columns,
+        cells,
+        ("The kit ranks and explains. The investigator concludes.",),
+        "not evaluated.",
+    )
+
+
+def check_next(assessment: Any) -> Table:
+    """What would settle it: a list to tick off by hand."""
+    rows = [(f"☐ {step}", row["id"], say.word(cause["cause"])) for row in assessment.results["episodes"] for cause in row["causes"][:3] for step in cause["check_next"]]
+    shown, notes = capped(list(dict.fromkeys(rows)), MOST_ROWS, "steps")
+    return Table("What would settle it", ("Look at", "Episode", "Speaks to"), shown, notes, "Nothing further is proposed.")
+
+
+def logbook(assessment: Any) -> Table:
+    """What people wrote in the logbook in and around the window."""
+    zone = assessment.site.timezone
+    cells = [
+        (
+            say.when(row.time, zone),
+            say.word(row.kind),
+            row.text,
+            say.when(row.until, zone) if row.until is not None else "a moment",
+            row.who,
+            say.celsius(row.low_c),
+            say.celsius(row.high_c),
+        )
+        for row in assessment.logbook
+    ]
+    shown, notes = capped(cells, MOST_ROWS, "entries")
+    return Table(
+        "The logbook, as written", ("Time", "Kind", "Text", "Until", "Who", "Minimum shown", "Maximum shown"), shown, notes, "No logbook was given. Its silence is not evidence."
+    )

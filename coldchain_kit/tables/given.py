@@ -1,0 +1,171 @@
+"""What we were given: the case, the storage conditions, the devices, the files."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit import say
+from coldchain_kit.register import Certificate
+from coldchain_kit.tables.table import Table, Tables, capped, facts
+
+MOST_ROWS = 40  # a longer list is cut on the page and whole in the record's CSV tables
+
+
+def identification(assessment: Any) -> Table:
+    """Which case, which units, which window, when and by whom it was found."""
+    case, site = assessment.case, assessment.site
+    zone, found = site.timezone, case.found or {}
+    units = [f"{name} ({say.word(site.units[name].kind)}: {site.units[name].description})" for name in case.units]
+    rows = [
+        ("Case", case.id), ("Title", case.title), ("Site", site.name), ("Address", site.extra.get("address")), ("Units", units),
+        ("Window, start (included)", say.when(assessment.window.start, zone)), ("Window, end (not included)" if case.end is not None else "Window, end", say.when(assessment.window.end, zone)),
+        ("Window set by", "the case file" if case.start is not None or case.end is not None else "the first and the last reading"),
+        ("Found at", say.when(site.instant(found["time"]), zone) if found.get("time") else None), ("Found by", found.get("by")),
+        ("Times on this page", f"{zone}, each with its offset from UTC"), ("Temperatures on this page", "°C, unless another unit stands beside them"),
+    ]  # fmt: skip
+    return facts("The case", rows)
+
+
+def conditions(assessment: Any) -> Tables:
+    """The storage condition of each unit with the document and edition that each limit comes from."""
+    return Tables(_condition(name, assessment.site.units[name].condition) for name in assessment.case.units)
+
+
+def _condition(unit: str, condition: Any) -> Table:
+    low, high = (f"{value:g} °{condition.unit}" if value is not None else "none" for value in (condition.low, condition.high))
+    inside = "the limit itself is outside" if condition.high_exclusive else "the limit itself is inside"
+    rows = [
+        ("Storage condition", condition.title),
+        ("Low limit", f"{low}, the limit itself is inside" if condition.low is not None else low),
+        ("High limit", f"{high}, {inside}" if condition.high is not None else high),
+    ]
+    if condition.unit == "F":
+        rows.append(("The same in °C", f"{say.celsius(condition.limit_c('below'))} to {say.celsius(condition.limit_c('above'))} (judged in °F)"))
+    if condition.freeze_c is not None:
+        rows.append(("Possible freezing", f"at or below {say.celsius(condition.freeze_c)} less the probe's uncertainty, for any time"))
+    if condition.mkt:
+        rows.append(("MKT rule", f"at most {say.celsius(condition.mkt.limit_c)} over {condition.mkt.window_hours:g} h ({condition.mkt.source or 'source not stated'})"))
+    rows += [("Source", condition.source or "not stated in the register"), ("How the source was seen", _SEEN.get(condition.status, "given by the site"))]
+    rows += [("Note", note) for note in condition.notes]
+    return facts(f"Storage condition of unit {unit}", rows, notes=("Editions differ. The label and the manufacturer decide.",))
+
+
+_SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that quotes the document", "MEMORY": "from memory: check it against the document"}
+
+
+def devices(assessment: Any) -> Tables:
+    """Loggers as set, and probes with their certificates, as the register has them."""
+    return Tables(table for name in assessment.case.units for table in (_logger(assessment, name), _probes(assessment, name)))
+
+
+def _logger(assessment: Any, unit: str) -> Table:
+    site, logger = assessment.site, assessment.site.units[unit].logger
+    alarm = logger.alarm
+    limits = f"{say.celsius(alarm.low_c)} to {say.celsius(alarm.high_c)}, delay {say.minutes(alarm.delay_min)}" if alarm else None
+    rows = [
+        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", say.minutes(logger.interval_min)), ("Clock", logger.clock and f"{logger.clock}{f', set on {logger.set_on}' if logger.set_on else ''}"),
+        ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
+    ]  # fmt: skip
+    for since, _ in site.units[unit].settings:
+        rows.append(("Settings changed", say.when(site.instant(since), site.timezone)))
+    return facts(f"Logger of unit {unit}, from the register", rows)
+
+
+def _probes(assessment: Any, unit: str) -> Table:
+    entry, rows = assessment.site.units[unit], []
+    for name, trace in assessment.units[unit].traces.items():
+        held = entry.probes.get(name)
+        last = held.certificates[-1] if held and held.certificates else None
+        probe = trace.probe
+        rows.append(
+            (
+                name,
+                probe.column or name,
+                say.word(probe.role),
+                "yes" if probe.decides else "no",
+                held.place if held else None,
+                say.minutes(probe.time_constant_min),
+                *_certificate(last),
+            )
+        )
+    columns = ("Probe", "Column in the download", "Role", "Decides on the product", "Place", "Time constant", "Certificate", "Date", "Due", "Expanded uncertainty")
+    unregistered = [name for name, trace in assessment.units[unit].traces.items() if not trace.probe.registered]
+    notes = (f"Not registered, kept and reported: {say.several(unregistered)}.",) if unregistered else ()
+    return Table(f"Probes of unit {unit}", columns, tuple(rows), notes, "No temperature column was found.")
+
+
+def _certificate(held: Certificate | None) -> tuple[Any, ...]:
+    if held is None:
+        return ("none in the register", None, None, None)
+    u = f"{say.celsius(held.expanded_uncertainty_c)} (k = {held.coverage:g})" if held.expanded_uncertainty_c else None
+    return (held.number, held.date, held.due, u)
+
+
+def sources(assessment: Any) -> Table:
+    """Every file with its rows, span and hash; rows = read + refused."""
+    zone = assessment.site.timezone
+    rows = tuple(
+        (
+            row["file"],
+            row.get("unit"),
+            say.count(row["rows"]),
+            say.count(row["read"]),
+            say.count(row["rejected"]),
+            say.when(row["first"], zone),
+            say.when(row["last"], zone),
+            say.minutes(row["interval_min"]),
+            row["sha256"][:16],
+        )
+        for row in assessment.results["sources"]
+    )
+    columns = ("File", "Unit", "Data lines", "Read", "Refused", "First reading", "Last reading", "Interval", "SHA-256, first 16 characters")
+    return Table("Files the readings come from", columns, rows, ("Data lines = read + refused. The full SHA-256 of every file stands at the end.",), "No file was read.")
+
+
+def layouts(assessment: Any) -> Table:
+    """How each file was understood."""
+    rows = tuple(
+        (row["file"], "; ".join(f"{say.word(key)}: {_flat(value)}" for key, value in row["layout"].items() if value not in (None, [], {}, 0)))
+        for row in assessment.results["sources"]
+    )
+    assumed = [row["file"] for row in assessment.results["sources"] if "assumed" in str(row["layout"].get("unit_from"))]
+    notes = (f"The unit of measure stands nowhere in {say.several(assumed)}: °C is assumed.",) if assumed else ()
+    return Table("How the files were understood", ("File", "Layout"), rows, notes)
+
+
+def _flat(value: Any) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {_flat(inner)}" for key, inner in value.items() if inner is not None)
+    if isinstance(value, list):
+        return " / ".join(map(_flat, value))
+    return {"\t": "tab", " ": "blank"}.get(value, say.word(value) if isinstance(value, bool) else str(value))
+
+
+def refused(assessment: Any) -> Table:
+    """Lines that could not be read, and cells without a value, with file, line and reason."""
+    rows = [(row["file"], say.count(one["line"]), "line refused", one["reason"]) for row in assessment.results["sources"] for one in row["rejects"]]
+    rows += [
+        (row["file"], say.count(one["line"]), f"no value in '{one['column']}'", f"the cell says '{one['text']}'" if one["text"] else "the cell is empty")
+        for row in assessment.results["sources"]
+        for one in row.get("no_value", ())
+    ]
+    shown, notes = capped(rows, MOST_ROWS, "lines")
+    return Table("Lines and cells without a reading", ("File", "Line", "What", "Reason"), shown, notes, "Every data line was read and every cell held a value.")
+
+
+def logger_events(assessment: Any) -> Table:
+    """The logger's own event lines, as they stand in the files."""
+    rows = [(one.get("time"), row["file"], one.get("line"), one.get("kind"), one.get("text")) for row in assessment.results["sources"] for one in row["events"]]
+    shown, notes = capped(rows, MOST_ROWS, "events")
+    return Table(
+        "The logger's own events, times as the file shows them",
+        ("Time shown", "File", "Line", "Kind", "Text"),
+        shown,
+        notes,
+        "The files hold no event lines. An alarm that was off leaves none.",
+    )
+
+
+def attachments(assessment: Any) -> Table:
+    """Papers kept with the record."""
+    return Table("Attachments", ("File", "Size (bytes)"), tuple((path.name, say.count(path.stat().st_size)) for path in assessment.case.attachments), empty="No paper is attached.")

@@ -1,0 +1,133 @@
+"""Is the record believable: answer, clock, calibration, coverage, flags, faults, gaps, readings at odds, alarms, checks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit import say
+from coldchain_kit.tables.given import MOST_ROWS
+from coldchain_kit.tables.plain import records
+from coldchain_kit.tables.table import Table, capped
+
+
+def believable(assessment: Any) -> Table:
+    """The one-line answer for each unit, with its reasons."""
+    rows = tuple((row["unit"], say.word(row["answer"]), row["reasons"] or "no fault was found in the record") for row in assessment.results.get("believable", ()))
+    return Table("Is the record believable?", ("Unit", "Answer", "Reasons"), rows, empty="not evaluated.")
+
+
+def clock(assessment: Any) -> Table:
+    """How sure the times are."""
+    given = assessment.results.get("clock") or [{"unit": unit.name, **unit.clock} for unit in assessment.units.values()]
+    rows = tuple((row["unit"], say.word(row.get("state")), row.get("text")) for row in given)
+    return Table("The clock", ("Unit", "State", "In words"), rows, empty="not evaluated.")
+
+
+def calibration(assessment: Any) -> Table:
+    """Certificates in force over the window, their due dates and uncertainties; as-found points out of tolerance."""
+    rows = tuple(
+        (
+            row.get("probe"), row.get("certificate") or "none", row.get("date"), row.get("due"), _due(row), say.celsius(row.get("expanded_uncertainty_c")),
+            f"{say.celsius(row.get('u_c'))}, {say.word(row.get('u_from'))}", row.get("text"),
+        )
+        for row in assessment.results.get("calibration", ())
+    )  # fmt: skip
+    columns = ("Probe", "Certificate", "Date", "Due", "Due date", "Expanded uncertainty stated", "Standard uncertainty used", "In words")
+    return Table("Calibration over the window", columns, rows, ("Without a certificate an expanded uncertainty is assumed and said so.",), "not evaluated.")
+
+
+def _due(row: dict) -> str:
+    return say.NOT_KNOWN if row.get("overdue") is None else "overdue" if row["overdue"] else "not overdue"
+
+
+def coverage(assessment: Any) -> Table:
+    """How much of the window each probe's readings cover. Time without readings is never counted as in range."""
+    rows = tuple(
+        (
+            _name(row), say.count(row["readings"]), say.percent(row["covered_share"]), say.count(row["missing_readings"]), say.count(len(row["gaps"])),
+            say.minutes(max((gap["minutes"] for gap in row["gaps"]), default=0.0)), say.minutes(row["unknown_minutes"]),
+        )
+        for row in assessment.results["probes"]
+    )  # fmt: skip
+    columns = ("Probe", "Readings with a value", "Window covered", "Missing readings", "Gaps", "Longest gap", "Time about which nothing is known")
+    return Table("Coverage of the window", columns, rows, ("Time without readings is never counted as in range. Shares are cut, never rounded up.",))
+
+
+def flags(assessment: Any) -> Table:
+    """How many readings the quality tests call good, suspect, failed; how many they could not judge."""
+    kinds = ("good", "not_evaluated", "suspect", "fail", "missing")
+    rows = tuple((_name(row), *(say.count(row["flags"][kind]) for kind in kinds)) for row in assessment.results["probes"])
+    notes = ('A flag marks a reading and never deletes it. "Not evaluated" is not good: a test could not judge there.',)
+    return Table("Readings by quality flag", ("Probe", *(say.word(kind).capitalize() for kind in kinds)), rows, notes)
+
+
+def faults(assessment: Any) -> Table:
+    """Every fault found in the record, in plain words."""
+    zone = assessment.site.timezone
+    rows = [
+        (say.word(row["kind"]), f"{row['unit']} {row['probe'] or ''}".strip(), say.when(row["start"], zone), say.when(row["end"], zone), say.count(row["readings"]), row["text"])
+        for row in assessment.results["faults"]
+    ]
+    shown, notes = capped(rows, MOST_ROWS, "faults")
+    return Table("Faults of the record", ("Kind", "Unit and probe", "From", "To", "Readings", "In words"), shown, notes, "No fault was found by the tests that ran.")
+
+
+def gaps(assessment: Any) -> Table:
+    """Every stretch without readings."""
+    zone = assessment.site.timezone
+    rows = [
+        (_name(row), say.when(gap["start"], zone), say.when(gap["end"], zone), say.minutes(gap["minutes"]), _EDGES.get(gap.get("edge") or "", "between readings"))
+        for row in assessment.results["probes"]
+        for gap in row["gaps"]
+    ]
+    shown, notes = capped(rows, MOST_ROWS, "gaps")
+    return Table(
+        "Stretches without readings",
+        ("Probe", "Last reading before", "First reading after", "Length", "Where"),
+        shown,
+        (*notes, "Nobody knows the temperature in these stretches."),
+        "No gap: the readings follow one another at the logger's interval.",
+    )
+
+
+_EDGES = {"start": "from the start of the window", "end": "to the end of the window"}
+
+
+def conflicts(assessment: Any) -> Table:
+    """Readings at odds at one instant, or without a sure instant: both stand here, none is dropped."""
+    zone = assessment.site.timezone
+    rows = [
+        (say.when(row["time"], zone), f"{row['unit']} {row['probe']}", say.celsius(row["value_c"]), row["file"], row["line"], _kept(row["kept"]), row["why"])
+        for row in assessment.results["conflicts"]
+    ]
+    shown, notes = capped(rows, MOST_ROWS, "readings")
+    return Table(
+        "Readings at odds, as read",
+        ("Time", "Unit and probe", "Value", "File", "Line", "Counts", "Why"),
+        shown,
+        (*notes, "Of readings at odds the one further outside counts."),
+        "No readings are at odds.",
+    )
+
+
+def _kept(value: Any) -> str:
+    return value if isinstance(value, str) else "yes" if value else "no"
+
+
+def alarms(assessment: Any) -> Table:
+    """What the logger's own alarm settings and its event list say."""
+    return records("The logger's own alarm", assessment.results.get("alarms", ()), assessment.site.timezone, empty="Nothing to report about the alarm settings that are known.")
+
+
+def checks(assessment: Any) -> Table:
+    """Displayed minimum and maximum of the logbook against the readings between the same two checks."""
+    return records(
+        "Checks in the logbook against the readings",
+        assessment.results.get("checks", ()),
+        assessment.site.timezone,
+        empty="No check of the logbook is at odds with the readings, or none with a minimum and maximum was entered.",
+    )
+
+
+def _name(row: dict) -> str:
+    return f"{row['unit']} {row['probe']}{'' if row['decides'] else ' (does not decide)'}"
