@@ -26,3 +26,19 @@ def open_data(relative: str) -> Path:
     if not path.exists():
         pytest.skip(f"real trace {relative} is not there: set COLDCHAIN_OPEN_DATA")
     return path
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Says what ran and what was skipped; under CI a skipped test fails the run."""
+    counts = {word: len(terminalreporter.stats.get(word, [])) for word in ("passed", "failed", "error", "skipped")}
+    terminalreporter.write_line("ran: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
+    for report in terminalreporter.stats.get("skipped", []):
+        terminalreporter.write_line(f"skipped: {report.nodeid}: {report.longrepr[-1] if isinstance(report.longrepr, tuple) else ''}")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session, exitstatus):
+    """Under CI (and not in a worker of a parallel run) a run with skips ends as failed."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") == "true" and reporter is not None and reporter.stats.get("skipped") and exitstatus == 0:
+        session.exitstatus = 1
