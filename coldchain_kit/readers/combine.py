@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,15 +12,16 @@ import pandas as pd
 
 from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import Fault, KitError, RegisterError, nearest
+from coldchain_kit.readers import instants
 from coldchain_kit.readers.download import Column, Download, Placed
 from coldchain_kit.register import UnitEntry
 from coldchain_kit.trace import Probe, Source, Step, Trace, Unit
+from coldchain_kit.zones import NAT, local
 
 CHANNEL_KINDS = ("door", "power", "humidity", "battery")
 STATES = ("declared", "proved", "not_verified")  # from known to unknown
 YEAR_DAYS = 365.25
 OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on another year's clock (own rule, no source)
-_NAT = np.iinfo("int64").min
 
 
 def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Unit:
@@ -59,8 +61,8 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     if not placed:
         raise KitError(f"no download is given for unit {entry.name}", expected="at least one file of readings")
     files = sorted(placed, key=lambda one: (one.download.source.file, one.download.source.sha256))
-    sources = tuple(_spanned(one) for one in files)
     parts, channels = _assign(entry, files)
+    sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else []) for position, one in enumerate(files))
     traces, conflicts, notices = {}, [], []
     for probe, pieces in parts:
         rows = _stack(pieces, files, entry, probe)
@@ -68,8 +70,6 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         step = Step("readers.combine.unit", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
         traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources).checked()
         conflicts += at_odds
-        if not probe.registered and entry.probes:
-            notices.append(_not_registered(probe, readings, [files[file].download.source.file for file, _ in pieces]))
     notices += [notice for one in files for notice in _told(one)]
     notices += _other_serials(entry, files, sources) + _other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
@@ -226,7 +226,7 @@ def _ranges(entry: UnitEntry, walls: np.ndarray) -> list[tuple[np.ndarray, tuple
 def _merge(rows: _Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
     """Each instant once: equal readings collapsed, readings at odds judged and told; readings without an instant only told."""
     order = np.arange(len(rows.time))
-    nowhere = rows.time == _NAT
+    nowhere = rows.time == NAT
     if nowhere.any():
         order = order[~nowhere]
     time = rows.time[order]
@@ -312,7 +312,7 @@ def _no_instant(shown: np.datetime64) -> str:
 def _conflict(rows: _Rows, row: int, kept: bool, why: str, unit_name: str, probe: str, sources: Sequence[Source]) -> dict[str, Any]:
     time, value = int(rows.time[row]), float(rows.value[row])
     return {
-        "unit": unit_name, "probe": probe, "time": None if time == _NAT else pd.Timestamp(time, unit="us", tz="UTC"),
+        "unit": unit_name, "probe": probe, "time": None if time == NAT else pd.Timestamp(time, unit="us", tz="UTC"),
         "value_c": None if value != value else value, "file": sources[rows.source[row]].file, "line": int(rows.line[row]), "kept": kept, "why": why,
     }  # fmt: skip
 
@@ -330,38 +330,54 @@ def _channel(pieces: Sequence[Piece], files: Sequence[Placed], kind: str) -> pd.
     time, value = np.concatenate(times), np.concatenate(values)
     order = np.argsort(time, kind="stable")
     time, value = time[order], value[order]
-    keep = np.concatenate(([True], np.diff(time) != 0)) & (time != _NAT) if len(time) else np.zeros(0, bool)
+    keep = np.concatenate(([True], np.diff(time) != 0)) & (time != NAT) if len(time) else np.zeros(0, bool)
     series = pd.Series(value[keep], index=pd.DatetimeIndex(time[keep].view("M8[us]"), tz="UTC", name="time"))
     series.attrs["kind"] = kind
     return series
 
 
-def _spanned(one: Placed) -> Source:
-    """The source with its first and last instant and its median step."""
-    time = one.utc.asi8[one.utc.asi8 != _NAT]
+def _strangers(position: int, parts: list[tuple[Probe, list[Piece]]]) -> list[str]:
+    """Headers of a file's temperature columns that no probe of the register takes."""
+    return [column.header for probe, pieces in parts if not probe.registered for file, column in pieces if file == position]
+
+
+def _spanned(one: Placed, strangers: list[str]) -> Source:
+    """The source with its first and last instant, its median step, and the columns that are not registered."""
+    source = one.download.source
+    if strangers:
+        source = replace(source, layout={**source.layout, "not_registered": strangers})
+    time = one.utc.asi8[one.utc.asi8 != NAT]
     if not len(time):
-        return one.download.source
+        return source
     if (np.diff(time) < 0).any():
         time = np.sort(time)
     steps = np.diff(time)
     steps = steps[steps > 0]
     first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (time[0], time[-1]))
-    return replace(one.download.source, first=first, last=last, interval_min=float(np.median(steps)) / 60e6 if len(steps) else None)
+    return replace(source, first=first, last=last, interval_min=float(np.median(steps)) / 60e6 if len(steps) else None)
 
 
 def _instant(one: Placed, shown: Any) -> pd.Timestamp | None:
     """UTC of a time as the file shows it, by the offset of the row nearest to it; None where it is no time."""
-    stamp = pd.Timestamp(shown) if isinstance(shown, (pd.Timestamp, np.datetime64)) else pd.to_datetime(str(shown), format="ISO8601", errors="coerce")
-    if shown is None or stamp is pd.NaT:
+    if shown is None or shown is pd.NaT:
         return None
-    if stamp.tzinfo is not None:
-        return stamp.tz_convert("UTC")
+    if isinstance(shown, (pd.Timestamp, np.datetime64, dt.datetime)):
+        stamp = pd.Timestamp(shown)
+        if stamp.tzinfo is not None:
+            return stamp.tz_convert("UTC").as_unit("us")
+        wall, offset_s = int(np.datetime64(stamp.to_datetime64(), "us").view("int64")), None
+    else:
+        found = instants.moment(str(shown), order=one.download.source.layout.get("date_order") or "ymd")
+        if found is None:
+            return None
+        wall, offset_s = found
+    if offset_s is not None:
+        return pd.Timestamp(wall - offset_s * 1_000_000, unit="us", tz="UTC")
     usable = np.isfinite(one.offset_s)
     if not usable.any():
         return None
-    away = np.abs(one.download.time[usable].astype("M8[us]").view("int64") - stamp.as_unit("us").value)
-    offset_s = float(one.offset_s[usable][int(np.argmin(away))])
-    return (stamp + pd.Timedelta(offset_s, unit="s")).tz_localize("UTC").as_unit("us")
+    away = np.abs(one.download.time[usable].astype("M8[us]").view("int64") - wall)
+    return pd.Timestamp(wall + round(float(one.offset_s[usable][int(np.argmin(away))]) * 1e6), unit="us", tz="UTC")
 
 
 def _events(files: Sequence[Placed]) -> tuple[dict[str, Any], ...]:
@@ -394,12 +410,6 @@ def _span_notice(source: Source, text: str, *, kind: str = "clock", probe: str |
     return {"kind": kind, "probe": probe, "start": source.first, "end": source.last, "readings": source.read if readings is None else readings, "text": text}
 
 
-def _not_registered(probe: Probe, readings: pd.DataFrame, names: Sequence[str]) -> dict[str, Any]:
-    first, last = (readings.index[0], readings.index[-1]) if len(readings) else (None, None)
-    text = f"Column '{probe.column}' ({', '.join(dict.fromkeys(names))}) belongs to no probe of the register. It is kept and shown, but no verdict rests on it."
-    return {"kind": "not_registered", "probe": probe.name, "start": first, "end": last, "readings": len(readings), "text": text}
-
-
 def _other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[dict[str, Any]]:
     """A notice for each file whose logger is none of the register's."""
     known = {logger.serial for logger in (entry.logger, *(logger for _, logger in entry.settings)) if logger.serial}
@@ -422,8 +432,8 @@ def _other_years(sources: Sequence[Source], zone: str) -> list[dict[str, Any]]:
             continue
         years = [years for years in (-2, -1, 1, 2) if min(_apart_days(source, other, years=years) for other in rest) <= 31]
         if years:
-            year = source.first.tz_convert(zone).year
-            text = f"{source.file} runs in {year}, far from all other files of the unit; with the year {year + years[0]} it would join them. Check the year of the logger's clock."
+            year = str(local(pd.DatetimeIndex([source.first]), zone=zone)[0])[:4]
+            text = f"{source.file} runs in {year}, far from all other files of the unit; with the year {int(year) + years[0]} it would join them. Check the year of the logger's clock."
             notices.append(_span_notice(source, text))
     return notices
 
