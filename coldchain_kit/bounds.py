@@ -1,7 +1,8 @@
-"""Minutes beyond a limit between neighbouring readings: the linear course, and at least / at most.
+"""A trace against one limit of its condition, and its totals in a window: at least, on the straight line, at most.
 
-Rules: CONTRACTS "How the numbers are made", rules 3 to 6. Assumption printed with every bound: between
-neighbouring readings the temperature stays between them.
+Rules: CONTRACTS "How the numbers are made", rules 3 to 6; the minutes between two readings come from
+:mod:`coldchain_kit.beyond`. Assumption printed with every bound: between neighbouring readings the temperature stays
+between them.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import timeline
+from coldchain_kit import beyond, exposure, timeline
+from coldchain_kit.beyond import StepTable
 from coldchain_kit.conditions import Condition
 from coldchain_kit.trace import Trace
 
@@ -20,12 +22,12 @@ SIGN = {"above": 1.0, "below": -1.0}
 
 @dataclass(frozen=True)
 class Course:
-    """A trace's readings with a value against one limit, and the pairs between them.
+    """A trace's readings with a value against one limit, and the steps between them.
 
     Per reading (n): ``us`` time [µs], ``ruling_c`` the one of as-read and corrected that lies further outside [°C],
-    ``corrected_c``, ``as_read_c``, ``beyond_c`` distance of the ruling value beyond the limit [°C, negative inside],
-    ``outside`` bool, ``surely`` bool (corrected beyond by more than U), ``near`` bool (ruling beyond limit - U),
-    ``at`` positions in the trace. Per pair (n - 1): ``steps`` of :func:`timeline.steps`.
+    ``corrected_c``, ``as_read_c``, ``expanded_c`` U [°C], ``beyond_c`` distance of the ruling value beyond the limit [°C,
+    negative inside], ``outside`` bool, ``surely`` bool (corrected beyond by more than U), ``near`` bool (ruling beyond
+    limit - U), ``at`` positions in the trace. Per step (n - 1): ``steps``.
     """
 
     condition: Condition
@@ -41,15 +43,7 @@ class Course:
     outside: np.ndarray
     surely: np.ndarray
     near: np.ndarray
-    steps: pd.DataFrame
-
-    @property
-    def gap(self) -> np.ndarray:
-        return self.steps["gap"].to_numpy()
-
-    @property
-    def minutes(self) -> np.ndarray:
-        return self.steps["minutes"].to_numpy()
+    steps: StepTable
 
 
 def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
@@ -59,7 +53,6 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
         return None
     sign = SIGN[direction]
     readings = trace.readings
-    steps = timeline.steps(readings["celsius"])
     corrected = readings["celsius"].to_numpy()
     at = np.flatnonzero(np.isfinite(corrected))
     corrected = corrected[at]
@@ -67,40 +60,17 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
     ruling = np.where(sign * as_read > sign * corrected, as_read, corrected)
     expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy()[at])
     outside = condition.outside(ruling, direction)
-    beyond = np.round(sign * (ruling - limit), 9)
-    beyond = np.where(outside, np.maximum(beyond, 1e-9), np.minimum(beyond, 0.0))
-    surely = np.round(sign * (corrected - limit) - expanded, 9) > 0
-    near = outside | (np.round(beyond + expanded, 9) > 0)
-    return Course(condition, direction, limit, readings.index.as_unit("us").asi8[at], at, as_read, corrected, ruling, expanded, beyond, outside, surely & outside, near, steps)
-
-
-def linear_spans_min(course: Course) -> tuple[np.ndarray, np.ndarray]:
-    """Where, within each pair, the straight line lies beyond the limit: minutes from the pair's first reading.
-
-    Nothing (0, 0) in gaps and where both readings are inside.
-    """
-    first, second = course.beyond_c[:-1], course.beyond_c[1:]
-    out0, out1 = course.outside[:-1], course.outside[1:]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cross = course.minutes * first / (first - second)
-    lo = np.where(out0, 0.0, np.where(out1, cross, 0.0))
-    hi = np.where(out1, course.minutes, np.where(out0, cross, 0.0))
-    none = course.gap | ~(out0 | out1)
-    return np.where(none, 0.0, lo), np.where(none, 0.0, hi)
-
-
-def counts_least(course: Course) -> np.ndarray:
-    """Pairs whose whole step counts to "at least": both readings beyond by more than U, no gap (rule 6)."""
-    return course.surely[:-1] & course.surely[1:] & ~course.gap
-
-
-def counts_most(course: Course) -> np.ndarray:
-    """Pairs whose whole step counts to "at most": either reading beyond the limit less U, gaps included (rule 6)."""
-    return course.near[:-1] | course.near[1:]
+    distance = np.round(sign * (ruling - limit), 9)
+    distance = np.where(outside, np.maximum(distance, 1e-9), np.minimum(distance, 0.0))
+    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > 0)
+    near = outside | (np.round(distance + expanded, 6) > 0)
+    steps = exposure.trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
+    us = readings.index.as_unit("us").asi8[at]
+    return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
 
 
 def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float] | None:
-    """Minutes beyond one limit in a window, each pair once.
+    """Minutes beyond one limit in a window, each step once.
 
     Returns
     -------
@@ -114,38 +84,23 @@ def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Time
     >>> totals(trace, conditions.get("refrigerated"), "above", start=times[0], end=times[-1])
     {'minutes': 24.0, 'minutes_least': 0.0, 'minutes_most': 60.0}
     """
-    line = course(trace, condition, direction)
-    if line is None:
+    limit = condition.limit_c(direction)
+    if limit is None:
         return None
-    if len(line.steps) == 0:
-        return {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": 0.0}
-    lo, hi = linear_spans_min(line)
-    a, b = _window_min(line, start, end)
-    part = np.maximum(0.0, b - a)
-    return {
-        "minutes": float(np.maximum(0.0, np.minimum(hi, b) - np.maximum(lo, a)).sum()),
-        "minutes_least": float(part[counts_least(line)].sum()),
-        "minutes_most": float(part[counts_most(line)].sum()),
-    }
+    steps = exposure.trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    minutes, least, most = beyond.total(steps, start_us=first, end_us=last)
+    return {"minutes": minutes, "minutes_least": least, "minutes_most": most}
 
 
 def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> float:
     """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min]."""
     spans = timeline.gaps(trace.celsius, start=start, end=end)
-    unknown = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    lines = [line for line in (course(trace, condition, side) for side in SIGN) if line is not None]
-    steps = lines[0].steps if lines else timeline.steps(trace.celsius)
-    if not len(steps):
-        return unknown
-    held = np.zeros(len(steps), bool)
-    for line in lines:
-        held |= counts_most(line)
-    free = steps[steps["gap"].to_numpy() & ~held]
-    return unknown + float(timeline.clip(free, start=start, end=end)["minutes"].sum())
-
-
-def _window_min(course: Course, start: pd.Timestamp, end: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
-    """The window's edges as minutes from each pair's first reading, kept within the pair."""
-    edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
-    first = course.us[:-1]
-    return tuple(np.clip((edge - first) / 60e6, 0.0, course.minutes) for edge in edges)
+    edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
+    table = timeline.steps(trace.celsius)
+    free = table["gap"].to_numpy()
+    for direction in SIGN:
+        limit = condition.limit_c(direction)
+        if limit is not None and len(table):
+            free = free & ~exposure.trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
+    return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())

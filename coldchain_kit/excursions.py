@@ -65,7 +65,7 @@ def find(trace: Trace, condition: Condition) -> pd.DataFrame:
 def _runs(line: Course) -> list[tuple[int, int]]:
     """First and last position of every run of readings outside, broken at gaps."""
     out = line.outside
-    joined = np.concatenate(([False], out[:-1] & out[1:] & ~line.gap)) if len(out) > 1 else np.zeros(len(out), bool)
+    joined = np.concatenate(([False], out[:-1] & out[1:] & ~line.steps.gap)) if len(out) > 1 else np.zeros(len(out), bool)
     starts = np.flatnonzero(out & ~joined)
     follows = np.concatenate((joined[1:], [False]))
     ends = np.flatnonzero(out & ~follows)
@@ -73,7 +73,7 @@ def _runs(line: Course) -> list[tuple[int, int]]:
 
 
 def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray) -> dict[str, Any]:
-    n, gap, sign = len(line.us), line.gap, SIGN[line.direction]
+    n, gap, sign = len(line.us), line.steps.gap, SIGN[line.direction]
     open_start = i == 0 or bool(gap[i - 1])
     open_end = j == n - 1 or bool(gap[j])
     start = float(line.us[i]) if open_start else _crossing_us(line, i - 1)
@@ -136,16 +136,16 @@ def _bounds_min(line: Course, i: int, j: int) -> tuple[float, float]:
     A pair at the border of two runs belongs to both, so that each bound encloses its own excursion; the probe's
     totals (:func:`bounds.totals`) count it once.
     """
-    pairs = len(line.steps)
+    pairs = len(line.us) - 1
     if not pairs:
         return 0.0, 0.0
-    least, most = bounds.counts_least(line), bounds.counts_most(line)
+    least, most = line.steps.least, line.steps.most
     lo, hi = max(i - 1, 0), min(j, pairs - 1)
     while lo > 0 and most[lo - 1] and not line.outside[lo - 1] and not line.outside[lo]:
         lo -= 1
     while hi < pairs - 1 and most[hi + 1] and not line.outside[hi + 2] and not line.outside[hi + 1]:
         hi += 1
-    minutes = line.minutes
+    minutes = np.diff(line.us) / 60e6
     own = slice(i, j)
     return float(minutes[own][least[own]].sum()), float(minutes[lo : hi + 1][most[lo : hi + 1]].sum())
 
@@ -155,7 +155,8 @@ def _p_outside(line: Course, i: int, j: int) -> float | None:
     u = line.expanded_c[i : j + 1] / 2.0
     if not (u > 0).all():
         return None
-    z = SIGN[line.direction] * (line.corrected_c[i : j + 1] - line.limit_c) / u
+    with np.errstate(over="ignore"):
+        z = SIGN[line.direction] * (line.corrected_c[i : j + 1] - line.limit_c) / u
     return float(NormalDist().cdf(float(z.max())))
 
 
@@ -195,7 +196,7 @@ def near_limit(trace: Trace, condition: Condition) -> pd.DataFrame:
         if line is None or not len(line.us):
             continue
         near = line.near & ~line.outside
-        gap = line.gap
+        gap = line.steps.gap
         edges = np.flatnonzero(np.diff(np.concatenate(([0], line.near.view("int8"), [0]))))
         for i, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             for a, b in _split(i, stop - 1, gap):
