@@ -160,6 +160,15 @@ def stated(index: pd.DatetimeIndex, entry: ProbeEntry, *, zone: str | None = Non
     return max(u for u, _ in rows), "assumed" if any(source == "assumed" for _, source in rows) else "certificate"
 
 
+def u_from(trace: Trace) -> str:
+    """Where the uncertainty of a corrected trace is from: "certificate", or "assumed" as soon as one reading has none."""
+    for step in reversed(trace.steps):
+        if step.function == "calibration.correct":
+            assumed = step.arguments["without_certificate"] or any(row["u_from"] == "assumed" for row in step.arguments["certificates"])
+            return "assumed" if assumed else "certificate"
+    return "assumed"
+
+
 def budget(certificate: Certificate | None, *, resolution_c: float | None = None, on: dt.date | None = None,
            time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[dict]:  # fmt: skip
     """Components of the uncertainty as rows {component, u_c, in_u, how}: what is in U, and what may come on top.

@@ -1,0 +1,178 @@
+"""Is the record believable: tests that flag readings and never delete one.
+
+The tests on a bare Series are ``quality.gross_range``, ``quality.spike`` and so on; :func:`run` applies them to a Trace with
+thresholds from the probe's role, declared time constant and resolution; :func:`faults` turns flags into one readable line each;
+:func:`believable` answers the question in one line.
+
+An excursion is evidence, not an outlier: warm-up in a power cut, a door opening and a defrost are within what a probe can do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit import quality_pairs, quality_repeat, quality_series, quality_steps
+from coldchain_kit.conditions import Condition
+from coldchain_kit.quality_faults import believable, faults, unit_mixup
+from coldchain_kit.quality_pairs import disagreement, lag_min
+from coldchain_kit.quality_repeat import repeated
+from coldchain_kit.quality_series import (
+    end_value,
+    flat_line,
+    gap,
+    gross_range,
+    noise,
+    rate_of_change,
+    resolution_c,
+    resolution_change,
+    spike,
+)
+from coldchain_kit.register import Logger
+from coldchain_kit.trace import FAIL, GOOD, MISSING, SUSPECT, Trace, roll_up
+
+__all__ = [
+    "IMPOSSIBLE", "REQUIRED", "believable", "disagreement", "end_value", "faults", "flat_line", "gap", "gross_range", "impossible", "lag_min", "noise",
+    "rate_of_change", "repeated", "resolution_c", "resolution_change", "rolled", "run", "spike", "unit_mixup",
+]  # fmt: skip
+
+# A reading is good only where these could judge it. The others judge what they can (a first day without history, the first and last
+# reading of a spike test) and count where they find something.
+REQUIRED = ("gross_range", "rate")
+# A 4 of these means that the reading cannot be true: excursions that rest on such readings are "faulty".
+IMPOSSIBLE = ("gross_range", "end_value", "spike", "rate", "flat_line")
+# Where no measuring range is declared: outside this no sensor of a cold store can be [°C]; the second where the record itself is colder
+# than -60 °C most of the time (dry ice, liquid nitrogen). Common practice, no source.
+SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
+# Standing still, in hours (suspect, fail) for a resolution of 0.1 °C, in proportion to it from 0.01 to 1 °C: a well buffered probe in a good
+# refrigerator stands still for most of a day. Common practice, no source.
+STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
+STILL_RESOLUTION_C = 0.1
+UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
+
+
+def run(
+    trace: Trace,
+    *,
+    logger: Logger | None = None,
+    others: Mapping[str, Trace] | None = None,
+    notices: Sequence[Mapping[str, Any]] = (),
+    condition: Condition | None = None,
+) -> Trace:
+    """The trace with one flag column for each test that ran. The tests look at the values as read.
+
+    Parameters
+    ----------
+    trace : Trace
+    logger : Logger, optional
+        Its measuring range, where the probe states none.
+    others : mapping of name -> Trace, optional
+        The unit's other probes; room probes are not compared.
+    notices : sequence of dict, optional
+        Findings of the clock: readings in a span shorter than half the record become suspect in the column "clock".
+    condition : Condition, optional
+        For values that stand still outside the limits and for a unit mix-up.
+
+    Returns
+    -------
+    Trace with columns gross_range, end_value, spike, rate, flat_line, noise, repeated and, where they could run, disagreement, unit_mixup,
+    clock; its last Step holds every threshold.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=6, freq="5min", tz="UTC")
+    >>> done = run(Trace.of(pd.Series([5.0, 5.1, 850.0, 5.1, 5.0, None], index=times, dtype="float64")))
+    >>> rolled(done).tolist(), impossible(done).tolist()
+    ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
+    """
+    line = quality_series.course(trace.as_read_c)
+    step = trace.probe.resolution_c or resolution_c(line.value)
+    known = step or UNKNOWN_RESOLUTION_C
+    span, span_from = span_c(trace, logger, line.value)
+    far = quality_steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=step)
+    difference = np.diff(line.value)
+    swing = quality_series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
+    codes = {
+        "gross_range": quality_series.range_codes(line, span),
+        "end_value": quality_series.end_codes(line)[0],
+        "spike": quality_steps.spike_codes(line, difference, swing, far),
+        "rate": quality_steps.rate_codes(line, difference, far),
+        "noise": quality_series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
+        "repeated": quality_repeat.repeat_codes(line)[0],
+    }
+    near = {name: other for name, other in (others or {}).items() if "room" not in (other.probe.role, trace.probe.role)}
+    hours = {name: quality_pairs.hourly(other.as_read_c) for name, other in near.items()}
+    codes["flat_line"], stands = _still(line, hours, known, condition if trace.probe.role != "room" else None)
+    if near:
+        own = quality_pairs.course_hours(line)
+        codes["disagreement"] = quality_pairs.apart_codes(line, [quality_pairs.apart(own, other, resolution_c=known) for other in hours.values()])[0]
+    flags = {name: quality_series.spread(line, found) for name, found in codes.items()}
+    flags |= _whole_columns(trace, condition, notices)
+    arguments = {
+        "span_c": list(span), "span_from": span_from, "resolution_c": step, "resolution_from": "register" if trace.probe.resolution_c else "record",
+        "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
+    }  # fmt: skip
+    table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
+    changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
+    return trace.stepped("quality.run", arguments, changed, flags=table)
+
+
+def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tuple[float, float], str]:
+    """The range outside which a reading is impossible [°C] and where it is from: probe, logger or common practice."""
+    if trace.probe.span_c:
+        return trace.probe.span_c, "probe"
+    if logger is not None and logger.range_c:
+        return logger.range_c, "logger"
+    cold = len(value) > 0 and float(np.median(value[:: max(1, len(value) // 20_000)])) < COLD_C
+    return (COLD_SPAN_C if cold else SPAN_C), "common practice"
+
+
+def _still(line: quality_series.Course, hours: Mapping[str, quality_pairs.Hours], step_c: float, condition: Condition | None) -> tuple[np.ndarray, list[dict]]:
+    """Codes of readings that stand still, and what was found; positions become positions in the trace."""
+    scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
+    table = quality_series.still(line)
+    table = table[table["minutes"] >= 60.0 * quality_pairs.STILL_HOURS].reset_index(drop=True)
+    outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
+    codes, found = quality_pairs.still_codes(
+        line, table, list(hours.values()), resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
+        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
+    )  # fmt: skip
+    return codes, [{**row, "first": int(line.at[row["first"]]), "last": int(line.at[row["last"]])} for row in found]
+
+
+def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:
+    """Flag columns that concern whole downloads or spans: unit_mixup and clock."""
+    index, missing, columns = trace.readings.index, trace.as_read_c.isna().to_numpy(), {}
+    if condition is not None:
+        column = np.full(len(index), GOOD, dtype=np.int8)
+        for row in unit_mixup(trace, condition):
+            column[trace.readings["source"].to_numpy() == row["source"]] = SUSPECT
+        columns["unit_mixup"] = column
+    spans = [row for row in notices if row.get("kind") == "clock" and row.get("start") is not None and row.get("end") is not None and row.get("readings")]
+    if spans:
+        column = np.full(len(index), GOOD, dtype=np.int8)
+        for row in spans:
+            inside = slice(index.searchsorted(row["start"]), index.searchsorted(row["end"], side="right"))
+            if 2 * (inside.stop - inside.start) < len(index):
+                column[inside] = SUSPECT
+        columns["clock"] = column
+    for column in columns.values():
+        column[missing] = MISSING
+    return columns
+
+
+def rolled(trace: Trace) -> pd.Series:
+    """One flag a reading: 9, else the worst of 4, 3, 2 (where one of ``REQUIRED`` could not judge), else 1."""
+    return roll_up(trace.flags, required=REQUIRED)
+
+
+def impossible(trace: Trace) -> np.ndarray:
+    """Readings that cannot be true: a 4 of one of ``IMPOSSIBLE``."""
+    mask = np.zeros(len(trace.readings), dtype=bool)
+    for name in IMPOSSIBLE:
+        if name in trace.flags:
+            mask |= trace.flags[name].to_numpy() == FAIL
+    return mask

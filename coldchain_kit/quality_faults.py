@@ -1,0 +1,331 @@
+"""Flags turned into faults: one readable line each, with the span it concerns; and the answer to "is the record believable"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit import timeline
+from coldchain_kit.conditions import Condition
+from coldchain_kit.quality_series import Course, course, resolution_change, runs
+from coldchain_kit.quality_steps import Reach, spike_limits_at, step_limits_at
+from coldchain_kit.register import Logger
+from coldchain_kit.trace import FAIL, SUSPECT, Trace, Unit
+
+# Flag column -> kind of fault (CONTRACTS faults[]).
+KINDS = {
+    "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike", "flat_line": "flat_line", "repeated": "repeated",
+    "disagreement": "disagreement",
+}  # fmt: skip
+NO_BAD_QUALITY = ("gap", "no_value")  # alone they leave a record incomplete, not unbelievable (CONTRACTS rule 11)
+TOLD_ONCE = ("spike", "rate", "noise", "flat_line")  # readings that a line above told about already need no second one
+JOIN_READINGS = 12  # flagged readings this few apart make one line
+# A download fits its condition only in the other unit: hardly any reading inside as read, most of them when read in the other unit.
+# Common practice, no source.
+MIXUP_INSIDE, MIXUP_OTHER, MIXUP_READINGS = 0.05, 0.75, 12
+ROOM_C = (5.0, 40.0)  # a room probe is compared with this instead
+COVERED_ENOUGH, COVERED_LEAST, BAD_MOST = 0.995, 0.5, 0.25
+
+
+def faults(
+    unit: Unit,
+    *,
+    condition: Condition,
+    logger: Logger | None = None,
+    start: pd.Timestamp | None = None,
+    end: pd.Timestamp | None = None,
+) -> list[dict[str, Any]]:
+    """Everything wrong with a unit's record in a half-open window: rows {unit, probe, start, end, kind, readings, text}.
+
+    ``start``, ``end`` are UTC Timestamps (None where a notice has none), ``probe`` None where the finding concerns the whole download.
+    Rows that only touch time outside the window are left out; the rows are in order of time, probe and kind.
+    """
+    rows = [_notice(unit, notice) for notice in unit.notices]
+    for trace in unit.traces.values():
+        rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger, start, end)]
+    rows = [row for row in rows if _touches(row, start, end)]
+    return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
+
+
+def _notice(unit: Unit, notice: Mapping[str, Any]) -> dict[str, Any]:
+    return {"unit": unit.name, **{key: notice.get(key) for key in ("probe", "start", "end", "kind")}, "readings": int(notice.get("readings") or 0), "text": notice["text"]}
+
+
+def _touches(row: Mapping[str, Any], start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
+    first, last = row["start"], row["end"]
+    return (last is None or start is None or last >= start) and (first is None or end is None or first < end)
+
+
+def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
+    index = trace.readings.index
+    told = np.zeros(len(index), dtype=bool)
+    for name, kind in KINDS.items():
+        if name not in trace.flags:
+            continue
+        codes = trace.flags[name].to_numpy()
+        bad = (codes == SUSPECT) | (codes == FAIL)
+        for first, last in runs(bad, join=0 if name in ("flat_line", "repeated") else JOIN_READINGS):
+            here = first + np.flatnonzero(bad[first : last + 1])
+            if name in TOLD_ONCE and told[here].all():
+                continue
+            text = _TEXTS[name](trace, here, codes[here]) + _shown(trace, here, codes[here], logger)
+            yield _row(index, first, last, kind, len(here), text)
+        told |= bad
+    for row in unit_mixup(trace, condition):
+        yield {key: row[key] for key in ("start", "end", "kind", "readings", "text")}
+    yield from _absent(trace, start, end)
+
+
+def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: int, text: str) -> dict[str, Any]:
+    return {"start": index[first], "end": index[last], "kind": kind, "readings": readings, "text": text}
+
+
+def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
+    """no_value, one_sided and gap rows."""
+    index, name = trace.readings.index, trace.probe.name
+    side, empty = trace.readings["one_sided"].to_numpy(), trace.as_read_c.isna().to_numpy()
+    for first, last in runs(empty & (side == 0)):
+        yield _row(index, first, last, "no_value", last - first + 1, f"Probe {name}: {_count(last - first + 1)} without a value. What the temperature was is not known.")
+    for sign, words in ((1, "at or above"), (-1, "at or below")):
+        for first, last in runs(side == sign):
+            value = trace.as_read_c.iloc[first : last + 1]
+            level = "the end of the range" if value.isna().all() else f"{(value.max() if sign > 0 else value.min()):.1f} °C"
+            text = f"Probe {name}: {_count(last - first + 1)} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
+            yield _row(index, first, last, "one_sided", last - first + 1, text)
+    if len(index):
+        spans = timeline.gaps(trace.celsius, start=start if start is not None else index[0], end=end if end is not None else index[-1])
+        for row in spans.to_dict("records"):
+            text = f"Probe {name}: no readings for {_duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
+            yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
+
+
+def _count(readings: int) -> str:
+    return f"{readings} reading" + ("" if readings == 1 else "s")
+
+
+def _duration(minutes: float) -> str:
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h" if minutes < 72 * 60 else f"{minutes / 1440:.1f} days"
+
+
+def _arguments(trace: Trace) -> dict[str, Any]:
+    """The thresholds of the last quality.run."""
+    return next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})
+
+
+def _verb(codes: np.ndarray) -> str:
+    return "cannot be true" if (codes == FAIL).any() else "is unusual"
+
+
+def _range_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    low, high = _arguments(trace)["span_c"]
+    source = {"probe": "the probe's measuring range", "logger": "the logger's measuring range"}.get(_arguments(trace)["span_from"], "what any sensor of a cold store can show")
+    values = trace.as_read_c.to_numpy()[here]
+    worst = values[np.argmax(np.maximum(values - high, low - values))]
+    return f"Probe {trace.probe.name}: {_count(len(here))} outside {source}, {low:g} to {high:g} °C; the furthest is {worst:.3f} °C, {max(worst - high, low - worst):.1f} °C beyond it."
+
+
+def _end_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    value = trace.as_read_c.to_numpy()[here[0]]
+    return f"Probe {trace.probe.name}: {_count(len(here))} of exactly {value:.1f} °C. Digital sensors show this value when no measurement took place (common practice, no source)."
+
+
+def _spike_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    at, jump, limit, line = _furthest(trace, here, spikes=True)
+    return (
+        f"Probe {trace.probe.name}: {_count(len(here))} away from {'its' if len(here) == 1 else 'their'} neighbours and back; the furthest goes from {line.value[at - 1]:.1f} to "
+        f"{line.value[at]:.1f} °C in {line.step_min[at - 1]:.1f} min and comes back {jump:.1f} °C. That {_verb(codes)}: {_role(trace)} can go and come back "
+        f"at most {limit:.1f} °C here, this is {jump - limit:.1f} °C more."
+    )
+
+
+def _rate_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    at, jump, limit, line = _furthest(trace, here, spikes=False)
+    return (
+        f"Probe {trace.probe.name}: {_count(len(here))} at a step from {line.value[at]:.1f} to {line.value[at + 1]:.1f} °C in {line.step_min[at]:.1f} min. "
+        f"That {_verb(codes)}: {_role(trace)} moves at most {limit:.1f} °C in this time, this is {jump - limit:.1f} °C more."
+    )
+
+
+def _furthest(trace: Trace, here: np.ndarray, *, spikes: bool) -> tuple[int, float, float, Course]:
+    """Of the flagged readings the spike (or the step beside them) furthest beyond its limit: position, size, limit [°C], course."""
+    line = course(trace.as_read_c)
+    far = Reach(**_arguments(trace)["reach"])
+    difference = np.diff(line.value)
+    mine = np.searchsorted(line.at, here)
+    codes = trace.flags["spike" if spikes else "rate"].to_numpy()[here]
+    tau = far.fastest_min if (codes == FAIL).any() else far.usual_min
+    if spikes:
+        at, limits = mine, spike_limits_at(line, difference, mine, tau_min=tau, far=far)
+        size = np.minimum(np.abs(difference[at - 1]), np.abs(difference[at]))
+    else:
+        at = np.unique(np.concatenate((mine - 1, mine)))
+        at = at[(at >= 0) & (at < len(difference))]
+        at = at[~line.gap[at]]
+        limits, size = step_limits_at(line, difference, at, tau_min=tau, far=far), np.abs(difference[at])
+    best = int(np.argmax(size - limits))
+    return int(at[best]), float(size[best]), float(limits[best]), line
+
+
+def _role(trace: Trace) -> str:
+    probe = trace.probe
+    kind = {"buffered": "a buffered probe", "unknown": "a probe of unknown kind"}.get(probe.role, f"a probe of kind {probe.role}")
+    return kind + (f" with a time constant of {probe.time_constant_min:g} min" if probe.time_constant_min else "")
+
+
+def _noise_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    swing = np.nanmean(np.abs(np.diff(trace.as_read_c.to_numpy()[here[0] : here[-1] + 1]))) if len(here) > 1 else 0.0
+    return f"Probe {trace.probe.name}: {_count(len(here))} keep going up and down by {swing:.1f} °C from one to the next, far more than usual here. A loose or disturbed cable does this."
+
+
+def _flat_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in _arguments(trace)["stands"] if row["first"] <= here[0] <= row["last"])
+    value = trace.as_read_c.to_numpy()[here[0]]
+    text = f"Probe {trace.probe.name}: exactly {value:g} °C for {_duration(row['hours'] * 60)} ({_count(len(here))})"
+    if row["why"] == "other":
+        return f"{text} while another probe of the unit moved by {row['moved_c']:.1f} °C. The probe or logger may be stuck."
+    if row["why"] == "outside":
+        return f"{text}, outside the limits. A real temperature that far out seldom stands so still; the probe or logger may be stuck."
+    step = _arguments(trace)["resolution_c"]
+    return f"{text}. With a resolution of {'unknown' if step is None else format(step, 'g') + ' °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
+
+
+def _repeated_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    return f"Probe {trace.probe.name}: {_count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
+
+
+def _apart_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
+    others = ", ".join(_arguments(trace)["others"])
+    return f"Probe {trace.probe.name}: {_count(len(here))} further from {others} than these probes usually are, while the other stayed at its level. One of them may be wrong."
+
+
+_TEXTS = {
+    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text,
+    "repeated": _repeated_text, "disagreement": _apart_text,
+}  # fmt: skip
+
+
+def _shown(trace: Trace, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:
+    """What the logger itself would have shown, for readings that cannot be true."""
+    if not (codes == FAIL).any():
+        return ""
+    values = trace.as_read_c.to_numpy()[here]
+    text = f" The logger itself shows these values as if they were true (lowest {values.min():.1f}, highest {values.max():.1f} °C)"
+    alarm = logger.alarm if logger else None
+    if alarm is None or alarm.enabled is None:
+        return text + "."
+    if not alarm.enabled:
+        return text + "; its alarm was off."
+    met = (alarm.high_c is not None and values.max() > alarm.high_c) or (alarm.low_c is not None and values.min() < alarm.low_c)
+    return text + ("; they are beyond its alarm limits." if met else "; they are within its alarm limits.")
+
+
+def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
+    """Downloads whose values fit the condition only when read in the other unit: a fault, never a conversion.
+
+    Returns
+    -------
+    list of rows {source (number), start, end, kind "unit_mixup", readings, text}.
+
+    Cannot see
+    ----------
+    Single readings in another unit; downloads of fewer than 12 readings; a unit that really was that warm or cold all the time
+    looks the same, which is why nothing is converted.
+
+    Examples
+    --------
+    >>> from coldchain_kit import conditions
+    >>> times = pd.date_range("2026-03-01", periods=24, freq="h", tz="UTC")
+    >>> rows = unit_mixup(Trace.of(pd.Series(40.0, index=times)), conditions.get("refrigerated"))
+    >>> len(rows), rows[0]["kind"]
+    (1, 'unit_mixup')
+    """
+    rows = []
+    values, source = trace.as_read_c.to_numpy(), trace.readings["source"].to_numpy()
+    for number in np.unique(source).tolist():
+        at = np.flatnonzero((source == number) & np.isfinite(values))
+        if len(at) < MIXUP_READINGS or trace.probe.role == "surface":
+            continue
+        mine = values[at]
+        if _inside(mine, trace, condition) > MIXUP_INSIDE:
+            continue
+        for other, word, read in (((mine - 32.0) / 1.8, "°F", "°C"), (mine * 1.8 + 32.0, "°C", "°F")):
+            if _inside(other, trace, condition) >= MIXUP_OTHER:
+                file = trace.sources[number].file if number < len(trace.sources) else "the download"
+                text = (
+                    f"Probe {trace.probe.name}: the values of {file}, read as {read}, hardly ever fit the storage condition (middle value {np.median(mine):.1f} °C); "
+                    f"the same numbers read as {word} would fit it (middle value {np.median(other):.1f} °C). Check the logger's unit of measure. Nothing was converted."
+                )
+                rows.append({"source": number, **_row(trace.readings.index, at[0], at[-1], "unit_mixup", len(at), text)})
+    return rows
+
+
+def _inside(values: np.ndarray, trace: Trace, condition: Condition) -> float:
+    if trace.probe.role == "room":
+        return float(((values >= ROOM_C[0]) & (values <= ROOM_C[1])).mean())
+    return float((~(condition.outside(values, "above") | condition.outside(values, "below"))).mean())
+
+
+def believable(
+    unit: Unit,
+    *,
+    condition: Condition,
+    faults: Sequence[Mapping[str, Any]],
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    calibration: Sequence[Mapping[str, Any]] = (),
+) -> tuple[str, list[str]]:
+    """The one-line answer "complete", "usable with limits" or "not usable" for a window, and its reasons in plain words.
+
+    Not usable: no deciding probe; fewer than half of the window covered, or more than a quarter of its readings not believable, for every
+    deciding probe; a unit of measure in doubt. Usable with limits: any fault, gap, assumed or overdue calibration, clock that is not verified. Shares: common
+    practice, no source.
+    """
+    deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
+    stops, limits = [], []
+    if not deciding:
+        stops.append("No probe of this unit is one that product verdicts rest on.")
+    worst = [_probe_reasons(trace, start, end) for trace in deciding]
+    limits += [text for _, texts in worst for text in texts]
+    if deciding and all(bad for bad, _ in worst):
+        stops.append("No deciding probe has enough believable readings.")
+    names = {trace.probe.name for trace in deciding}
+    for kind in dict.fromkeys(row["kind"] for row in faults):
+        mine = [row for row in faults if row["kind"] == kind]
+        if kind == "unit_mixup" and any(row["probe"] is None or row["probe"] in names for row in mine):
+            stops.append("The unit of measure is in doubt: " + mine[0]["text"])
+        elif kind not in NO_BAD_QUALITY:
+            limits.append(mine[0]["text"] if len(mine) == 1 else f"{len(mine)} findings of the kind '{kind.replace('_', ' ')}'; the first: {mine[0]['text']}")
+    limits += [row["text"] for row in calibration if row["overdue"] or row["as_found_out"] or (row["u_from"] == "assumed" and row["probe"] in names)]
+    if unit.clock.get("state") == "not_verified":
+        limits.append(unit.clock.get("text") or "The logger's clock is not verified.")
+    limits += _resolution_reasons(deciding)
+    return ("not usable" if stops else "usable with limits" if limits else "complete"), stops + limits
+
+
+def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tuple[bool, list[str]]:
+    """Whether a probe's record in the window is too thin or too bad, and what limits it."""
+    cover = timeline.coverage(trace.celsius, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
+    inside = (trace.readings.index >= start) & (trace.readings.index < end)
+    bad = np.zeros(len(trace.readings), dtype=bool)
+    for name in KINDS:
+        if name in trace.flags:
+            codes = trace.flags[name].to_numpy()
+            bad |= (codes == SUSPECT) | (codes == FAIL)
+    share = float(bad[inside].mean()) if inside.any() else 0.0
+    texts = [] if cover >= COVERED_ENOUGH else [f"Probe {trace.probe.name}: readings cover {int(cover * 1000) / 10:.1f} % of the time; the rest is not known."]
+    texts += [f"Probe {trace.probe.name}: {share:.1%} of the readings are suspect or cannot be true."] if share else []
+    return cover < COVERED_LEAST or share > BAD_MOST, texts
+
+
+def _resolution_reasons(deciding: Sequence[Trace]) -> list[str]:
+    texts = []
+    for trace in deciding:
+        table = resolution_change(trace.as_read_c)
+        at = np.flatnonzero(table["flag"].to_numpy() == SUSPECT)
+        if len(at):
+            before, after = table["judged"].iloc[max(at[0] - 1, 0)], table["judged"].iloc[at[0]]
+            texts.append(f"Probe {trace.probe.name}: from {trace.readings.index[at[0]]:%Y-%m-%d %H:%M} UTC on the values come in steps of {after:g} °C instead of {before:g} °C: another logger, another setting, or an edited record.")
+    return texts
