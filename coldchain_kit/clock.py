@@ -144,26 +144,31 @@ def _drift(utc: np.ndarray, clock: _Clock, zone: str) -> tuple[np.ndarray, np.nd
     correction; beyond the last check the drift so far goes on into the doubt, before the first the whole correction.
     """
     knots = _knots(clock, zone)
-    to_minute = all(time.second == 0 for pair in clock.checks for time in pair)
-    read = (60 if to_minute else 1) * SECOND_US
-    hours = np.array([_whole_hours(value) for _, value in knots])
-    at, value = np.array([row[0] for row in knots]), np.array([row[1] for row in knots]) - hours
-    nearest_check = np.abs(utc[:, None] - at[None, :]).argmin(axis=1) if len(at) > 1 else np.zeros(len(utc), int)
-    wrong = hours[nearest_check]
+    at, value = (np.array(part) for part in zip(*knots, strict=True))
+    hours = np.array([_whole_hours(part) for part in value.tolist()])
+    nearest = np.searchsorted((at[1:] + at[:-1]) / 2, utc)
     unsure = np.where((utc > at[0]) & (utc < at[-1]), np.ptp(hours), 0)
+    value = value - hours
     if clock.logger.set_on is not None and (start := _instant_of(clock.logger.set_on, zone)) < at[0]:
         at, value = np.concatenate(([start], at)), np.concatenate(([0], value))
     fit = np.interp(utc, at, value)
     left = np.clip(np.searchsorted(at, utc, "right") - 1, 0, len(at) - 1)
-    right = np.clip(left + 1, 0, len(at) - 1)
+    right = np.minimum(left + 1, len(at) - 1)
     doubt = np.minimum(np.abs(fit - value[left]), np.abs(fit - value[right]))
-    rate = abs(value[-1] - value[-2]) / (at[-1] - at[-2]) if len(at) > 1 else 0.0
-    doubt = np.where(utc > at[-1], rate * (utc - at[-1]) if len(at) > 1 else abs(value[-1]), doubt)
-    doubt = np.where(utc < at[0], abs(value[0]), doubt)
-    text = f"The clock was checked {len(knots)} time{'s' if len(knots) > 1 else ''}: times are corrected by {_seconds(fit + wrong)}, straight between checks."
-    if (utc > at[-1]).any():
-        text += f" After the last check, {shown(pd.Timestamp(int(at[-1]), unit='us', tz='UTC'), zone=zone)}, the correction is held: an extrapolation."
-    return np.rint(fit).astype("int64") + wrong, np.rint(doubt).astype("int64") + unsure + read, text
+    grown = abs(value[-1] - value[-2]) / (at[-1] - at[-2]) * (utc - at[-1]) if len(at) > 1 else abs(value[-1])
+    doubt = np.where(utc > at[-1], grown, np.where(utc < at[0], abs(value[0]), doubt))
+    read = (60 if all(time.second == 0 for pair in clock.checks for time in pair) else 1) * SECOND_US
+    correction = np.rint(fit).astype("int64") + hours[nearest]
+    return correction, np.rint(doubt).astype("int64") + unsure + read, _drift_text(correction, clock, after=bool((utc > at[-1]).any()), zone=zone)
+
+
+def _drift_text(correction: np.ndarray, clock: _Clock, *, after: bool, zone: str) -> str:
+    times, last = len(clock.checks), max(true for true, _ in clock.checks)
+    text = f"The clock was checked {times} time{'s' if times > 1 else ''}: times are corrected by {_seconds(correction)}, straight between checks."
+    if after:
+        moment = shown(pd.Timestamp(_instant_of(last, zone), unit="us", tz="UTC"), zone=zone)
+        text += f" After the last check, {moment}, the correction is held: an extrapolation."
+    return text
 
 
 def _seconds(correction: np.ndarray) -> str:

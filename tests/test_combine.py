@@ -272,6 +272,18 @@ def test_another_serial_is_told():
     assert unit(entry(serial="S-1"), download(DAY, serial="S-1")).notices == ()
 
 
+def test_loggers_side_by_side_are_two_probes_and_one_after_the_other_is_one():
+    later = DAY + np.timedelta64(2, "m")
+    made = unit(entry(), download(DAY, file="1.csv", serial="S-1"), download(later, file="2.csv", serial="S-2"))
+    assert list(made.traces) == ["A (S-1)", "A (S-2)"]
+    made = unit(entry(), download(DAY, file="1.csv", serial="S-1"), download(DAY + np.timedelta64(1, "D"), file="2.csv", serial="S-2"))
+    assert list(made.traces) == ["A"]
+    made = unit(entry(Probe("A")), download(DAY, file="1.csv", serial="S-1"), download(later, file="2.csv", serial="S-2"))
+    (notice,) = made.notices
+    assert notice["kind"] == "disagreement"
+    assert "'S-1' and 'S-2'" in notice["text"]
+
+
 def test_another_years_clock_is_told():
     spans = [("2026-01-01", "2026-02-01"), ("2025-02-01", "2025-03-01"), ("2026-03-01", "2026-04-01")]
     files = [download(every(60, *span), file=f"{number}.csv", time_kind="utc") for number, span in enumerate(spans)]

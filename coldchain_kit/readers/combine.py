@@ -70,6 +70,7 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         step = Step("readers.combine.unit", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
         traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources).checked()
         conflicts += at_odds
+        notices += _two_loggers(probe, pieces, files, readings)
     notices += [notice for one in files for notice in _told(one)]
     notices += _other_serials(entry, files, sources) + _other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
@@ -132,8 +133,36 @@ def _assign(entry: UnitEntry, files: Sequence[Placed]) -> tuple[list[tuple[Probe
                 channels.setdefault(name, (column.kind, []))[1].append((position, column))
     _all_found(entry, probes, {name: pieces for name, (_, pieces) in channels.items() if name in entry.channels}, files)
     known = [(entry.probes[name].probe, pieces) for name, pieces in probes.items()]
-    extra = [(Probe(name, decides=not entry.probes, column=pieces[0][1].header, registered=False), pieces) for name, pieces in others.items()]
+    extra = [
+        (Probe(part, decides=not entry.probes, column=pieces[0][1].header, registered=False), pieces)
+        for name, found in others.items()
+        for part, pieces in _by_logger(name, found, files).items()
+    ]
     return [*known, *extra], channels
+
+
+def _by_logger(name: str, pieces: list[Piece], files: Sequence[Placed]) -> dict[str, list[Piece]]:
+    """Unregistered columns of one name: one probe, but one for each logger where loggers ran side by side."""
+    serials = {files[position].download.serial for position, _ in pieces}
+    if None in serials or not _side_by_side(pieces, files):
+        return {name: pieces}
+    return {f"{name} ({serial})": [piece for piece in pieces if files[piece[0]].download.serial == serial] for serial in sorted(serials)}
+
+
+def _side_by_side(pieces: Sequence[Piece], files: Sequence[Placed]) -> list[str]:
+    """Serial numbers of loggers whose downloads for one probe overlap in time; empty where none do."""
+    spans: dict[str, list[tuple[int, int]]] = {}
+    for one in (files[position] for position, _ in pieces):
+        time = one.utc.asi8[one.utc.asi8 != NAT]
+        if one.download.serial and len(time):
+            spans.setdefault(one.download.serial, []).append((int(time.min()), int(time.max())))
+    overlap = {
+        serial
+        for serial, own in spans.items()
+        for other, theirs in spans.items()
+        if other != serial and any(a <= d and c <= b for a, b in own for c, d in theirs)
+    }
+    return sorted(overlap)
 
 
 def _take(taken: dict[int, str], column: Column | None, who: str, entry: UnitEntry, download: Download) -> None:
@@ -251,9 +280,8 @@ def _merge(rows: _Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) 
         },
         index=index,
     )
-    told = [_conflict(rows, row, keep, why, entry.name, name, sources) for row, keep, why in at_odds]
-    told += [_conflict(rows, row, False, _no_instant(rows.shown[row]), entry.name, name, sources) for row in np.flatnonzero(nowhere).tolist()]
-    return readings, told
+    at_odds += [(row, False, _no_instant(rows.shown[row])) for row in np.flatnonzero(nowhere).tolist()]
+    return readings, _conflicts(rows, at_odds, entry.name, name, sources)
 
 
 def _one_each(order: np.ndarray, fresh: np.ndarray, rows: _Rows, condition: Condition) -> tuple[np.ndarray, list[tuple[int, bool, str]]]:
@@ -309,12 +337,18 @@ def _no_instant(shown: np.datetime64) -> str:
     return f"no sure instant: the clock showed {str(shown.astype('M8[s]')).replace('T', ' ')}, a local time that never was"
 
 
-def _conflict(rows: _Rows, row: int, kept: bool, why: str, unit_name: str, probe: str, sources: Sequence[Source]) -> dict[str, Any]:
-    time, value = int(rows.time[row]), float(rows.value[row])
-    return {
-        "unit": unit_name, "probe": probe, "time": None if time == NAT else pd.Timestamp(time, unit="us", tz="UTC"),
-        "value_c": None if value != value else value, "file": sources[rows.source[row]].file, "line": int(rows.line[row]), "kept": kept, "why": why,
-    }  # fmt: skip
+def _conflicts(rows: _Rows, at_odds: list[tuple[int, bool, str]], unit_name: str, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """Rows of CONTRACTS ``conflicts[]``, by (row, kept, why)."""
+    at = np.array([row for row, _, _ in at_odds], dtype="int64")
+    times = list(pd.DatetimeIndex(rows.time[at].view("M8[us]"), tz="UTC"))
+    columns = zip(times, rows.value[at].tolist(), rows.source[at].tolist(), rows.line[at].tolist(), at_odds, strict=True)
+    return [
+        {
+            "unit": unit_name, "probe": probe, "time": None if time is pd.NaT else time, "value_c": None if value != value else value,
+            "file": sources[source].file, "line": line, "kept": keep, "why": why,
+        }
+        for time, value, source, line, (_, keep, why) in columns
+    ]  # fmt: skip
 
 
 # ---- channels, events, sources --------------------------------------------------------------------------------
@@ -408,6 +442,15 @@ def _told(one: Placed) -> list[dict[str, Any]]:
 
 def _span_notice(source: Source, text: str, *, kind: str = "clock", probe: str | None = None, readings: int | None = None) -> dict[str, Any]:
     return {"kind": kind, "probe": probe, "start": source.first, "end": source.last, "readings": source.read if readings is None else readings, "text": text}
+
+
+def _two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], readings: pd.DataFrame) -> list[dict[str, Any]]:
+    """A notice where loggers that ran side by side both give one probe of the register."""
+    serials = _side_by_side(pieces, files)
+    if not serials or not probe.registered or not len(readings):
+        return []
+    text = f"Loggers {' and '.join(repr(serial) for serial in serials)} ran at the same time and both give probe {probe.name}: its trace mixes their readings. Register one probe for each, or leave one file out."
+    return [{"kind": "disagreement", "probe": probe.name, "start": readings.index[0], "end": readings.index[-1], "readings": len(readings), "text": text}]
 
 
 def _other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[dict[str, Any]]:
