@@ -1,0 +1,210 @@
+"""Why a lot asks for a decision, and why an allowance does not apply: plain sentences from the rows of a case."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit import stays
+from coldchain_kit.register import Site
+from coldchain_kit.stays import Place
+from coldchain_kit.stock import Allowance, Lot
+from coldchain_kit.trace import FAIL, roll_up
+
+FAULT_WORDS = {
+    "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
+    "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
+    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch",
+}  # fmt: skip
+
+
+class Notes:
+    """The rows of a case that a lot's stay is compared with."""
+
+    def __init__(self, excursions: Sequence[dict], faults: Sequence[dict], calibration: Sequence[dict], checks: Sequence[dict], site: Site):
+        self.excursions, self.faults, self.calibration, self.checks, self.site = excursions, faults, calibration, checks, site
+
+    def local(self, time: Any) -> str:
+        """An instant in the site's time with its offset."""
+        stamp = pd.Timestamp(time).tz_convert(self.site.timezone)
+        text = stamp.strftime("%Y-%m-%d %H:%M %z")
+        return f"{text[:-2]}:{text[-2:]}"
+
+    def excursions_of(self, here: Place, probe: str | None = None) -> list[dict]:
+        """Excursions of the stay's unit that may have met it."""
+        rows = [row for row in self.excursions if row["unit"] == here.stay.unit and (probe is None or row["probe"] == probe)]
+        return [row for row in rows if _meets(here, row["start_earliest"], row["end_latest"])]
+
+
+def _meets(here: Place, start: Any, end: Any) -> bool:
+    """Whether a span meets the stay; an end that is not known reaches on."""
+    opens = pd.Timestamp.min.tz_localize("UTC") if start is None or pd.isna(start) else pd.Timestamp(start)
+    closes = pd.Timestamp.max.tz_localize("UTC") if end is None or pd.isna(end) else pd.Timestamp(end)
+    return opens < here.seen_to and closes >= here.seen_from
+
+
+def why(lot: Lot, places: Sequence[Place], freezing: dict | None, outside: dict[str, dict], before: Sequence[dict], edges: tuple, notes: Notes) -> list[str]:
+    """Every reason for a decision (CONTRACTS rule 14), one sentence each; an empty list where there is none."""
+    if not places:
+        return ["No stay of the lot lies within the time of this case: nothing was judged."]
+    said: list[str] = []
+    for here in places:
+        said += _excursions(here, notes)
+        said += _silence(here, notes)
+        said += _one_sided(here, notes)
+        said += _faults(here, notes)
+        said += _calibration(here, notes)
+        said += [f"{row['text']}" for row in notes.checks if row["unit"] == here.stay.unit and _meets(here, row.get("start"), row.get("end"))]
+    said += _between(places, notes)
+    said += _freezing(freezing, notes)
+    said += _own_limits(places, outside, said)
+    said += _cut_off(lot, places, edges, notes)
+    said += [f"Case {row['case']} found possible freezing of this lot before." for row in before if row["possible_freezing"]]
+    return list(dict.fromkeys(said))
+
+
+def _excursions(here: Place, notes: Notes) -> list[str]:
+    return [
+        f"Excursion {row['id']} {row['direction']} {row['limit_c']:g} °C in {row['unit']}, probe {row['probe']}, from {notes.local(row['first_out'])} to {notes.local(row['last_out'])}"
+        + (", within the probe's uncertainty: handle as an excursion." if row["verdict"] == "undecided" else ".")
+        for row in notes.excursions_of(here)
+    ]
+
+
+def _silence(here: Place, notes: Notes) -> list[str]:
+    if not here.traces:
+        return [f"No probe of {here.stay.unit} that decides is part of this case: {_hours(here.minutes)} of the stay are without readings."]
+    said = []
+    for trace in here.traces:
+        spans = [(start, end) for start, end in stays.unknown(trace, here) if end > start]
+        if spans:
+            total, (start, end) = sum(end - start for start, end in spans) / 60e6, max(spans, key=lambda span: span[1] - span[0])
+            count = "One stretch" if len(spans) == 1 else f"{len(spans)} stretches"
+            first, last = (notes.local(pd.Timestamp(round(us), unit="us", tz="UTC")) for us in (start, end))
+            longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
+            said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {_hours(total)}, {longest}.")
+    return said
+
+
+def _one_sided(here: Place, notes: Notes) -> list[str]:
+    said = []
+    for trace in here.traces:
+        part = stays.within(trace, here)
+        count = int((part["one_sided"] != 0).sum())
+        if count:
+            said.append(f"Readings at the end of the range of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
+    return said
+
+
+def _faults(here: Place, notes: Notes) -> list[str]:
+    """Open faults by probe and kind; gaps and one-sided readings have sentences of their own."""
+    groups: dict[tuple, list[dict]] = {}
+    for row in notes.faults:
+        if row["unit"] == here.stay.unit and row["kind"] not in ("gap", "one_sided") and _meets(here, row["start"], row["end"]):
+            groups.setdefault((row["probe"], row["kind"]), []).append(row)
+    return [
+        f"Open question about the record of {here.stay.unit}{f', probe {probe}' if probe else ''}: {FAULT_WORDS.get(kind, kind)}"
+        + (f", {len(rows)} times, first: {rows[0]['text']}" if len(rows) > 1 else f": {rows[0]['text']}")
+        for (probe, kind), rows in groups.items()
+    ]
+
+
+def _calibration(here: Place, notes: Notes) -> list[str]:
+    """Certificates that ran out before the stay's end, and probes found out of tolerance afterwards."""
+    names = {trace.probe.name for trace in here.traces}
+    said = []
+    for row in notes.calibration:
+        if row["probe"] not in names or row.get("unit") not in (None, here.stay.unit):
+            continue
+        zone = notes.site.timezone
+        first, last = (str(time.tz_convert(zone).date()) for time in (here.opens, here.closes))
+        if row.get("as_found_out"):
+            if (row["doubt_since"] or "") <= last and (row["doubt_until"] or "9999") >= first:
+                said.append(row["text"])
+        elif row["due"] is not None and last > str(row["due"]):
+            said.append(f"The calibration of {here.stay.unit}, probe {row['probe']}, was due on {row['due']}, before the stay ended.")
+    return said
+
+
+def _between(places: Sequence[Place], notes: Notes) -> list[str]:
+    said, end = [], places[0].closes
+    for here in places[1:]:
+        if here.opens > end:
+            said.append(f"Between two stays, from {notes.local(end)} to {notes.local(here.opens)}, there are no readings: {_hours((here.opens - end) / pd.Timedelta(minutes=1))}.")
+        end = max(end, here.closes)
+    return said
+
+
+def _freezing(row: dict | None, notes: Notes) -> list[str]:
+    if not row or not row["possible"]:
+        return []
+    return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
+
+
+def _own_limits(places: Sequence[Place], outside: dict[str, dict], said: Sequence[str]) -> list[str]:
+    """Readings outside the product's own condition where that is not the unit's, so that no excursion of the case shows them."""
+    if any(text.startswith("Excursion") for text in said):
+        return []
+    found = []
+    for here in places:
+        for trace in here.traces:
+            part = stays.within(trace, here).dropna(subset="celsius")
+            for direction in outside:
+                values = stays.further(part, direction)
+                count = int(here.stay.condition.outside(values, direction).sum())
+                if count:
+                    found.append(f"{count} readings of {here.stay.unit}, probe {trace.probe.name}, lie {direction} the product's own limit of {here.stay.condition.limit_c(direction):g} °C.")
+    return found
+
+
+def _cut_off(lot: Lot, places: Sequence[Place], edges: tuple, notes: Notes) -> list[str]:
+    """Readings outside in the part of a stay that the case's window leaves out: they belong to another case, but they are said."""
+    start, end, _ = edges
+    found = []
+    for here in places:
+        for trace in here.traces:
+            part = trace.readings[trace.readings["celsius"].notna().to_numpy()]
+            left = part[(part.index >= here.stay.moved_in) & (part.index < start)] if start is not None else part[:0]
+            right = part[(part.index >= end) & (part.index < (here.stay.moved_out or part.index[-1] + pd.Timedelta(1, "us")))] if end is not None and len(part) else part[:0]
+            for direction in ("above", "below"):
+                count = sum(int(here.stay.condition.outside(stays.further(side, direction), direction).sum()) for side in (left, right))
+                if count:
+                    found.append(f"{count} readings of {here.stay.unit}, probe {trace.probe.name}, lie {direction} the limit during the lot's stay but outside the window of this case.")
+    return found
+
+
+def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: Notes) -> list[str]:
+    """Why an allowance does not apply: a reading beyond its far end, or one at the end of the range; else an empty list."""
+    for here in places:
+        for trace in here.traces:
+            part = stays.within(trace, here).dropna(subset="celsius")
+            values = stays.further(part, direction)
+            sign = 1.0 if direction == "above" else -1.0
+            out = sign * np.round(values - to_c, 6) > 0
+            if out.any():
+                at = int(np.argmax(np.where(out, sign * values, -np.inf)))
+                doubt = " The quality tests call this reading impossible." if roll_up(trace.flags.loc[part.index[at : at + 1]]).iloc[0] == FAIL else ""
+                return [f"A reading of {values[at]:g} °C in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[at])}, lies beyond {to_c:g} °C: the allowance does not apply.{doubt}"]
+            end = part["one_sided"].to_numpy() == int(sign)
+            if end.any():
+                return [f"A reading at the end of the range in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[int(np.argmax(end))])}, may have been beyond {to_c:g} °C: the allowance does not apply."]
+    return []
+
+
+def counted(row: Allowance, places: Sequence[Place], silent_min: float, earlier_hours: float) -> list[str]:
+    """What the hours used of an applicable allowance hold."""
+    said = []
+    if not places:
+        return ["No stay of the lot lies within the time of this case."]
+    if silent_min > 0:
+        said.append(f"Time without readings ({_hours(silent_min)}) counts as used, at most.")
+    if earlier_hours > 0:
+        said.append(f"Earlier time out of range ({earlier_hours:g} h) is counted." if row.counting == "total" else f"Earlier time out of range ({earlier_hours:g} h) is taken as one run.")
+    return said
+
+
+def _hours(minutes: float) -> str:
+    return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"
