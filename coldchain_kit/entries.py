@@ -1,0 +1,350 @@
+"""What people wrote: an append-only file of entries beside the case, each line hashed over the one before.
+
+``entries.jsonl``: one JSON object a line with n, when (UTC), who, field, old, new, why, previous, hash. A name is typed,
+not authenticated. A chain finds accidents and partial edits; who can rebuild all of it is found only by a hash kept elsewhere.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import errno
+import fcntl
+import hashlib
+import io
+import json
+import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from coldchain_kit.errors import Fault, KitError, nearest
+
+FILE = "entries.jsonl"
+ACTIONS = "actions.csv"
+ACTION_COLUMNS = ("id", "kind", "action", "owner", "due", "closed", "effective", "note")
+ACTION_KINDS = ("correction", "corrective", "preventive")
+TYPED = "Names are typed, not authenticated: the file shows what was entered under a name, not who sat at the keyboard."
+_FIRST = "0" * 64
+_KEYS = ("n", "when", "who", "field", "old", "new", "why", "previous", "hash")
+
+# Every field that can be answered: name (a * stands for a number or a name of the user's own), the question.
+FIELDS: dict[str, str] = {
+    "immediate.marked": 'Is the affected stock marked "do not use"?',
+    "immediate.where": "Where is the affected stock now?",
+    "immediate.condition": "Is it at its labelled condition there? How do you know?",
+    "immediate.by": "Who moved or marked it?",
+    "immediate.when": "When (local time)?",
+    "immediate.logger": "Was the download made before anybody cleared, stopped or reset the logger?",
+    "immediate.informed": "Who was told, and when?",
+    "found.how": "How was it found (alarm, daily check, download)?",
+    "found.by": "Who found it?",
+    "found.when": "When was it found (local time)?",
+    "why.1": "What happened, in one sentence?",
+    "why.2": "Why did that happen?",
+    "why.3": "And why that?",
+    "why.4": "And why that?",
+    "why.5": "And why that?",
+    "group.equipment": "Equipment: what about the unit, probe or logger played a part?",
+    "group.power": "Power and building: what played a part?",
+    "group.method": "Method: was there a procedure, and does it fit the work?",
+    "group.load": "Load and handling: what was put in, taken out or moved?",
+    "group.people": "Training and staffing: what would have helped? (No names, no blame.)",
+    "group.surroundings": "Surroundings: heat, cold, season?",
+    "group.monitoring": "Monitoring and alarms: why was it not seen earlier?",
+    "cause.root": "Root cause, in the investigator's own words",
+    "cause.reasons": "Reasons for it, and what speaks against it",
+    "cause.kit": "Where does this differ from the kit's ranking, and why?",
+    "text.*": "The wording of a paragraph, where the investigator changed the proposed one",
+    "decision.*": "Decision on a lot",
+    "reply.*": "A manufacturer's reply",
+    "set_aside.*": "Readings set aside",
+    "risk": "Risk to product and patients, in your words",
+    "class": "Class of the deviation, from the site's own scheme",
+    "class.reason": "Reason for this class",
+    "conclusion": "Conclusion",
+    "effectiveness": "How and when will it be checked that the actions worked?",
+    "action.*": "A corrective or preventive action",
+}
+REQUIRED = {  # parts that a structured answer must hold
+    "decision": ("outcome", "by", "role", "time"),
+    "reply": ("from", "words", "time"),
+    "set_aside": ("unit", "probe", "start", "end", "reason", "second_person"),
+}
+OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "set_aside": ()}
+
+
+def read(folder: str | Path) -> list[dict[str, Any]]:
+    """Every whole entry of a case's folder, oldest first; an empty list where nothing was entered.
+
+    A line that was cut off while being written is no entry: :func:`check` names it.
+    """
+    return [row for _, row in _lines(Path(folder)) if row is not None]
+
+
+def current(folder: str | Path) -> dict[str, Any]:
+    """Field -> the answer that stands now. A withdrawn answer (None) is left out.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as case:
+    ...     _ = append(case, who="R. Vaz", field="conclusion", new="Power cut.")
+    ...     current(case)
+    {'conclusion': 'Power cut.'}
+    """
+    now = {row["field"]: row["new"] for row in read(folder)}
+    return {field: value for field, value in now.items() if value is not None}
+
+
+def append(folder: str | Path, *, who: str, field: str, new: Any, why: str = "", now: dt.datetime | None = None) -> dict[str, Any]:
+    """Write one answer at once; nothing that stands in the file is touched.
+
+    Parameters
+    ----------
+    folder : path
+        The case's folder, where case.toml lies.
+    who : str
+        Typed name.
+    field : str
+        One of FIELDS.
+    new : str, dict or None
+        The answer; None withdraws it.
+    why : str
+        Needed where an earlier answer is changed or withdrawn.
+    now : aware datetime, optional
+        Instant of the entry; this moment unless given.
+
+    Returns
+    -------
+    dict, the entry as written. The same answer again writes nothing and gives back the entry that stands.
+
+    Raises
+    ------
+    KitError
+        No name, unknown field, parts missing, a change without a reason, readings set aside without a second person, a broken chain.
+    """
+    folder, who, why = Path(folder), who.strip(), why.strip()
+    _check_answer(field, new, who)
+    with _locked(folder):
+        problems = [text for text in check(folder) if not text.startswith("note:")]
+        if problems:
+            raise KitError(problems[0], where=FILE, mend="Keep the file as it is, and ask whoever looks after your records before you write on")
+        whole = read(folder)
+        standing = next((row for row in reversed(whole) if row["field"] == field), None)
+        old = standing["new"] if standing else None
+        if standing and old == new:
+            return standing
+        if old is not None and not why:
+            raise KitError(
+                f"'{_asked(field)}' was answered before",
+                where=field,
+                expected="a reason for the change",
+                mend="Say in one sentence why the answer changes; the earlier one stays in the trail",
+            )
+        when = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC)
+        entry = {
+            "n": len(whole) + 1,
+            "when": when.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "who": who,
+            "field": field,
+            "old": old,
+            "new": new,
+            "why": why,
+            "previous": whole[-1]["hash"] if whole else _FIRST,
+        }
+        entry["hash"] = _hash(entry)
+        _write(folder / FILE, entry)
+    return entry
+
+
+def check(folder: str | Path) -> list[str]:
+    """What is wrong with the file of entries, one plain line each; lines beginning "note:" are no damage.
+
+    Names: a line that is no entry, an entry changed, removed or put elsewhere since it was written.
+    """
+    problems, before, number = [], _FIRST, 0
+    for line, row in _lines(Path(folder)):
+        if row is None:
+            problems.append(f"note: line {line} was cut off while it was being written and counts for nothing")
+            continue
+        number += 1
+        if set(row) != set(_KEYS):
+            problems.append(f"line {line} is no entry of the kit")
+            continue
+        if row["hash"] != _hash(row):
+            problems.append(f"line {line} was changed after it was written")
+        if row["previous"] != before or row["n"] != number:
+            problems.append(f"before line {line} an entry is missing, added or in another place")
+        before = row["hash"]
+    return problems
+
+
+def head(folder: str | Path) -> str:
+    """Hash of the newest entry: it stands for all of them. Sixty-four noughts where there is none."""
+    rows = read(folder)
+    return rows[-1]["hash"] if rows else _FIRST
+
+
+def _asked(field: str) -> str:
+    return FIELDS.get(field) or FIELDS[f"{field.split('.')[0]}.*"]
+
+
+def _check_answer(field: str, new: Any, who: str) -> None:
+    kind, _, name = field.partition(".")
+    if field.endswith("*") or (field not in FIELDS and not (name and f"{kind}.*" in FIELDS)):
+        raise KitError(f"there is no question '{field[:60]}'", expected="one of " + ", ".join(FIELDS), mend=nearest(field, FIELDS))
+    if not who or re.search(r"[\x00-\x1f]", who) or len(who) > 120:
+        raise KitError("no name was typed", where=field, expected="the name of the person who answers", mend="Type your name first")
+    if kind in REQUIRED and new is not None:
+        _check_parts(kind, field, new, who)
+    elif new is not None and not isinstance(new, (str, dict)):
+        raise KitError(f"the answer is a {type(new).__name__}", where=field, expected="a text")
+
+
+def _check_parts(kind: str, field: str, new: Any, who: str) -> None:
+    if not isinstance(new, dict):
+        raise KitError("the answer is a single text", where=field, expected="these parts: " + ", ".join(REQUIRED[kind]))
+    faults = [Fault(f"'{part}' is not filled in", field) for part in REQUIRED[kind] if not str(new.get(part) or "").strip()]
+    faults += [Fault(f"unknown part '{part}'", field, mend=nearest(part, (*REQUIRED[kind], *OPTIONAL[kind]))) for part in new if part not in (*REQUIRED[kind], *OPTIONAL[kind])]
+    if kind == "set_aside" and str(new.get("second_person") or "").strip().casefold() == who.casefold():
+        faults.append(Fault("the second person is the same as the first", field, "another person's name", "Two people set readings aside, never one"))
+    if faults:
+        raise KitError(faults=faults)
+
+
+def _hash(entry: dict[str, Any]) -> str:
+    held = {key: value for key, value in entry.items() if key != "hash"}
+    return hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode("utf-8")).hexdigest()
+
+
+def _lines(folder: Path) -> list[tuple[int, dict[str, Any] | None]]:
+    """(line number, entry) pairs; None for a line that is not a whole JSON object."""
+    path = folder / FILE
+    if not path.is_file():
+        return []
+    rows: list[tuple[int, dict[str, Any] | None]] = []
+    for number, line in enumerate(path.read_bytes().split(b"\n"), 1):
+        if not line.strip():
+            continue
+        try:
+            row = json.loads(line.decode("utf-8"))
+        except ValueError:
+            row = None
+        rows.append((number, row if isinstance(row, dict) else None))
+    return rows
+
+
+def _write(path: Path, entry: dict[str, Any]) -> None:
+    """One write, on the disk before this returns. A cut-off last line is closed first and stays where it is."""
+    held = path.read_bytes() if path.is_file() else b""
+    text = ("\n" if held and not held.endswith(b"\n") else "") + json.dumps(entry, ensure_ascii=False) + "\n"
+    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
+    try:
+        if os.write(handle, text.encode("utf-8")) != len(text.encode("utf-8")):
+            raise OSError(errno.ENOSPC, "the disk took only a part of it")
+        os.fsync(handle)
+    except OSError as fault:
+        raise KitError(
+            f"the entry could not be written: {fault.strerror}", where=path.name, mend="Free some space or check the folder's permissions, then enter it again"
+        ) from None
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """One writer at a time in this folder."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError as fault:
+        raise KitError(f"the case's folder cannot be opened: {fault.strerror}", where=folder.name, mend="Check the path") from None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+# --- actions.csv --------------------------------------------------------------------------------------------------------
+
+
+def actions(folder: str | Path) -> list[dict[str, str]]:
+    """Rows of actions.csv; an empty list where there is no such file.
+
+    Raises
+    ------
+    KitError
+        Unknown or missing columns, unknown kinds, dates that are none: every fault at once, with its line.
+    """
+    path = Path(folder) / ACTIONS
+    if not path.is_file():
+        return []
+    rows = list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"))))
+    names = list(rows[0]) if rows else list(ACTION_COLUMNS)
+    faults = [
+        Fault(f"unknown column '{name}'", f"{ACTIONS} line 1", "one of " + ", ".join(ACTION_COLUMNS), nearest(str(name), ACTION_COLUMNS))
+        for name in names
+        if name not in ACTION_COLUMNS
+    ]
+    faults += [Fault(f"column '{name}' is missing", f"{ACTIONS} line 1") for name in ("id", "kind", "action", "owner", "due") if name not in names]
+    for number, row in enumerate(rows, 2):
+        faults += _action_faults(row, f"{ACTIONS} line {number}")
+    if faults:
+        raise KitError(faults=faults)
+    return [{name: (row.get(name) or "").strip() for name in ACTION_COLUMNS} for row in rows]
+
+
+def _action_faults(row: dict[str, Any], where: str) -> Iterator[Fault]:
+    if (row.get("kind") or "").strip() not in ACTION_KINDS:
+        yield Fault(f"kind is '{row.get('kind')}'", where, "one of " + ", ".join(ACTION_KINDS), nearest(str(row.get("kind")), ACTION_KINDS))
+    for name in ("id", "action", "owner"):
+        if not (row.get(name) or "").strip():
+            yield Fault(f"'{name}' is empty", where)
+    for name in ("due", "closed"):
+        given = (row.get(name) or "").strip()
+        if (given or name == "due") and not _is_date(given):
+            yield Fault(f"{name} is '{given}'", where, "a date such as 2026-03-20")
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return bool(dt.date.fromisoformat(text))
+    except ValueError:
+        return False
+
+
+def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str = "", now: dt.datetime | None = None) -> list[dict[str, str]]:
+    """Add or change one action: the table is replaced whole or not at all, and the change stands in the trail.
+
+    Parameters
+    ----------
+    row : dict
+        ACTION_COLUMNS; ``id`` says which action it is.
+
+    Returns
+    -------
+    list of dict, all actions now.
+    """
+    folder, kept = Path(folder), {name: str(row.get(name) or "").strip() for name in ACTION_COLUMNS}
+    faults = list(_action_faults(kept, f"action {kept['id'] or '?'}"))
+    if faults:
+        raise KitError(faults=faults)
+    rows = {one["id"]: one for one in actions(folder)}
+    append(folder, who=who, field=f"action.{kept['id']}", new=kept, why=why, now=now)
+    rows[kept["id"]] = kept
+    text = io.StringIO()
+    table = csv.DictWriter(text, ACTION_COLUMNS, lineterminator="\n")
+    table.writeheader()
+    table.writerows({name: _safe(value) for name, value in one.items()} for one in rows.values())
+    draft = folder / f".{ACTIONS}.{os.getpid()}"
+    draft.write_text(text.getvalue(), "utf-8")
+    draft.replace(folder / ACTIONS)
+    return list(rows.values())
+
+
+def _safe(value: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    return f"'{value}" if value[:1] in ("=", "+", "-", "@", "\t", "\r") else value

@@ -1,0 +1,366 @@
+"""Questions and answers: boxes to type into while the case is open, a table of what was entered in a frozen record.
+
+Every answer goes at once to the case's ``entries.jsonl``. A frozen record holds no box, and says "not yet answered" for the rest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from html import escape
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit import entries, excursions, narrative, say
+from coldchain_kit.errors import KitError
+from coldchain_kit.register import Site
+from coldchain_kit.tables import Prose, Table, Tables
+from coldchain_kit.trace import Trace
+
+UNANSWERED = "not yet answered"
+_SHARED: dict[str, Any] = {}  # the one box for the name, shown in every form of a notebook
+
+
+def before_anything_else(assessment: Any, *, frozen: bool = False) -> Any:
+    """Is the stock marked and at its labelled condition, where, by whom; was the download made before the logger was touched?"""
+    return _ask(assessment, "Before anything else: immediate action", [name for name in entries.FIELDS if name.startswith("immediate.")], frozen=frozen)
+
+
+def found(assessment: Any, *, frozen: bool = False) -> Any:
+    """When, how and by whom the deviation was found."""
+    return _ask(assessment, "How it was found", ["found.when", "found.by", "found.how"], frozen=frozen)
+
+
+def five_whys(assessment: Any, *, frozen: bool = False) -> Any:
+    """Why, asked five times."""
+    return _ask(assessment, "Why, asked until it no longer helps", [f"why.{step}" for step in range(1, 6)], frozen=frozen)
+
+
+def cause_groups(assessment: Any, *, frozen: bool = False) -> Any:
+    """What played a part, by groups, so that none is forgotten."""
+    return _ask(assessment, "What played a part, by groups", [name for name in entries.FIELDS if name.startswith("group.")], frozen=frozen)
+
+
+def root_cause(assessment: Any, *, frozen: bool = False) -> Any:
+    """The investigator's own root cause, apart from the kit's ranking."""
+    return _ask(assessment, "Root cause, as the investigator sees it", ["cause.root", "cause.reasons", "cause.kit"], frozen=frozen)
+
+
+def classification(assessment: Any, *, frozen: bool = False) -> Any:
+    """Class of the deviation by the site's own scheme, and the risk in words."""
+    given = assessment.site.extra.get("deviation_classes")
+    choices = {"class": [str(name) for name in given]} if isinstance(given, (list, dict)) and given else {}
+    return _ask(assessment, "Risk and class", ["risk", "class", "class.reason"], frozen=frozen, choices=choices)
+
+
+def conclusion(assessment: Any, *, frozen: bool = False) -> Any:
+    """The conclusion, and how the actions will be checked."""
+    return _ask(assessment, "Conclusion", ["conclusion", "effectiveness"], frozen=frozen)
+
+
+def decisions(assessment: Any, *, frozen: bool = False) -> Any:
+    """What was decided on each lot, in the site's words, by whom, in which role, when, on what reference."""
+    lots = [row["lot"] for row in assessment.results["lots"]]
+    outcomes = assessment.site.extra.get("outcomes")
+    choices = {"outcome": [str(word) for word in outcomes]} if isinstance(outcomes, list) else {}
+    return _keyed(assessment, "decision", "Decisions on product", "Lot", lots, choices, frozen=frozen)
+
+
+def replies(assessment: Any, *, frozen: bool = False) -> Any:
+    """What manufacturers replied, with reference and attachment."""
+    return _keyed(assessment, "reply", "Replies of manufacturers", "No.", _numbers(assessment, "reply"), {}, frozen=frozen)
+
+
+def set_aside(assessment: Any, *, frozen: bool = False) -> Any:
+    """Readings set aside: only with a reason and a second person's name. All readings stay the headline."""
+    return _keyed(assessment, "set_aside", "Readings set aside", "No.", _numbers(assessment, "set_aside"), {}, frozen=frozen)
+
+
+def actions(assessment: Any, *, frozen: bool = False) -> Any:
+    """Corrective and preventive actions with owner and due date, shown until closed and found effective."""
+    folder = assessment.case.folder
+    table = _actions_table(entries.actions(folder))
+    if frozen:
+        return table
+    keys = [row["id"] for row in entries.actions(folder)]
+    new = next(f"A{number}" for number in range(1, 1000) if f"A{number}" not in keys)
+    standing = {row["id"]: row for row in entries.actions(folder)}
+    return _editor(
+        "Actions",
+        "Action",
+        [*keys, new],
+        entries.ACTION_COLUMNS[1:],
+        {"kind": list(entries.ACTION_KINDS)},
+        standing,
+        lambda key, row, who, why: entries.save_action(folder, {"id": key, **row}, who=who, why=why),
+        table,
+    )
+
+
+def _actions_table(rows: list[dict[str, str]]) -> Table:
+    cells = tuple(
+        (row["id"], row["kind"], row["action"], row["owner"], row["due"], row["closed"] or "open", row["effective"] or "not yet checked", row["note"] or "none") for row in rows
+    )
+    left = [row["id"] for row in rows if not row["closed"] or not row["effective"]]
+    notes = (f"Still open, or not yet found effective: {say.several(left)}.",) if left else ()
+    return Table("Actions", ("No.", "Kind", "Action", "Owner", "Due", "Closed", "Effective", "Note"), cells, notes, "No action has been entered yet.")
+
+
+def text(assessment: Any, section: str, *, frozen: bool = False) -> Any:
+    """The proposed sentences of a section, or the investigator's wording with the proposed one below it.
+
+    Parameters
+    ----------
+    section : str
+        One of ``narrative.SECTIONS``.
+    """
+    proposed = " ".join(narrative.sentences(assessment)[section])
+    mark = hashlib.sha256(proposed.encode()).hexdigest()[:16]
+    row = _latest(assessment).get(f"text.{section}")
+    if frozen:
+        return _worded(row, proposed, mark, assessment.site)
+    return _text_box(assessment, f"text.{section}", proposed, mark, row)
+
+
+def _worded(row: dict | None, proposed: str, mark: str, site: Site) -> Prose:
+    if row is None or row["new"] is None:
+        return Prose((proposed,))
+    lines = [row["new"]["text"], f"Worded by {row['who']}, {say.when(row['when'], site.timezone)}. Proposed by the kit: {proposed}"]
+    if row["new"].get("over") != mark:
+        lines.append("The proposed text has changed since this wording was written: compare the figures.")
+    return Prose(lines)
+
+
+def trail(assessment: Any) -> Tables:
+    """Every entry ever made in this case: who, when, which question, before, after, why; and whether the chain is whole."""
+    folder, zone = assessment.case.folder, assessment.site.timezone
+    rows = tuple(
+        (
+            row["n"],
+            say.when(row["when"], zone),
+            row["who"],
+            row["field"],
+            _shown(row["old"]) if row["old"] is not None else "none before",
+            _shown(row["new"]) if row["new"] is not None else "withdrawn",
+            row["why"] or "first answer",
+            row["hash"][:16],
+        )
+        for row in entries.read(folder)
+    )
+    problems = entries.check(folder)
+    state = "Each line is hashed over the one before, and the chain is whole." if not problems else "Look at this: " + "; ".join(problems) + "."
+    columns = ("No.", "When", "Who (typed)", "Question", "Before", "After", "Why", "Hash, first 16 characters")
+    return Tables((Table("Everything that was entered, in order", columns, rows, (state, entries.TYPED), "Nothing has been entered yet."),))
+
+
+def still_open(assessment: Any) -> Table:
+    """Questions that nobody has answered, lots without a decision, actions not closed."""
+    now = entries.current(assessment.case.folder)
+    rows = [
+        (entries.FIELDS[name], name)
+        for name in entries.FIELDS
+        if not name.endswith("*") and not name.startswith(("why.", "group.")) and name not in now and not _in_case(assessment, name)
+    ]
+    rows += [(f"Decision on lot {row['lot']}", "decision") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
+    rows += [(f"Action {row['id']}: {row['action']}", "due " + row["due"]) for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
+    return Table("What is still open", ("Question", "Field"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
+
+
+def _in_case(assessment: Any, name: str) -> bool:
+    """Whether case.toml already says it."""
+    given = assessment.case.found or {}
+    return (name == "found.when" and bool(given.get("time"))) or (name == "found.by" and bool(given.get("by")))
+
+
+def both_results(assessment: Any) -> Table:
+    """Excursions with all readings (the headline) and without the readings set aside, side by side."""
+    rows = []
+    for field, held in sorted(entries.current(assessment.case.folder).items()):
+        if field.startswith("set_aside."):
+            rows += _with_and_without(assessment, field.partition(".")[2], held)
+    columns = ("No.", "Unit and probe", "Readings set aside", "All readings (the headline)", "Without them", "Reason", "Second person")
+    return Table(
+        "Results with and without the readings set aside, corrected values", columns, tuple(rows), empty="No reading has been set aside: every result rests on all readings."
+    )
+
+
+def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
+    unit, site = assessment.units.get(held["unit"]), assessment.site
+    trace = unit.traces.get(held["probe"]) if unit else None
+    if trace is None:
+        return [(number, f"{held['unit']} {held['probe']}", "no such probe in this case", "unchanged", "unchanged", held["reason"], held["second_person"])]
+    start, end = (site.instant(pd.Timestamp(held[edge])) for edge in ("start", "end"))
+    out = (trace.readings.index >= start) & (trace.readings.index <= end)
+    less = Trace(trace.probe, trace.readings[~out], trace.flags[~out], trace.steps, trace.sources)
+    condition = site.units[held["unit"]].condition
+    told = [_told(excursions.find(one, condition)) for one in (trace, less)]
+    count = f"{say.count(int(out.sum()))}, from {say.when(start, site.timezone)} to {say.when(end, site.timezone)}"
+    return [(number, f"{held['unit']} {held['probe']}", count, *told, held["reason"], held["second_person"])]
+
+
+def _told(table: pd.DataFrame) -> str:
+    if not len(table):
+        return "no excursion"
+    return f"{say.count(len(table))} excursions, {say.minutes(float(table['minutes'].sum()))} outside, {say.figure(float(table['degree_minutes'].sum()))} °C·min"
+
+
+# --- the machinery ------------------------------------------------------------------------------------------------------
+
+
+def _latest(assessment: Any) -> dict[str, dict]:
+    return {row["field"]: row for row in entries.read(assessment.case.folder)}
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, dict):
+        return "; ".join(f"{name.replace('_', ' ')}: {held}" for name, held in value.items() if held)
+    return UNANSWERED if value is None else str(value)
+
+
+def _numbers(assessment: Any, prefix: str) -> list[str]:
+    """Numbers in use and the next free one."""
+    used = [field.partition(".")[2] for field in _latest(assessment) if field.startswith(f"{prefix}.")]
+    return [*used, next(str(number) for number in range(1, 1000) if str(number) not in used)]
+
+
+def _ask(assessment: Any, title: str, fields: Sequence[str], *, frozen: bool, choices: dict[str, list[str]] | None = None) -> Any:
+    latest = _latest(assessment)
+    if frozen:
+        rows = tuple(
+            (
+                entries.FIELDS[field],
+                _shown(row["new"]) if row else _from_case(assessment, field),
+                row["who"] if row else "nobody",
+                say.when(row["when"], assessment.site.timezone) if row else "never",
+            )
+            for field in fields
+            for row in [latest.get(field)]
+        )
+        return Table(title, ("Question", "Answer", "Entered by (typed)", "Entered at"), rows)
+    return _live_questions(assessment, title, fields, latest, choices or {})
+
+
+def _from_case(assessment: Any, field: str) -> str:
+    """What case.toml says where nobody answered the form."""
+    given = assessment.case.found or {}
+    if field == "found.when" and given.get("time"):
+        return f"{say.when(assessment.site.instant(given['time']), assessment.site.timezone)} (from the case file)"
+    if field == "found.by" and given.get("by"):
+        return f"{given['by']} (from the case file)"
+    return UNANSWERED
+
+
+def _keyed(assessment: Any, prefix: str, title: str, noun: str, keys: Sequence[str], choices: dict[str, list[str]], *, frozen: bool) -> Any:
+    parts = (*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix])
+    latest = _latest(assessment)
+    standing = {field.partition(".")[2]: row["new"] for field, row in latest.items() if field.startswith(f"{prefix}.") and row["new"] is not None}
+    shown = list(dict.fromkeys([*(key for key in keys if prefix == "decision" or key in standing), *standing]))
+    rows = tuple(
+        (
+            key,
+            *((standing.get(key) or {}).get(part) or (UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts),
+            latest[f"{prefix}.{key}"]["who"] if key in standing else "nobody",
+        )
+        for key in shown
+    )
+    columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
+    empty = "No lot is listed." if prefix == "decision" else "Nothing has been entered."
+    table = Table(title, columns, rows, empty=empty)
+    if frozen or not keys:
+        return table
+    folder = assessment.case.folder
+    return _editor(title, noun, keys, parts, choices, standing, lambda key, row, who, why: entries.append(folder, who=who, field=f"{prefix}.{key}", new=row, why=why), table)
+
+
+def _name_box() -> Any:
+    import ipywidgets as widgets
+
+    if "who" not in _SHARED:
+        _SHARED["who"] = widgets.Text(description="Your name", placeholder="typed, not checked", continuous_update=False, layout=widgets.Layout(width="24em"))
+    return _SHARED["who"]
+
+
+def _frame(title: str, parts: Sequence[Any], status: Any, why: Any) -> Any:
+    import ipywidgets as widgets
+
+    head = widgets.HTML(f"<strong>{escape(title)}</strong><br>Every answer is saved as soon as you leave its box. {escape(entries.TYPED)}")
+    return widgets.VBox([head, _name_box(), *parts, why, status])
+
+
+def _why_box() -> Any:
+    import ipywidgets as widgets
+
+    return widgets.Text(description="Reason", placeholder="needed only where you change an earlier answer", continuous_update=False, layout=widgets.Layout(width="44em"))
+
+
+def _saved(status: Any, save: Callable[[], Any]) -> None:
+    """Run one save and say in words how it went."""
+    try:
+        row = save()
+    except KitError as fault:
+        status.value = f'<span role="alert"><strong>Not saved.</strong> {escape(str(fault))}</span>'
+        return
+    at = f", entry {row['n']}, {row['when']}" if isinstance(row, dict) else ""
+    status.value = f'<span role="status">Saved{escape(at)}.</span>'
+
+
+def _live_questions(assessment: Any, title: str, fields: Sequence[str], latest: dict[str, dict], choices: dict[str, list[str]]) -> Any:
+    import ipywidgets as widgets
+
+    status, why, parts = widgets.HTML(""), _why_box(), []
+    for field in fields:
+        label = widgets.HTML(f"<label>{escape(entries.FIELDS[field])}</label>")
+        held = str((latest.get(field) or {}).get("new") or "")
+        if field in choices:
+            box = widgets.Dropdown(options=["", *dict.fromkeys([*choices[field], *([held] if held else [])])], value=held)
+        else:
+            box = widgets.Textarea(value=held, continuous_update=False, rows=2, layout=widgets.Layout(width="44em"))
+        box.observe(_saver(assessment, field, status, why), names="value")
+        parts += [label, box]
+    return _frame(title, parts, status, why)
+
+
+def _saver(assessment: Any, field: str, status: Any, why: Any) -> Callable[[dict], None]:
+    def save(change: dict) -> None:
+        _saved(status, lambda: entries.append(assessment.case.folder, who=_name_box().value, field=field, new=change["new"].strip() or None, why=why.value))
+
+    return save
+
+
+def _text_box(assessment: Any, field: str, proposed: str, mark: str, row: dict | None) -> Any:
+    import ipywidgets as widgets
+
+    status, why = widgets.HTML(""), _why_box()
+    held = row["new"]["text"] if row and row["new"] else proposed
+    box = widgets.Textarea(value=held, continuous_update=False, rows=6, layout=widgets.Layout(width="60em"))
+
+    def save(change: dict) -> None:
+        _saved(status, lambda: entries.append(assessment.case.folder, who=_name_box().value, field=field, new={"text": change["new"].strip(), "over": mark}, why=why.value))
+
+    box.observe(save, names="value")
+    shown = widgets.HTML(f"<p><em>Proposed by the kit:</em> {escape(proposed)}</p>")
+    return _frame("The wording for the record", [shown, box], status, why)
+
+
+def _editor(title: str, noun: str, keys: Sequence[str], parts: Sequence[str], choices: dict[str, list[str]], standing: dict[str, dict], save: Callable, table: Table) -> Any:
+    """A choice of which row, a box for each part, a button; and the table of what stands."""
+    import ipywidgets as widgets
+
+    status, why = widgets.HTML(""), _why_box()
+    pick = widgets.Dropdown(options=list(keys), description=noun)
+    boxes = {part: widgets.Combobox(options=choices.get(part, []), description=part.replace("_", " "), ensure_option=False, layout=widgets.Layout(width="36em")) for part in parts}
+    button = widgets.Button(description="Save", button_style="")
+
+    def fill(*_: Any) -> None:
+        for part, box in boxes.items():
+            box.value = str((standing.get(pick.value) or {}).get(part) or "")
+
+    def press(_: Any) -> None:
+        row = {part: box.value.strip() for part, box in boxes.items() if box.value.strip()}
+        _saved(status, lambda: save(pick.value, row, _name_box().value, why.value))
+
+    pick.observe(fill, names="value")
+    button.on_click(press)
+    fill()
+    return _frame(title, [widgets.HTML(table._repr_html_()), pick, *boxes.values(), button], status, why)
