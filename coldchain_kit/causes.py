@@ -1,0 +1,340 @@
+"""Candidate causes of an episode, weighed on evidence: for, against, not tested, what to look at next.
+
+Each cause is a small declaration: what physics predicts, and how much each clue speaks for it (clue answered yes) or against it (answered no),
+in natural log-odds. The weights of a cause's answered clues are added to its prior, and the sums are turned into supports that add up to 1
+(softmax), ``undetermined`` taking part with a fixed sum. One scale factor, fitted on the tuning set, makes the supports calibrated: of the
+cases given 0.8, about 80 % are right (measured by ``python -m tests.benchmarks.bench_causes`` on a set made with other equations).
+
+Support of a cause is not its probability of being the root cause: the kit ranks immediate causes, the investigator concludes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit import clues, evidence
+from coldchain_kit.clues import Clue
+from coldchain_kit.evidence import Facts
+from coldchain_kit.trace import Trace, Unit
+
+# Sum of weights that "undetermined" stands for: about one strong piece of evidence (3) or two weaker ones must speak for a cause.
+UNDETERMINED = 2.0
+# Scale of the sums before they are turned into supports; chosen on the tuning set so that support meets the share that is right.
+SCALE = 0.8
+# Logbook and channels outrank shape (CONTRACTS rule 11): more than any shape evidence of one cause can add up to.
+WRITTEN = 14.0
+ABOVE, BELOW, BOTH = ("above",), ("below",), ("above", "below")
+ORDER = (
+    "door_open", "power_loss", "cooling_failure", "defrost", "setpoint_change", "warm_load", "cold_load", "overcooling", "airflow_blocked", "probe_removed",
+    "probe_fault", "ambient_heat", "ambient_cold", "coolant_spent", "coolant_too_cold", "record_error",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Declaration of a cause.
+
+    ``weights``: clue -> (log-odds when answered yes, when answered no). ``predicts``: what physics expects. ``blind``: what data of
+    this kind cannot say. ``look``: what to check next. ``kinds``: unit kinds it applies to, empty = all.
+    """
+
+    id: str
+    directions: tuple[str, ...]
+    prior: float
+    weights: dict[str, tuple[float, float]]
+    predicts: str
+    look: tuple[str, ...]
+    blind: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+
+
+_ACTIVE = ("refrigerator", "freezer", "ultra_low", "cold_room", "room")
+_SOUND = {"impossible": (-2.5, 0.2), "noisy": (-1.5, 0.0), "stuck": (-3.0, 0.0), "failed": (-2.0, 0.0)}
+
+DECLARED = (
+    Cause(
+        "door_open", ABOVE, 0.3,
+        {"fast": (2.5, -4.0), "whole": (-1.2, 0.5), "alone": (-3.0, 0.5), "returned": (0.7, -3.0), "long": (-2.0, 0.5), "slow_back": (-1.5, 1.0), "hot_room": (-1.0, 0.0),
+         "at_room": (-1.0, 0.2), "holds": (-3.0, 0.0), "on_clock": (-1.0, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), **_SOUND},
+        "Air warms within minutes, part of the way to the room; it recovers soon after the door is shut.",
+        ("Ask who used the unit then, and for how long", "Look at the door seal, the hinge and whether the door closes by itself"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "power_loss", ABOVE, 0.3,
+        {"fast": (-3.0, 1.5), "returned": (2.0, -2.5), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-2.0, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.3), "slow_back": (-1.5, 0.7),
+         "corner": (0.7, -0.7), "hump": (-1.0, 0.3), "on_clock": (-0.7, 0.2), "gap": (0.7, 0.0), "beyond_room": (-2.0, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), **_SOUND},
+        "All probes drift towards the room over hours without a compressor cycle, then cool down at full pace to the old level.",
+        ("Look at plug, socket, fuse and breaker", "Ask the power company and the building about an outage", "Compare with other units on the same circuit"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "cooling_failure", ABOVE, 0.0,
+        {"fast": (-3.0, 1.0), "returned": (-2.5, 2.0), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-1.5, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.7), "at_room": (0.7, 0.0),
+         "beyond_room": (-2.0, 0.0), "on_clock": (-0.5, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 2.0), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), **_SOUND},
+        "All probes drift towards the room, or to a level short of it, and do not come back without repair.",
+        ("Listen for the compressor and the fan", "Look at condenser, vents and ice on the evaporator", "Call the service"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "defrost", ABOVE, -0.7,
+        {"on_clock": (3.0, -1.5), "recurrent": (3.0, 0.0), "hump": (1.0, -1.5), "alone": (-2.0, 0.3), "returned": (0.5, -3.0), "fast": (-0.8, 0.3), "whole": (-1.5, 0.3), "beyond_room": (1.5, 0.0), "hot_room": (-1.0, 0.2),
+         "holds": (-2.0, 0.0), "door_channel": (-2.0, 0.5), **_SOUND},
+        "A hump of minutes to an hour at the unit's own regular times; one that lasts longer than usual points to a heater that sticks.",
+        ("Compare with the defrost times in the unit's manual", "Look at the defrost timer, heater and frost on the evaporator"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "setpoint_change", BOTH, 0.0,
+        {"holds": (3.0, -3.0), "swing": (1.5, -1.5), "returned": (-2.0, 1.0), "fast": (-1.5, 0.3), "alone": (-3.0, 0.5), "hot_room": (-1.5, 0.2), "cold_room": (-2.0, 0.2), "at_room": (-1.5, 0.2),
+         "log_settings": (WRITTEN, 0.0), **_SOUND},
+        "The trace moves to a new level and goes on cycling around it as before.",
+        ("Read the set point on the unit and on the controller's log", "Ask who may change it"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "warm_load", ABOVE, -0.3,
+        {"fast": (1.5, -2.0), "whole": (-1.5, 0.3), "slow_back": (2.5, -2.5), "returned": (0.7, -2.0), "alone": (-3.0, 0.5), "long": (-1.5, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-1.5, 0.2), "holds": (-2.0, 0.0), "on_clock": (-0.7, 0.0),
+         "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), **_SOUND},
+        "The air jumps while the door is open, then comes back slowly over hours while the compressor runs without pause.",
+        ("Compare with deliveries and stock movements", "Ask how warm the goods were"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "cold_load", BELOW, 0.0,
+        {"fast": (1.0, -1.0), "long": (-2.5, 1.5), "returned": (1.0, -3.0), "slow_back": (1.0, -0.3), "holds": (-2.0, 0.3), "alone": (-3.0, 0.5), "cold_room": (-1.5, 0.2), "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), **_SOUND},
+        "A quick fall, then a slow return over hours, as after ice packs or frozen goods were put in.",
+        ("Ask whether ice packs or frozen goods were put in", "Look where the probe lies"), ("A cold load that lies away from the probe may not show.",), kinds=_ACTIVE,
+    ),
+    Cause(
+        "overcooling", BELOW, 0.3,
+        {"swing": (-2.0, 1.0), "holds": (-2.0, 0.7), "long": (1.5, -1.5), "alone": (-3.0, 0.5), "cold_room": (-3.5, 0.7), "fast": (0.3, 0.0), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), **_SOUND},
+        "The trace falls for hours without a compressor pause, below what the thermostat is set to.",
+        ("Look at the thermostat, its sensor and the compressor's relay", "Keep freeze-sensitive stock away from the cold wall"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "airflow_blocked", BOTH, -1.5,
+        {"uneven": (2.5, -1.0), "fast": (-2.0, 0.5), "returned": (-1.0, 0.5), "hot_room": (-1.5, 0.2), "log_load": (1.0, 0.0), **_SOUND},
+        "One place warms or cools while another stays: the difference between probes grows.",
+        ("Look whether goods block the vents or the fan", "Look for ice on the evaporator"), ("One probe cannot show it.",), kinds=_ACTIVE,
+    ),
+    Cause(
+        "probe_removed", ABOVE, -0.3,
+        {"fast": (1.0, -4.0), "whole": (2.0, -2.0), "at_room": (1.5, -1.0), "alone": (2.5, -2.5), "holds": (-0.5, 0.0), "impossible": (-2.5, 0.3), "noisy": (-2.0, 0.0), "stuck": (-1.5, 0.2), "failed": (-1.0, 0.0), "returned": (0.3, 0.0),
+         "log_download": (WRITTEN / 2, 0.0), "log_move": (WRITTEN / 2, 0.0)},
+        "The probe goes to room temperature at its own time constant; other probes do not move.",
+        ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",),
+    ),
+    Cause(
+        "probe_fault", BOTH, -0.5,
+        {"impossible": (3.5, -0.5), "noisy": (3.0, 0.0), "stuck": (3.5, 0.0), "failed": (3.0, 0.0), "alone": (3.0, -3.0), "whole": (0.0, 0.3), "at_room": (-1.0, 0.3), "beyond_room": (1.5, 0.0)},
+        "Readings that no body in the cabinet could follow, or that only one probe shows.",
+        ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",),
+    ),
+    Cause(
+        "ambient_heat", ABOVE, -1.0,
+        {"hot_room": (4.0, -4.0), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (0.7, -0.5), "swing": (-0.7, 0.3), "returned": (0.3, 0.0), "holds": (-0.7, 0.0), "slow_back": (0.5, -0.3), "beyond_room": (-2.0, 0.0), **_SOUND},
+        "The room is hot; the unit follows it with a delay and comes back with it.",
+        ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE,
+    ),
+    Cause(
+        "ambient_cold", BELOW, -0.7,
+        {"cold_room": (4.5, -4.0), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (1.0, -0.7), "swing": (-0.7, 0.3), "holds": (-0.7, 0.0), **_SOUND},
+        "The room is colder than the unit; the unit follows it slowly.",
+        ("Look at the room's heating and windows",), kinds=_ACTIVE,
+    ),
+    Cause(
+        "coolant_spent", ABOVE, 0.0,
+        {"returned": (-1.5, 1.5), "long": (2.0, -1.5), "fast": (-1.5, 1.0), "alone": (-2.0, 0.3), "log_coolant": (WRITTEN / 2, 0.0), **_SOUND},
+        "After a long steady stretch the trace climbs towards the outside and does not come back.",
+        ("Look at the amount, age and temperature of the coolant when packed", "Compare the hours under way with the packing's qualified time"), ("Whether the packing was opened.",), ("shipper",),
+    ),
+    Cause(
+        "coolant_too_cold", BELOW, 0.0,
+        {"returned": (1.5, -0.5), "fast": (0.5, 0.0), "alone": (-2.0, 0.3), "cold_room": (-3.0, 0.7), "log_coolant": (WRITTEN / 2, 0.0), **_SOUND},
+        "A fall soon after packing that eases by itself as the coolant warms.",
+        ("Look at how the coolant was conditioned before packing", "Look whether the goods touched the coolant"), (), ("shipper",),
+    ),
+)  # fmt: skip
+RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
+PROBE_FAULTS = ("spike", "flat_line", "rate", "range", "one_sided", "disagreement", "no_value")
+
+
+def weigh(
+    episode: dict[str, Any], unit: Unit, *, condition=None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence = (),
+    faults: Sequence[dict] = (), excursions: Sequence[dict] = (),
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Rank the candidate causes of an episode.
+
+    Parameters
+    ----------
+    episode : dict
+        Row of ``episodes[]`` with start, end, excursions (ids), recurrent.
+    unit : Unit
+        Its traces, channels and events.
+    condition : Condition, optional
+        Limits; readings inside them are the unit's habit.
+    kind : str
+        Kind of the unit: a shipper has its own causes.
+    room : Trace, optional
+        Room probe; the unit's own probe of role room otherwise.
+    logbook : sequence of LogEntry
+    faults, excursions : rows of ``faults[]`` and ``excursions[]``
+
+    Returns
+    -------
+    list of dict
+        Best first: cause, support (0..1), for, against (rows of observation, number, threshold, unit, weight, comment),
+        untested, check_next (plain sentences).
+
+    Cannot see
+    ----------
+    Root causes: it ranks immediate causes only.
+    """
+    members = [row for row in excursions if row["id"] in set(episode.get("excursions", ()))] or list(excursions)
+    facts = evidence.measure(episode, unit, condition=condition, room=room, excursions=members)
+    if facts is None:
+        return [_entry("undetermined", 1.0, [], [], ["There are no readings around this episode."], ["Look for another record of this time"])]
+    found = clues.of_traces(facts, faulty=_faulty(members, facts))
+    found |= clues.of_channels(facts, unit.channels) | clues.of_logbook(facts, logbook)
+    scored = [_score(cause, found) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
+    scored.append(_record_error(faults, facts))
+    return _ranked(scored, found, facts)
+
+
+def _faulty(members: Sequence[dict], facts: Facts) -> bool | None:
+    states = [row["faulty"] for row in members if row.get("faulty") is not None and row["probe"] == facts.lead.name]
+    return None if not states else sum(bool(state) for state in states) > len(states) / 2
+
+
+@dataclass(frozen=True)
+class _Scored:
+    cause: Cause
+    total: float
+    speaks: tuple[tuple[float, Clue], ...]
+
+
+def _score(cause: Cause, found: dict[str, Clue]) -> _Scored:
+    speaks = []
+    for key, (yes, no) in cause.weights.items():
+        clue = found.get(key)
+        if clue is not None:
+            speaks.append(((yes if clue.lean > 0 else no) * abs(clue.lean), clue))
+    return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
+
+
+def _record_error(faults: Sequence[dict], facts: Facts) -> _Scored:
+    """The record itself is at fault: its clock, its unit of measure, or a stretch that repeats an earlier one."""
+    meets = [
+        row for row in faults
+        if row["kind"] in RECORD_FAULTS and (row.get("probe") in (None, "", facts.lead.name))
+        and (row.get("start") is None or evidence.instant(row["start"]) <= facts.end) and (row.get("end") is None or evidence.instant(row["end"]) >= facts.lead.onset)
+    ]  # fmt: skip
+    cause = Cause("record_error", BOTH, -2.0, {}, "The readings are not what they seem: their time, their unit of measure, or their stretch.", ("Compare the logger's clock with a true clock", "Look at the original download and its settings"))
+    weight = {"unit_mixup": WRITTEN, "repeated": WRITTEN, "clock": 1.5}
+    speaks = tuple(
+        (weight[row["kind"]], Clue(f"fault_{row['kind']}", 1.0, str(row.get("text") or row["kind"]), None, None, "", "Found when the file was read; see the faults."))
+        for row in {row["kind"]: row for row in meets}.values()
+    )
+    return _Scored(cause, cause.prior + sum(value for value, _ in speaks), speaks)
+
+
+def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts) -> list[dict[str, Any]]:
+    scored = _power_and_cooling(scored, found)
+    totals = {row.cause.id: row.total for row in scored} | {"undetermined": UNDETERMINED}
+    top = max(totals.values())
+    parts = {name: math.exp(SCALE * (total - top)) for name, total in totals.items()}
+    whole = sum(parts.values())
+    rows = []
+    for row in scored:
+        support = parts[row.cause.id] / whole
+        speaks = sorted(row.speaks, key=lambda pair: -abs(pair[0]))
+        rows.append(_entry(row.cause.id, support, [_line(w, c) for w, c in speaks if w >= 0.05], [_line(w, c) for w, c in speaks if w <= -0.05], _untested(row.cause, found, facts), list(row.cause.look)))
+    rows.append(_entry("undetermined", parts["undetermined"] / whole, [], [], _missing(found, facts), ["Keep the record and look for more evidence: other probes, the room, the logbook"]))
+    order = {name: place for place, name in enumerate((*ORDER, "undetermined"))}
+    return sorted(rows, key=lambda row: (-row["support"], order[row["cause"]]))
+
+
+def _power_and_cooling(scored: list[_Scored], found: dict[str, Clue]) -> list[_Scored]:
+    """CONTRACTS rule 11: without a log or a power channel the two look alike, so the one behind is put second and the ranking says so."""
+    by_name = {row.cause.id: row for row in scored}
+    pair = [by_name[name] for name in ("power_loss", "cooling_failure") if name in by_name]
+    settled = {"power_channel", "compressor_channel", "log_power", "log_service"} & found.keys()
+    if len(pair) < 2 or settled:
+        return scored
+    first, second = sorted(pair, key=lambda row: -row.total)
+    best = max(scored, key=lambda row: row.total)
+    if first is not best or first.total <= UNDETERMINED:
+        return scored
+    rest = max([UNDETERMINED, *(row.total for row in scored if row not in (first, second))])
+    lifted = min(first.total - 1e-6, max(second.total, rest + 1e-6))
+    note = Clue("alike", 1.0, "Without a power channel or a logbook entry, a loss of power and a failure of the cooling look alike.", None, None, "", "A return by itself speaks for power, no return for the cooling; look at both.")
+    return [replace(row, total=lifted, speaks=(*row.speaks, (0.05, note))) if row is second else replace(row, speaks=(*row.speaks, (-0.05, note))) if row is first else row for row in scored]
+
+
+def _line(weight: float, clue: Clue) -> dict[str, Any]:
+    return {"observation": clue.observation, "number": clue.number, "threshold": clue.threshold, "unit": clue.unit, "weight": round(abs(weight), 2), "comment": clue.comment}
+
+
+def _entry(cause: str, support: float, speaks_for: list, against: list, untested: list, look: list) -> dict[str, Any]:
+    return {"cause": cause, "support": round(float(support), 4), "for": speaks_for, "against": against, "untested": untested, "check_next": look}
+
+
+_NEEDS = {
+    "alone": "No second probe inside: whether one probe moved by itself cannot be tested.",
+    "hot_room": "No room probe: the heat of the room cannot be tested.",
+    "cold_room": "No room probe: the cold of the room cannot be tested.",
+    "beyond_room": "No room probe: whether it passed the room's temperature cannot be tested.",
+    "door_channel": "No door channel.",
+    "power_channel": "No power channel.",
+    "on_clock": "No regular warm humps are known from the days before.",
+    "swing": "No compressor swing can be seen at this interval with this probe.",
+    "uneven": "A blocked air flow shows only between probes at two places.",
+}
+
+
+def _untested(cause: Cause, found: dict[str, Clue], facts: Facts) -> list[str]:
+    logs = [key for key in cause.weights if key.startswith("log_")]
+    said = [_NEEDS[key] for key in cause.weights if key in _NEEDS and key not in found and not (key in ("hot_room", "beyond_room") and facts.direction == "below")]
+    if logs and not any(key in found for key in logs):
+        said.append("No logbook entry near the beginning of it.")
+    return [*said, *cause.blind]
+
+
+def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
+    keys = ["alone", "cold_room" if facts.direction == "below" else "hot_room", "door_channel", "power_channel"]
+    return [_NEEDS[key] for key in keys if key not in found]
+
+
+def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict]) -> dict[str, Any]:
+    """The cause of a whole case (CONTRACTS rule 11).
+
+    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
+    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
+
+    Examples
+    --------
+    >>> case([], [], [{"kind": "gap"}])
+    {'cause': 'none', 'support': 1.0}
+    >>> case([], [], [{"kind": "clock"}])["cause"]
+    'record_error'
+    """
+    if not excursions:
+        kinds = {row["kind"] for row in faults} - {"gap", "no_value"}
+        if not kinds:
+            return {"cause": "none", "support": 1.0}
+        return {"cause": "record_error" if kinds & set(RECORD_FAULTS) else "probe_fault", "support": 1.0}
+    by_id = {row["id"]: row for row in excursions}
+    sound, broken = [], []
+    for place, episode in enumerate(episodes):
+        rows = [by_id[key] for key in episode["excursions"] if key in by_id]
+        trusted = sum(float(row["degree_minutes"]) for row in rows if not row.get("faulty"))
+        if any(not row.get("faulty") for row in rows):
+            sound.append((trusted, -place, episode))
+        else:
+            length = (evidence.instant(episode["end"]) - evidence.instant(episode["start"])) / pd.Timedelta(minutes=1)
+            broken.append((length, -place, episode))
+    chosen = max(sound or broken, key=lambda row: row[:2], default=None)
+    if chosen is None or not chosen[2].get("causes"):
+        return {"cause": "undetermined", "support": 0.0}
+    first = chosen[2]["causes"][0]
+    return {"cause": first["cause"], "support": first["support"]}
