@@ -1,1 +1,68 @@
 """Read the file people have: work out its layout, parse it whole, put overlapping downloads together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from coldchain_kit.errors import LayoutError
+from coldchain_kit.readers import archives, assemble, delimited, dialect, files, frame
+from coldchain_kit.readers.describe import describe, toml_lines
+from coldchain_kit.readers.download import Column, Download, Hints, Placed
+
+__all__ = ["Column", "Download", "Hints", "Placed", "describe", "read", "toml_lines"]
+
+
+def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = None) -> list[Download]:
+    """Read a download in whatever delimited layout it comes.
+
+    Parameters
+    ----------
+    path : str or Path
+        Text file, .gz, .zip, .xlsx, .ods; ``"-"`` is standard input.
+    hints : Hints
+        What the register pins; everything else is worked out from the content.
+    shown : str
+        The name to show for the file; its own name where not given.
+
+    Returns
+    -------
+    list of Download
+        One, or one for each text member or sheet with readings. Temperatures are in °C.
+
+    Raises
+    ------
+    LayoutError
+        Where there are no readings, or the dates stay ambiguous. KitError where the file cannot be opened.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "F2.csv"
+    >>> _ = file.write_text("Zeit;Oben (°C)\\n13.03.2026 00:00;4,6\\n13.03.2026 00:05;4,7\\n", encoding="utf-8")
+    >>> (download,) = read(file)
+    >>> download.columns[0].label, download.columns[0].values.tolist(), str(download.time[1])
+    ('Oben', [4.6, 4.7], '2026-03-13T00:05:00.000000')
+    """
+    name = shown if shown is not None else "standard input" if str(path) == "-" else Path(path).name
+    found = archives.contents(files.fetch(path, shown=name), shown=name)
+    hints = hints or Hints()
+    if len(found) == 1:
+        return [_one(found[0], hints)]
+    out, faults = [], []
+    for content in found:
+        try:
+            out.append(_one(content, hints))
+        except LayoutError as error:
+            faults.extend(error.faults)
+    if not out:
+        raise LayoutError(faults=faults)
+    return out
+
+
+def _one(content: files.Content, hints: Hints) -> Download:
+    lines = dialect.Lines.of(content.text)
+    worked, lines = dialect.work_out(lines, shown=content.file)
+    worked = dialect.settle_order(worked, lines, pinned=hints.date_order, shown=content.file)
+    worked = frame.widen(worked, lines)
+    block = delimited.parse(lines, worked)
+    return assemble.download(content, lines, worked, block, frame.around(worked, lines), hints)

@@ -16,6 +16,7 @@ class Hints:
 
     temperature_unit: str | None = None  # "C" | "F" | "K"
     date_order: str | None = None  # "dmy" | "mdy" | "ymd"
+    probes: tuple[str, ...] = ()  # headers or plain labels that the register takes for temperatures, whatever their words
 
 
 @dataclass(frozen=True)

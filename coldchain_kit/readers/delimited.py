@@ -1,0 +1,234 @@
+"""Parse the block of readings: vectorised where lines are regular, one line at a time where they are not.
+
+Times are read from their distinct dates and distinct times of day by the one careful parser of :mod:`instants`; no
+format string of a library is trusted with them (some of those take 31 February for 3 March).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from coldchain_kit.readers import cells, instants, oddlines
+from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, Block
+from coldchain_kit.readers.dialect import Dialect, Lines, numeric_moment
+from coldchain_kit.readers.files import MAX_LINE
+
+SLICE_BYTES = 4 * 1024 * 1024
+
+
+def parse(lines: Lines, dialect: Dialect) -> Block:
+    """Read every line from ``dialect.first`` to ``dialect.last`` (0-based, both included)."""
+    n = dialect.last - dialect.first + 1
+    block = Block(
+        dialect, dialect.first, np.full(n, BLANK, "int8"), np.full(n, NO_TIME, "int64"), np.zeros(n, bool),
+        {at: np.full(n, np.nan) for at in dialect.value_at}, texts={at: np.zeros(n, "int32") for at in dialect.text_at},
+    )  # fmt: skip
+    low = 0
+    while low < n:
+        target = lines.start[dialect.first + low] + SLICE_BYTES
+        high = int(np.searchsorted(lines.start, target)) - dialect.first
+        high = min(max(high, low + 1), n)
+        _slice(block, lines, low, high)
+        low = high
+    return block
+
+
+def _slice(block: Block, lines: Lines, low: int, high: int) -> None:
+    dialect, start, end = block.dialect, lines.start, lines.end
+    a, b = block.first + low, block.first + high
+    base = int(start[a])
+    raw = memoryview(lines.text)[base : int(end[b - 1]) + 1]
+    codes = np.frombuffer(raw, np.uint8)
+    marks = np.flatnonzero(codes == ord(dialect.separator))
+    counts = np.diff(np.searchsorted(marks, np.append(start[a:b] - base, len(codes))))
+    lengths = end[a:b] - start[a:b]
+    regular = (counts == dialect.width - 1) & (lengths <= MAX_LINE)
+    if b == len(lines) and not lines.text.endswith(b"\n"):
+        regular[-1] = False  # it may be cut short
+    if b"\x00" in lines.text[base : int(end[b - 1])]:
+        nul = np.flatnonzero(codes == 0)
+        regular[np.unique(np.searchsorted(start[a:b] - base, nul, side="right") - 1)] = False
+    rows = np.flatnonzero(regular)
+    plain = raw if (regular | (lengths == 0)).all() else _joined(raw, start[a:b] - base, end[a:b] - base, regular)
+    if len(rows) and not _vector(block, plain, low + rows, lines):
+        regular[:] = False
+    for i in np.flatnonzero(~regular & (lengths > 0)):
+        oddlines.read(block, lines, low + int(i))
+
+
+def _joined(raw: memoryview, start: np.ndarray, end: np.ndarray, keep: np.ndarray) -> bytes:
+    """The kept lines one after the other."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], keep.view("int8"), [0]))))
+    return b"".join(bytes(raw[int(start[i]) : int(end[j - 1]) + 1]) if int(end[j - 1]) < len(raw) else bytes(raw[int(start[i]) : int(end[j - 1])]) + b"\n"
+                    for i, j in zip(edges[::2], edges[1::2], strict=True))  # fmt: skip
+
+
+def _read_table(raw: memoryview | bytes, dialect: Dialect, value_type: pa.DataType) -> pa.Table | None:
+    types = {str(i): pa.string() for i in (*dialect.time_at, *dialect.text_at)} | {str(i): value_type for i in dialect.value_at}
+    try:
+        return pyarrow.csv.read_csv(
+            pa.BufferReader(pa.py_buffer(raw)),
+            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=1 << 20),
+            parse_options=pyarrow.csv.ParseOptions(delimiter=dialect.separator, quote_char=dialect.quote or False, newlines_in_values=False),
+            convert_options=pyarrow.csv.ConvertOptions(
+                column_types=types, include_columns=list(types), decimal_point=dialect.decimal, null_values=[""], quoted_strings_can_be_null=True, strings_can_be_null=False,
+            ),
+        ).combine_chunks()  # fmt: skip
+    except pa.ArrowInvalid:
+        return None
+
+
+def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Lines) -> bool:
+    """Read the regular lines of one slice; False where they do not come out as one row a line."""
+    dialect = block.dialect
+    table = _read_table(raw, dialect, pa.float64())
+    if table is not None and any(_not_finite(table[str(i)]) for i in dialect.value_at):
+        table = None
+    typed = table is not None
+    if not typed:
+        table = _read_table(raw, dialect, pa.string())
+    if table is None or table.num_rows != len(rows):
+        return False
+    time_us, zoned = _times([_column(table, i) for i in dialect.time_at], dialect)
+    block.time_us[rows], block.zoned[rows], block.kind[rows] = time_us, zoned, ROW
+    worded = np.zeros(len(rows), bool)
+    filled = np.zeros(len(rows), bool)
+    for at in dialect.value_at:
+        column = _column(table, at)
+        statuses = _numbers(block, at, rows, column) if typed else _careful(block, at, rows, column)
+        worded |= statuses == cells.TEXT
+        filled |= statuses != cells.EMPTY
+    for at in dialect.text_at:
+        _words(block, at, rows, _column(table, at))
+    doubtful = (time_us == NO_TIME) | ~filled | (worded & ~_any_number(block, rows))
+    for i in rows[doubtful]:
+        oddlines.read(block, lines, int(i))
+    return True
+
+
+def _column(table: pa.Table, at: int) -> pa.Array:
+    chunks = table[str(at)].chunks
+    return chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks) if chunks else pa.array([], table[str(at)].type)
+
+
+def _not_finite(column: pa.ChunkedArray) -> bool:
+    return not pc.all(pc.is_finite(column), min_count=0).as_py()
+
+
+def _any_number(block: Block, rows: np.ndarray) -> np.ndarray:
+    out = np.zeros(len(rows), bool)
+    for at, values in block.values.items():
+        out |= ~np.isnan(values[rows])
+        if at in block.sides:
+            out |= block.sides[at][rows] != 0
+    return out
+
+
+def _numbers(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:
+    values = column.to_numpy(zero_copy_only=False)
+    block.values[at][rows] = values
+    if not column.null_count:
+        return np.zeros(len(rows), "int8")
+    empty = np.isnan(values)
+    for i in rows[empty][:MAX_UNREAD]:
+        block.without_value(int(i), at, "")
+    return np.where(empty, cells.EMPTY, cells.NUMBER).astype("int8")
+
+
+def _codes(column: pa.Array) -> tuple[list[str], np.ndarray]:
+    coded = pc.fill_null(column, "").dictionary_encode()
+    return coded.dictionary.to_pylist(), coded.indices.to_numpy(zero_copy_only=False)
+
+
+def _careful(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:
+    """Read the distinct texts of a column one by one."""
+    texts, codes = _codes(column)
+    found = [cells.read(text, decimal=block.dialect.decimal) for text in texts]
+    status = np.array([cell.status for cell in found], "int8")[codes]
+    block.values[at][rows] = np.array([cell.value for cell in found])[codes]
+    if any(cell.side for cell in found):
+        block.sides.setdefault(at, np.zeros(len(block.kind), "int8"))[rows] = np.array([cell.side for cell in found], "int8")[codes]
+    if any(cell.unit for cell in found):
+        block.units.setdefault(at, np.zeros(len(block.kind), "int8"))[rows] = np.array([UNITS.index(cell.unit) for cell in found], "int8")[codes]
+    for i in np.flatnonzero(status != cells.NUMBER)[:MAX_UNREAD]:
+        block.without_value(int(rows[i]), at, texts[codes[i]].strip())
+    return status
+
+
+def _words(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> None:
+    texts, codes = _codes(column)
+    block.texts[at][rows] = np.array([block.code(" ".join(text.strip(" \"'").split())) for text in texts], "int32")[codes]
+
+
+def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.ndarray]:
+    """Microseconds as shown (NO_TIME where unreadable), less a stated offset, and where one was stated."""
+    if dialect.numeric_time:
+        texts, codes = _codes(columns[0])
+        found = [numeric_moment(text, dialect.numeric_time) for text in texts]
+        return np.array([NO_TIME if m is None else m[0] for m in found], "int64")[codes], np.array([m is not None and m[1] is not None for m in found], bool)[codes]
+    halves = _halves(columns, dialect)
+    if halves is None:
+        joined = columns[0] if len(columns) == 1 else pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns), " ")
+        texts, codes = _codes(joined)
+        return _placed([instants.moment(text, order=dialect.order) for text in texts], codes)
+    dates, date_codes = _codes(halves[0])
+    clocks, clock_codes = _codes(halves[1])
+    days = np.array([NO_TIME if (d := instants.day(text, dialect.order)) is None else d * instants.DAY_US for text in dates], "int64")[date_codes]
+    of_day = [instants.clock(text) for text in clocks]
+    micro = np.array([NO_TIME if c is None else c[0] - 1_000_000 * (c[1] or 0) for c in of_day], "int64")[clock_codes]
+    known = (days != NO_TIME) & (micro != NO_TIME)
+    zoned = np.array([c is not None and c[1] is not None for c in of_day], bool)[clock_codes]
+    return np.where(known, days + np.where(known, micro, 0), NO_TIME), zoned & known
+
+
+def _placed(found: list[tuple[int, int | None] | None], codes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    micro = np.array([NO_TIME if m is None else m[0] - 1_000_000 * (m[1] or 0) for m in found], "int64")
+    return micro[codes], np.array([m is not None and m[1] is not None for m in found], bool)[codes]
+
+
+def _halves(columns: list[pa.Array], dialect: Dialect) -> tuple[pa.Array, pa.Array] | None:
+    """Date and time of day as two columns, None where the texts cannot be cut alike."""
+    if len(columns) > 1:
+        if dialect.date_fields != 1:
+            return None
+        clock = columns[1] if len(columns) == 2 else pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns[1:]), " ")
+        return columns[0], clock
+    text = pc.utf8_trim(pc.fill_null(columns[0], ""), " \t\"'")
+    example = dialect.fields(dialect.example)
+    shown = instants.clean(example[dialect.time_at[0]]) if example and dialect.time_at[0] < len(example) else ""
+    parts = instants.split(shown)
+    if not parts or not parts[1] or not shown.isascii() or not (shown.startswith(parts[0]) and shown.endswith(parts[1])):
+        return None
+    mark = shown[len(parts[0]) : len(shown) - len(parts[1])]
+    if not mark or mark in parts[0]:
+        return None
+    return _cut_alike(text, len(shown), len(parts[0]), mark) or _cut_at(text, mark)
+
+
+def _cut_alike(text: pa.Array, length: int, at: int, mark: str) -> tuple[pa.Array, pa.Array] | None:
+    """Cut texts of one length at one place; texts of another shape come out empty (they are read one by one)."""
+    raw, filler = text.cast(pa.binary()), b" " * length
+    alike = pc.equal(pc.binary_length(raw), length)
+    if (pc.mean(alike).as_py() or 0.0) < 0.9:
+        return None
+    if not pc.all(alike).as_py():
+        raw = pc.if_else(alike, raw, filler)  # binary_slice wants no text shorter than its start
+    marked = pc.equal(pc.binary_slice(raw, at, at + len(mark)), mark.encode())
+    if not pc.all(marked).as_py():
+        raw = pc.if_else(marked, raw, filler)
+    cut = pc.binary_slice(raw, 0, at), pc.binary_slice(raw, at + len(mark), length)
+    try:
+        return cut[0].cast(pa.string()), cut[1].cast(pa.string())
+    except pa.ArrowInvalid:  # a letter of several bytes was cut through
+        return None
+
+
+def _cut_at(text: pa.Array, mark: str) -> tuple[pa.Array, pa.Array]:
+    """Cut texts at the first mark; texts without one come out empty."""
+    text = pc.if_else(pc.match_substring(text, mark), text, mark)
+    flat = pc.split_pattern(text, mark, max_splits=1).flatten()
+    even = np.arange(0, len(flat), 2)
+    return flat.take(pa.array(even)), flat.take(pa.array(even + 1))
