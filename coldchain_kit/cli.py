@@ -82,13 +82,14 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def demo(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
+    from coldchain_kit import ledger, record
 
-    site = shipped.copy_sample_site(options.out)
+    site, out = shipped.copy_sample_site(options.out), options.out / "records"
+    again = "the demonstration was run again"
     _say("running the investigation notebook")
-    case = record.investigate(site / "cases" / "2026-014" / "case.toml", options.out / "records")
+    case = record.investigate(site / "cases" / "2026-014" / "case.toml", out, reason=again if ledger.revisions(out, "2026-014") else None)
     _say("running the monthly summary notebook")
-    month = record.monthly(site / "site.toml", unit="F1", month="2026-02", out=options.out / "records")
+    month = record.monthly(site / "site.toml", unit="F1", month="2026-02", out=out, reason=again if ledger.revisions(out, "F1-2026-02") else None)
     print("Open these pages in a browser:")
     for folder in (case, month):
         print(f"  {folder / 'data' / 'record.html'}")
@@ -153,11 +154,15 @@ def verify(options: argparse.Namespace) -> int:
 
     codes = []
     for folder in options.records:
-        outcome = check.look(folder)
-        print(f"{folder}: {outcome.text}")
-        for problem in outcome.problems:
+        report = check.report(folder)
+        if not report.found:
+            print(f"{folder}: no record there", file=sys.stderr)
+            codes.append(2)
+            continue
+        print(f"{folder}: whole, record hash {report.record_hash}" if report.whole else f"{folder}: DIFFERS from what was frozen")
+        for problem in report.problems:
             print(f"  {problem}")
-        codes.append(outcome.code)
+        codes.append(0 if report.whole else 1)
     return 2 if 2 in codes else max(codes)
 
 

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import bounds
+from coldchain_kit import bounds, quality
 from coldchain_kit.bounds import SIGN, Course
 from coldchain_kit.conditions import Condition
-from coldchain_kit.trace import FAIL, FLAG_WORDS, Trace, roll_up
+from coldchain_kit.trace import FLAG_WORDS, Trace
 
 COLUMNS = (
     "probe", "direction", "limit_c", "basis", "start", "end", "first_out", "last_out", "first_back", "start_earliest", "end_latest", "minutes",
@@ -51,13 +51,13 @@ def find(trace: Trace, condition: Condition) -> pd.DataFrame:
     [[30.0, 45.0]]
     """
     rows: list[dict[str, Any]] = []
-    rolled = roll_up(trace.flags).to_numpy()
+    rolled, impossible = quality.rolled(trace).to_numpy(), quality.impossible(trace)
     for direction in SIGN:
         line = bounds.course(trace, condition, direction)
         if line is None or not line.outside.any():
             continue
-        codes = rolled[line.at]
-        rows.extend(_row(trace, line, i, j, codes) for i, j in _runs(line))
+        codes, never = rolled[line.at], impossible[line.at]
+        rows.extend(_row(trace, line, i, j, codes, never) for i, j in _runs(line))
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     return table.sort_values(["start", "direction"], ignore_index=True) if len(table) else table
 
@@ -72,7 +72,7 @@ def _runs(line: Course) -> list[tuple[int, int]]:
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
 
 
-def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray) -> dict[str, Any]:
+def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: np.ndarray) -> dict[str, Any]:
     n, gap, sign = len(line.us), line.steps.gap, SIGN[line.direction]
     open_start = i == 0 or bool(gap[i - 1])
     open_end = j == n - 1 or bool(gap[j])
@@ -83,7 +83,7 @@ def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray) -> dict[
     run = slice(i, j + 1)
     top = i + int(np.argmax(sign * line.ruling_c[run]))
     chance = _p_outside(line, i, j)
-    impossible = codes[run] == FAIL
+    impossible = never[run]
     as_read, corrected = (line.condition.outside(values[run], line.direction).any() for values in (line.as_read_c, line.corrected_c))
     least, most = _bounds_min(line, i, j)
     return {

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import bounds, exposure, timeline
+from coldchain_kit import bounds, exposure, quality, timeline
 from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import KitError
-from coldchain_kit.trace import FLAG_WORDS, Source, Trace, roll_up
+from coldchain_kit.trace import FLAG_WORDS, Source, Trace
 
 SCHEMA_ID = "coldchain-kit/results/1"
 
@@ -90,7 +90,7 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     start, end : the window [UTC, half-open]; ``stop``: readings before it count (after ``end`` where no end was declared).
     """
     readings = trace.readings[(trace.readings.index >= start) & (trace.readings.index < stop)]
-    rolled = roll_up(trace.flags.loc[readings.index])
+    rolled = quality.rolled(trace).loc[readings.index]
     celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
     low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
     cover = timeline.coverage(celsius, start=start, end=end)
