@@ -17,163 +17,15 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.cadence import Finding, jumps, settle, streams
+from coldchain_kit.clockwork import HOUR_US, Clock, clocks_of, correct_drift, meanings, offset_on, offset_text
 from coldchain_kit.readers.download import Download, Placed
-from coldchain_kit.register import Logger, UnitEntry
-from coldchain_kit.zones import NAT, SECOND_US, database, instants, local, micros, offsets_of, rules, shown, tz_version
+from coldchain_kit.register import UnitEntry
+from coldchain_kit.zones import NAT, SECOND_US, database, instants, local, micros, offsets_of, shown, tz_version
 
 __all__ = ["database", "instants", "local", "place", "shown", "tz_version"]
 
-HOUR_US = 3600 * SECOND_US
 DAY_US = 24 * HOUR_US
 NEVER_SET_DAYS = 3 * 365.25  # this long before every date of the register: the clock was never set (own rule, no source)
-WHOLE_HOURS_S = 300.0  # a check this close to whole hours shows a wrong setting, not drift (own rule, no source)
-
-
-# ---- the clock as registered ----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Clock:
-    """One way in which the clock ran: from an instant on [µs UTC], following the zone or at one offset [µs]."""
-
-    since: int
-    offset: int | None  # None: follows the zone
-    declared: bool
-    logger: Logger
-    checks: tuple[tuple[dt.datetime, dt.datetime], ...]
-    text: str
-
-
-def _instant_of(wall: dt.date, zone: str, *, hour: int = 0) -> int:
-    """µs UTC of a local time or of an hour of a local date; a repeated time counts as its first pass."""
-    full = wall if isinstance(wall, dt.datetime) else dt.datetime.combine(wall, dt.time(hour))
-    return int(instants(np.array([full], "M8[us]"), zone=zone)[0].view("int64")[0])
-
-
-def _offset_on(day: dt.date, zone: str) -> int:
-    """Offset [µs] in force at a local time; of a bare date at noon, when people set clocks."""
-    instant = np.array([_instant_of(day, zone, hour=12)])
-    since, offsets = rules(zone, instant)
-    return int(offsets[np.searchsorted(since, instant[0], "right") - 1])
-
-
-def _say(offset: int) -> str:
-    minutes = abs(offset) // (60 * SECOND_US)
-    return f"{'-' if offset < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
-
-
-def _clock(logger: Logger, since: int, started: dt.date, checks: tuple, zone: str, *, first: bool) -> _Clock:
-    """The clock that a logger's settings describe; ``started``: when these settings began, or the first reading."""
-    word = logger.clock
-    if word is None or word == "local":
-        text = f"The register says that the clock follows {zone}." if word else "The register does not say how the clock runs: clock not verified."
-        return _Clock(since, None, word is not None, logger, checks, text)
-    if word == "utc":
-        return _Clock(since, 0, True, logger, checks, "The register says that the clock shows UTC.")
-    if word == "as_set":
-        known = logger.set_on is not None or not first
-        offset = _offset_on(logger.set_on or started, zone)
-        text = f"The register says that the clock keeps the offset of the day it was set ({_say(offset)})"
-        text += "." if known else ", but not which day: the first reading's day is taken, clock not verified."
-        return _Clock(since, offset, known, logger, checks, text)
-    hours, minutes = word[1:].split(":")
-    offset = (int(hours) * 60 + int(minutes)) * 60 * SECOND_US * (-1 if word[0] == "-" else 1)
-    return _Clock(since, offset, True, logger, checks, f"The register says that the clock runs at {word} from UTC.")
-
-
-def _clocks(entry: UnitEntry, zone: str, begun: dt.datetime) -> list[_Clock]:
-    """Every clock the register tells of, oldest first; settings that leave the clock alone do not part it."""
-    stretches: list[tuple[dt.datetime | None, list[Logger]]] = [(None, [entry.logger])]
-    for since, logger in entry.settings:
-        last = stretches[-1][1][-1]
-        if (logger.clock, logger.set_on, logger.serial) == (last.clock, last.set_on, last.serial):
-            stretches[-1][1].append(logger)
-        else:
-            stretches.append((since, [logger]))
-    ends = [since for since, _ in stretches[1:]] + [None]
-    clocks = []
-    for (since, loggers), end in zip(stretches, ends, strict=True):
-        checks = sorted({pair for logger in loggers for pair in logger.clock_checks if (since is None or pair[0] > since) and (end is None or pair[0] <= end)})
-        start = NAT if since is None else _instant_of(since, zone)
-        clocks.append(_clock(loggers[0], start, since or begun, tuple(checks), zone, first=since is None))
-    return clocks
-
-
-def _offsets(walls: np.ndarray, clock: _Clock, zone: str) -> tuple[np.ndarray, np.ndarray]:
-    if clock.offset is None:
-        return offsets_of(walls, zone)
-    same = np.full(len(walls), clock.offset)
-    return same, same
-
-
-def _meanings(walls: np.ndarray, clocks: list[_Clock], zone: str) -> tuple[np.ndarray, np.ndarray]:
-    """Offsets [µs] for the earlier and the later instant each time may mean, over all clocks (earlier < later: never shown)."""
-    early, late = _offsets(walls, clocks[0], zone)
-    for clock in clocks[1:]:
-        new_early, new_late = _offsets(walls, clock, zone)
-        new = walls - new_late >= clock.since
-        old = walls - early < clock.since
-        early, late = np.where(new & ~old, new_early, early), np.where(new, new_late, late)
-    return early, late
-
-
-# ---- drift ----------------------------------------------------------------------------------------------------
-
-
-def _knots(clock: _Clock, zone: str) -> list[tuple[int, int]]:
-    """(time by the clock [µs UTC], true minus shown [µs]) of each check, oldest first."""
-    rows = []
-    for true, display in clock.checks:
-        wall = np.array([display], "M8[us]")
-        offset = int(_offsets(micros(wall), clock, zone)[0][0])
-        at = int(micros(wall)[0]) - offset
-        rows.append((at, _instant_of(true, zone) - at))
-    return sorted(dict(rows).items())
-
-
-def _whole_hours(correction: int) -> int:
-    """The part of a correction [µs] that is a wrong setting by whole hours."""
-    hours = round(correction / HOUR_US) * HOUR_US
-    return hours if abs(correction - hours) <= WHOLE_HOURS_S * SECOND_US else 0
-
-
-def _drift(utc: np.ndarray, clock: _Clock, zone: str) -> tuple[np.ndarray, np.ndarray, str]:
-    """Correction and doubt [µs] of instants from the clock's checks: straight between checks, held beyond them.
-
-    Doubt: how well a check was read (1 min where no seconds are given, else 1 s), and the distance to the nearer check's
-    correction; beyond the last check the drift so far goes on into the doubt, before the first the whole correction.
-    """
-    knots = _knots(clock, zone)
-    at, value = (np.array(part) for part in zip(*knots, strict=True))
-    hours = np.array([_whole_hours(part) for part in value.tolist()])
-    nearest = np.searchsorted((at[1:] + at[:-1]) / 2, utc)
-    unsure = np.where((utc > at[0]) & (utc < at[-1]), np.ptp(hours), 0)
-    value = value - hours
-    if clock.logger.set_on is not None and (start := _instant_of(clock.logger.set_on, zone)) < at[0]:
-        at, value = np.concatenate(([start], at)), np.concatenate(([0], value))
-    fit = np.interp(utc, at, value)
-    left = np.clip(np.searchsorted(at, utc, "right") - 1, 0, len(at) - 1)
-    right = np.minimum(left + 1, len(at) - 1)
-    doubt = np.minimum(np.abs(fit - value[left]), np.abs(fit - value[right]))
-    grown = abs(value[-1] - value[-2]) / (at[-1] - at[-2]) * (utc - at[-1]) if len(at) > 1 else abs(value[-1])
-    doubt = np.where(utc > at[-1], grown, np.where(utc < at[0], abs(value[0]), doubt))
-    read = (60 if all(time.second == 0 for pair in clock.checks for time in pair) else 1) * SECOND_US
-    correction = np.rint(fit).astype("int64") + hours[nearest]
-    return correction, np.rint(doubt).astype("int64") + unsure + read, _drift_text(correction, clock, after=bool((utc > at[-1]).any()), zone=zone)
-
-
-def _drift_text(correction: np.ndarray, clock: _Clock, *, after: bool, zone: str) -> str:
-    times, last = len(clock.checks), max(true for true, _ in clock.checks)
-    text = f"The clock was checked {times} time{'s' if times > 1 else ''}: times are corrected by {_seconds(correction)}, straight between checks."
-    if after:
-        moment = shown(pd.Timestamp(_instant_of(last, zone), unit="us", tz="UTC"), zone=zone)
-        text += f" After the last check, {moment}, the correction is held: an extrapolation."
-    return text
-
-
-def _seconds(correction: np.ndarray) -> str:
-    low, high = (round(float(value) / SECOND_US) for value in (correction.min(), correction.max()))
-    return f"{low:+d} s" if low == high else f"{low:+d} s to {high:+d} s"
 
 
 # ---- findings in words ----------------------------------------------------------------------------------------
@@ -225,6 +77,10 @@ def _text(code: str, detail: str, start: str, end: str, count: int, zone: str) -
     if code == "unset":
         before = f"long before {detail}, the first date that the register knows of this unit" if detail else "before 2000"
         return f"{rows} {span} lie {before}. It looks as if the clock was never set, or started again: how late these times are is not known."
+    if code == "set":
+        return f"{rows} {span} (as shown) could be from before or after the clock was set by hand. The time before is taken; the doubt stands on each reading."
+    if code == "against":
+        return f"{detail} The record shows otherwise: it changes its hour just when {zone} does. The clock follows the zone; times may be an hour off. Correct the clock in the register."
     if code == "hours":
         return f"A check of the clock shows that it was set wrong by {detail}. The times are corrected by that."
     last, first, size = (int(part) for part in detail.split())
@@ -233,7 +89,12 @@ def _text(code: str, detail: str, start: str, end: str, count: int, zone: str) -
         return f"In the order of the file the clock jumps back {jump}, as after a change of battery. The readings after the jump were taken later than those before it; how much later is not known."
     hours = size / HOUR_US
     by = f"{hours:.0f} h" if abs(hours - round(hours)) * 60 < 1 and hours >= 0.9 else f"{size / 60 / SECOND_US:.0f} min"
-    return f"In the order of the file the clock jumps back by {by}, {jump}; this is no change of summer time in {zone}. The clock was set back, or set wrong before: {rows} on both sides of the jump are in doubt by {by}."
+    return f"In the order of the file the clock jumps back by {by}, {jump}. The clock was set back, or set wrong before: {rows} on both sides of the jump are in doubt by {by}."
+
+
+def _wall_text(wall: int) -> str:
+    text = str(np.datetime64(wall, "us").astype("M8[s]")).replace("T", " ")
+    return text if wall % (60 * SECOND_US) else text[:16]
 
 
 def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zone: str) -> tuple[dict, ...]:
@@ -245,10 +106,13 @@ def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zo
     notices = []
     for (code, detail, _), parts in merged.items():
         rows = np.unique(np.concatenate(parts))
-        at = utc[rows][utc[rows] != NAT]
-        start, end = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in ((at.min(), at.max()) if len(at) else (walls[rows].min(), walls[rows].max())))
-        plain = [str(np.datetime64(int(value), "us").astype("M8[s]")).replace("T", " ")[: 19 if value % (60 * SECOND_US) else 16] for value in (walls[rows].min(), walls[rows].max())]
-        words = plain if code in ("never", "once", "either", "mixed") else [shown(start, zone=zone), shown(end, zone=zone)]
+        before, after = offsets_of(walls[rows], zone)
+        at = np.where(utc[rows] == NAT, walls[rows] - before, utc[rows])
+        start, end = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (at.min(), at.max()))
+        plain = [_wall_text(int(value)) for value in (walls[rows].min(), walls[rows].max())]
+        if code in ("once", "either", "mixed") and not (before > after).any():
+            code = "set"
+        words = plain if code in ("never", "once", "either", "mixed", "set") else [shown(start, zone=zone), shown(end, zone=zone)]
         notices.append({"kind": "clock", "start": start, "end": end, "readings": len(rows), "text": _text(code, detail, *words, len(rows), zone)})
     return tuple(sorted(notices, key=lambda row: (row["start"], row["end"], row["text"])))
 
@@ -277,6 +141,7 @@ def place(download: Download, entry: UnitEntry, *, zone: str) -> Placed:
     --------
     >>> from coldchain_kit import conditions
     >>> from coldchain_kit.readers.download import Column
+    >>> from coldchain_kit.register import Logger
     >>> from coldchain_kit.trace import Source
     >>> times = np.array(["2026-07-06T22:40", "2026-07-06T22:45"], "M8[us]")
     >>> column = Column("A (°C)", "A", "temperature", np.array([4.0, 4.1]))
@@ -288,7 +153,7 @@ def place(download: Download, entry: UnitEntry, *, zone: str) -> Placed:
     """
     walls, sensors = micros(download.time), streams(download)
     begun = _first_wall(walls, sensors)
-    clocks = _clocks(entry, zone, begun)
+    clocks = clocks_of(entry, zone, begun)
     if download.time_kind == "utc":
         reading = _Reading(walls.copy(), np.zeros(len(walls), "int64"), [], "proved", ["The file gives its offset from UTC."])
     else:
@@ -296,7 +161,7 @@ def place(download: Download, entry: UnitEntry, *, zone: str) -> Placed:
     reading.findings.extend(_never_set(reading.utc, entry, reading.doubt))
     for rows in sensors:
         _mark_jumps(reading, rows)
-    correction, more_doubt, found, texts = _corrected(reading.utc, clocks, zone)
+    correction, more_doubt, found, texts = correct_drift(reading.utc, clocks, zone)
     known = reading.utc != NAT
     utc = np.where(known, reading.utc + correction, NAT)
     return Placed(
@@ -326,22 +191,31 @@ def _first_wall(walls: np.ndarray, sensors: list[np.ndarray]) -> dt.datetime:
     return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=first)
 
 
-def _by_clocks(walls: np.ndarray, sensors: list[np.ndarray], clocks: list[_Clock], begun: dt.datetime, zone: str) -> tuple[list[_Clock], _Reading]:
+def _by_clocks(walls: np.ndarray, sensors: list[np.ndarray], clocks: list[Clock], begun: dt.datetime, zone: str) -> tuple[list[Clock], _Reading]:
     """Read shown times by the register's clocks, or, where it says nothing, by the clock that the record itself proves."""
     utc, doubt, findings, proof = _settled(walls, sensors, clocks, zone)
     silent = len(clocks) == 1 and clocks[0].offset is None and not clocks[0].declared
     if silent and proof == {"keeps"}:
-        offset = _offset_on(begun, zone)
-        text = f"The record proves that the clock kept one offset through a change of summer time; that of its first day is taken ({_say(offset)})."
-        clocks = [_Clock(NAT, offset, True, clocks[0].logger, clocks[0].checks, text)]
+        offset = offset_on(begun, zone)
+        text = f"The record proves that the clock kept one offset through a change of summer time; that of its first day is taken ({offset_text(offset)})."
+        clocks = [Clock(NAT, offset, True, clocks[0].logger, clocks[0].checks, text)]
         utc, doubt, findings, _ = _settled(walls, sensors, clocks, zone)
         return clocks, _Reading(utc, doubt, findings, "proved", [text])
     state, texts = _verdict(clocks, proof, utc, zone)
+    if len(clocks) == 1 and clocks[0].offset is not None and "follows" in _zone_proof(walls, sensors, zone):
+        state, rows = "not_verified", np.sort(np.concatenate(sensors))
+        findings.append(("against", clocks[0].text, rows))
     return clocks, _Reading(utc, doubt, findings, state, texts)
 
 
-def _settled(walls: np.ndarray, sensors: list[np.ndarray], clocks: list[_Clock], zone: str) -> tuple[np.ndarray, np.ndarray, list[Finding], set[str]]:
-    early, late = _meanings(walls, clocks, zone)
+def _zone_proof(walls: np.ndarray, sensors: list[np.ndarray], zone: str) -> set[str]:
+    """What changes of hour prove if the times are read as a clock's that follows the zone."""
+    early, late = offsets_of(walls, zone)
+    return set().union(*(settle(walls[rows], early[rows], late[rows], rows).proof for rows in sensors))
+
+
+def _settled(walls: np.ndarray, sensors: list[np.ndarray], clocks: list[Clock], zone: str) -> tuple[np.ndarray, np.ndarray, list[Finding], set[str]]:
+    early, late = meanings(walls, clocks, zone)
     utc, doubt = np.where(walls == NAT, NAT, walls - early), np.zeros(len(walls), "int64")
     findings: list[Finding] = []
     proof: set[str] = set()
@@ -364,33 +238,16 @@ def _mark_jumps(reading: _Reading, rows: np.ndarray) -> None:
     reading.doubt[rows] = doubt
 
 
-def _verdict(clocks: list[_Clock], proof: set[str], utc: np.ndarray, zone: str) -> tuple[str, list[str]]:
+def _verdict(clocks: list[Clock], proof: set[str], utc: np.ndarray, zone: str) -> tuple[str, list[str]]:
     """State and sentences: what the register says against what the record proves."""
     known = utc[utc != NAT]
     ends = [*(clock.since for clock in clocks[1:]), np.iinfo("int64").max]
     used = [clock for clock, end in zip(clocks, ends, strict=True) if len(known) and clock.since <= known.max() and end > known.min()] or clocks[:1]
     texts = list(dict.fromkeys(clock.text for clock in used))
     if "keeps" in proof:
-        return "not_verified", [*texts, "The record shows otherwise: the clock did not change with summer time. Clock not verified."]
+        return "not_verified", [*texts, "The record shows otherwise where the clock should have changed: clock not verified."]
     if all(clock.declared for clock in used):
         return "declared", texts
     if "follows" in proof and len(used) == 1:
         return "proved", [f"The record proves that the clock follows {zone}: it changed with summer time."]
     return "not_verified", texts
-
-
-def _corrected(utc: np.ndarray, clocks: list[_Clock], zone: str) -> tuple[np.ndarray, np.ndarray, list[Finding], list[str]]:
-    """Correction and doubt [µs] for each row from the checks of the clock in force, with findings and sentences."""
-    correction, doubt = np.zeros(len(utc), "int64"), np.zeros(len(utc), "int64")
-    findings: list[Finding] = []
-    texts: list[str] = []
-    ends = [*(clock.since for clock in clocks[1:]), np.iinfo("int64").max]
-    for clock, end in zip(clocks, ends, strict=True):
-        here = np.flatnonzero((utc != NAT) & (utc >= clock.since) & (utc < end))
-        if not clock.checks or not len(here):
-            continue
-        correction[here], doubt[here], text = _drift(utc[here], clock, zone)
-        texts.append(text)
-        for hours in sorted({_whole_hours(value) for _, value in _knots(clock, zone)} - {0}):
-            findings.append(("hours", f"{abs(hours) // HOUR_US} h ({'behind' if hours > 0 else 'ahead of'} the true time)", here))
-    return correction, doubt, findings, texts

@@ -406,3 +406,26 @@ def test_the_machine_files_hour_told_twice_is_a_clock_fault(logger):
     assert "by 1 h" in told[0]["text"]
     assert (placed.doubt_s == 3600).sum() >= 24
     assert not placed.utc.isna().any()
+
+
+@pytest.mark.parametrize("night", [NIGHT, ("2026-03-28", "2026-03-30")])
+@pytest.mark.parametrize("logger", [{"clock": "+01:00"}, {"clock": "utc"}, {"clock": "as_set", "set_on": dt.date(2026, 1, 5)}])
+def test_a_record_that_follows_the_zone_speaks_against_a_fixed_offset(night, logger):
+    _, shown = walls(BERLIN, *night, 5)
+    placed = clock.place(download(shown), entry(**logger), zone=BERLIN)
+    assert placed.state == "not_verified"
+    assert any("changes its hour just when Europe/Berlin does" in notice["text"] for notice in placed.notices)
+
+
+def test_readings_from_before_the_day_the_clock_was_set_are_not_verified():
+    placed = clock.place(download(every(5, "2026-03-01", "2026-03-02")), entry(clock="as_set", set_on=dt.date(2026, 4, 1)), zone=BERLIN)
+    assert placed.state == "not_verified"
+    assert "2026-04-01, but readings begin before" in placed.text
+
+
+def test_a_clock_set_back_by_hand_with_no_step_in_the_record_leaves_a_doubt():
+    since = dt.datetime(2026, 11, 2, 9)
+    unit = entry(clock="as_set", set_on=dt.date(2026, 7, 1), settings=((since, Logger(clock="as_set", set_on=since.date())),))
+    placed = clock.place(download(every(5, "2026-11-02T09:00", "2026-11-02T09:50")), unit, zone=BERLIN)
+    assert (placed.doubt_s == 3600).all()
+    assert "before or after the clock was set by hand" in placed.notices[0]["text"]

@@ -5,22 +5,24 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.conditions import Condition
-from coldchain_kit.errors import Fault, KitError, RegisterError, nearest
+from coldchain_kit.errors import KitError
 from coldchain_kit.readers import instants
-from coldchain_kit.readers.download import Column, Download, Placed
+from coldchain_kit.readers.assign import Piece, assign, side_by_side
+from coldchain_kit.readers.download import Column, Placed
 from coldchain_kit.register import UnitEntry
 from coldchain_kit.trace import Probe, Source, Step, Trace, Unit
 from coldchain_kit.zones import NAT, local
 
-CHANNEL_KINDS = ("door", "power", "humidity", "battery")
 STATES = ("declared", "proved", "not_verified")  # from known to unknown
 YEAR_DAYS = 365.25
+MOVED_READINGS, MOVED_VALUES = 24, 4  # least common readings, and different values among them, to call a file a moved copy (own rule, no source)
 OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on another year's clock (own rule, no source)
 
 
@@ -49,6 +51,7 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     Examples
     --------
     >>> from coldchain_kit import conditions
+    >>> from coldchain_kit.readers.download import Download
     >>> times = pd.DatetimeIndex(["2026-03-06 22:40", "2026-03-06 22:45"], tz="UTC").as_unit("us")
     >>> column = Column("A (°C)", "A", "temperature", np.array([4.0, 9.1]))
     >>> source = Source("F2.csv", "00", 2, 2, 0)
@@ -61,7 +64,7 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     if not placed:
         raise KitError(f"no download is given for unit {entry.name}", expected="at least one file of readings")
     files = sorted(placed, key=lambda one: (one.download.source.file, one.download.source.sha256))
-    parts, channels = _assign(entry, files)
+    parts, channels = assign(entry, files)
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else []) for position, one in enumerate(files))
     traces, conflicts, notices = {}, [], []
     for probe, pieces in parts:
@@ -71,6 +74,7 @@ def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources).checked()
         conflicts += at_odds
         notices += _two_loggers(probe, pieces, files, readings)
+        notices += _moved_copies(rows, probe.name, sources) if at_odds else []
     notices += [notice for one in files for notice in _told(one)]
     notices += _other_serials(entry, files, sources) + _other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
@@ -90,111 +94,6 @@ def _version() -> str:
     from coldchain_kit import __version__
 
     return __version__
-
-
-# ---- which column is which probe ------------------------------------------------------------------------------
-
-Piece = tuple[int, Column]  # position of the file, its column
-
-
-def _wanted(columns: Sequence[Column], key: str, header: str | None) -> Column | None:
-    """The column a register entry takes: its full header as registered, or the key as full header or plain label."""
-    if header is not None:
-        return next((column for column in columns if column.header == header), None)
-    by_header = next((column for column in columns if column.header == key), None)
-    return by_header or next((column for column in columns if column.label == key), None)
-
-
-def _assign(entry: UnitEntry, files: Sequence[Placed]) -> tuple[list[tuple[Probe, list[Piece]]], dict[str, tuple[str, list[Piece]]]]:
-    """Columns of every file shared out to probes and channels; no column twice."""
-    probes: dict[str, list[Piece]] = {name: [] for name in entry.probes}
-    channels: dict[str, tuple[str, list[Piece]]] = {name: (kind, []) for name, (_, kind) in entry.channels.items()}
-    others: dict[str, list[Piece]] = {}
-    for position, one in enumerate(files):
-        columns = list(one.download.columns)
-        taken: dict[int, str] = {}
-        for name, (header, _) in entry.channels.items():
-            column = next((c for c in columns if c.header == header), None) or next((c for c in columns if c.label == header), None)
-            _take(taken, column, f"channel {name}", entry, one.download)
-            channels[name][1].extend([(position, column)] if column else [])
-        temperatures = [column for column in columns if column.kind == "temperature" and id(column) not in taken]
-        for name, probe in entry.probes.items():
-            column = _wanted(temperatures, name, probe.probe.column)
-            _take(taken, column, f"probe {name}", entry, one.download)
-            probes[name].extend([(position, column)] if column else [])
-        used: set[str] = set(entry.probes)
-        for column in (column for column in columns if id(column) not in taken):
-            if column.kind == "temperature":
-                name = _free_name(column, used)
-                used.add(name)
-                others.setdefault(name, []).append((position, column))
-            elif column.kind in CHANNEL_KINDS:
-                name = column.label if column.label not in entry.channels else column.header
-                channels.setdefault(name, (column.kind, []))[1].append((position, column))
-    _all_found(entry, probes, {name: pieces for name, (_, pieces) in channels.items() if name in entry.channels}, files)
-    known = [(entry.probes[name].probe, pieces) for name, pieces in probes.items()]
-    extra = [
-        (Probe(part, decides=not entry.probes, column=pieces[0][1].header, registered=False), pieces)
-        for name, found in others.items()
-        for part, pieces in _by_logger(name, found, files).items()
-    ]
-    return [*known, *extra], channels
-
-
-def _by_logger(name: str, pieces: list[Piece], files: Sequence[Placed]) -> dict[str, list[Piece]]:
-    """Unregistered columns of one name: one probe, but one for each logger where loggers ran side by side."""
-    serials = {files[position].download.serial for position, _ in pieces}
-    if None in serials or not _side_by_side(pieces, files):
-        return {name: pieces}
-    return {f"{name} ({serial})": [piece for piece in pieces if files[piece[0]].download.serial == serial] for serial in sorted(serials)}
-
-
-def _side_by_side(pieces: Sequence[Piece], files: Sequence[Placed]) -> list[str]:
-    """Serial numbers of loggers whose downloads for one probe overlap in time; empty where none do."""
-    spans: dict[str, list[tuple[int, int]]] = {}
-    for one in (files[position] for position, _ in pieces):
-        time = one.utc.asi8[one.utc.asi8 != NAT]
-        if one.download.serial and len(time):
-            spans.setdefault(one.download.serial, []).append((int(time.min()), int(time.max())))
-    overlap = {
-        serial
-        for serial, own in spans.items()
-        for other, theirs in spans.items()
-        if other != serial and any(a <= d and c <= b for a, b in own for c, d in theirs)
-    }
-    return sorted(overlap)
-
-
-def _take(taken: dict[int, str], column: Column | None, who: str, entry: UnitEntry, download: Download) -> None:
-    if column is None:
-        return
-    if id(column) in taken:
-        raise RegisterError(
-            f"column '{column.header}' of {download.source.file} is named by {taken[id(column)]} and by {who}",
-            where=f"site.toml, unit {entry.name}", expected="one probe or channel a column", mend='Say which with column = "…"',
-        )  # fmt: skip
-    taken[id(column)] = who
-
-
-def _free_name(column: Column, used: set[str]) -> str:
-    names = [column.label, column.header, *(f"{column.header} ({count})" for count in range(2, len(used) + 3))]
-    return next(name for name in names if name not in used)
-
-
-def _all_found(entry: UnitEntry, probes: dict[str, list[Piece]], channels: dict[str, list[Piece]], files: Sequence[Placed]) -> None:
-    """RegisterError with one fault for each registered name that no download has."""
-    listed = list(dict.fromkeys((column.header, column.kind) for one in files for column in one.download.columns))
-    there = ", ".join(f"'{header}' ({kind})" for header, kind in listed) or "none"
-    faults = []
-    for what, name, header, pieces in (
-        *(("probe", name, entry.probes[name].probe.column or name, pieces) for name, pieces in probes.items()),
-        *(("channel", name, entry.channels[name][0], pieces) for name, pieces in channels.items()),
-    ):
-        if not pieces:
-            hint = nearest(header, [column for column, _ in listed])
-            faults.append(Fault(f"{what} '{name}' takes column '{header}', which no download has", f"site.toml, unit {entry.name}", f"one of the columns {there}", hint or 'Give the full header as column = "…"'))
-    if faults:
-        raise RegisterError(faults=faults)
 
 
 # ---- one probe's readings -------------------------------------------------------------------------------------
@@ -446,11 +345,38 @@ def _span_notice(source: Source, text: str, *, kind: str = "clock", probe: str |
 
 def _two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], readings: pd.DataFrame) -> list[dict[str, Any]]:
     """A notice where loggers that ran side by side both give one probe of the register."""
-    serials = _side_by_side(pieces, files)
+    serials = side_by_side(pieces, files)
     if not serials or not probe.registered or not len(readings):
         return []
     text = f"Loggers {' and '.join(repr(serial) for serial in serials)} ran at the same time and both give probe {probe.name}: its trace mixes their readings. Register one probe for each, or leave one file out."
     return [{"kind": "disagreement", "probe": probe.name, "start": readings.index[0], "end": readings.index[-1], "readings": len(readings), "text": text}]
+
+
+def _moved_copies(rows: _Rows, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """A notice for each file that holds another file's readings moved by whole or half hours: one of the two clocks is wrong."""
+    known = (rows.time != NAT) & ~np.isnan(rows.value)
+    parts = {number: pd.Series(rows.value[at], index=rows.time[at]) for number in np.unique(rows.source) if (at := known & (rows.source == number)).any()}
+    parts = {number: series[~series.index.duplicated()] for number, series in parts.items()}
+    notices = []
+    for first, second in combinations(sorted(parts), 2):
+        here = _agreement(parts[first], parts[second], 0)
+        moved = {half: _agreement(parts[first], parts[second], half) for half in range(-28, 29) if half} if here < 0.5 else {}
+        best = max(moved, key=lambda half: (moved[half], -abs(half)), default=0)
+        if best and moved[best] > 0.95:
+            hours = f"{abs(best) / 2:g} h {'later' if best > 0 else 'earlier'}"
+            names = sources[first].file, sources[second].file
+            text = f"{names[1]} holds the same readings of probe {probe} as {names[0]}, but {hours}. One of the two files has a wrong clock or was made in another time zone."
+            notices.append(_span_notice(sources[second], text, probe=probe, readings=len(parts[second])))
+    return notices
+
+
+def _agreement(one: pd.Series, other: pd.Series, half_hours: int) -> float:
+    """Share of equal values at common times, the second moved back by half hours; 0 for too little in common or for an even value."""
+    times, left, right = np.intersect1d(one.index.to_numpy(), other.index.to_numpy() - half_hours * 1_800_000_000, assume_unique=True, return_indices=True)
+    here, there = one.to_numpy()[left], other.to_numpy()[right]
+    if len(times) < MOVED_READINGS or len(np.unique(here)) < MOVED_VALUES:
+        return 0.0
+    return float((here == there).mean())
 
 
 def _other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[dict[str, Any]]:
