@@ -264,7 +264,7 @@ def _private_jupyter(private: Path, cwd: Path) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Third-party start-up: no second spent on a grammar nobody uses, no log lines, no warnings of theirs."""
     blocked = "rfc3987_syntax" not in sys.modules
     if blocked:
@@ -287,7 +287,7 @@ def _papermill(notebook: Any, parameters: dict[str, Any], private: Path, cwd: Pa
     import nbformat
 
     source, target = private / "in.ipynb", private / "out.ipynb"
-    with _quiet():
+    with quiet():
         from nbclient.exceptions import CellControlSignal, CellExecutionError, CellTimeoutError, DeadKernelError
         from papermill.exceptions import PapermillException, PapermillExecutionError
         from papermill.execute import execute_notebook
