@@ -101,6 +101,7 @@ def _stay(stay: Stay, places: list[Place]) -> dict[str, Any]:
     here = next((place for place in places if place.stay.unit == stay.unit and place.opens < (stay.moved_out or place.closes) and place.closes > stay.moved_in), None)
     return {
         "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state, "condition": stay.condition.id,
+        "condition_title": stay.condition.title, "condition_source": stay.condition.source, "condition_status": stay.condition.status,
         "judged_from": here.opens if here else None, "judged_to": here.closes if here else None,
         "probes": [_readings(here, trace) for trace in here.traces] if here else [],
     }  # fmt: skip

@@ -25,7 +25,7 @@ def site(tmp_path):
 
 
 def at(hours):
-    return START + pd.Timedelta(hours=hours)
+    return START + pd.Timedelta(seconds=round(hours * 3600))
 
 
 def flat(hours=48.0, *, step_min=10, value=5.0, **patches):

@@ -1,0 +1,92 @@
+"""The enquiry sheet: the facts in the order they are asked for, nothing judged, nothing that runs."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from coldchain_kit import enquiry, results
+from coldchain_kit.errors import KitError
+from tests.test_lots import a_lot, allow, assess, at, flat, site, unit_of  # noqa: F401  (site is a fixture)
+
+# Order of issue 5: product, presentation, lot, expiry, quantity, state; highest, lowest; first, last outside, first back;
+# longest single, total; bands; without readings; earlier; probe, uncertainty; (MKT if asked); where it is now.
+ORDER = [
+    "Product", "Presentation", "Lot", "Expiry", "Quantity", "State", "Storage condition", "Highest reading", "Lowest reading", "Possible freezing",
+    "First reading outside", "Last reading outside", "First reading back", "Longest single", "Total time", "Time in each band", "Time without readings",
+    "Earlier exposures", "Probe and place", "Uncertainty", "Where the stock list has it", "Where the stock is now",
+]  # fmt: skip
+
+
+@pytest.fixture
+def case(site):  # noqa: F811
+    lot = a_lot(site, (1, None), earlier_out_hours=1.5, state="unopened")
+    row = assess(site, lot, unit_of(flat(h10_12=12.0), air=flat(h10_10=0.5)), allow())
+    probe = {"unit": "F2", "probe": "A", "role": "buffered", "decides": True, "u_c": 0.25, "u_from": "assumed"}
+    return results.plain({
+        "case": {"id": "2026-014", "title": "F2 <b>above</b> 8 °C", "site": "Tern Bay & Co", "timezone": "Europe/Lisbon", "window": [at(0), at(48)]},
+        "lots": [{**row, "product": "Vaccine <script>alert(1)</script>", "manufacturer": "Maker | A"}], "probes": [probe], "mkt": [],
+    })  # fmt: skip
+
+
+def facts(case, **rest):
+    (sheet,) = enquiry.sheets(case, **rest)
+    return sheet, sheet["lots"][0]["facts"]
+
+
+def test_facts_stand_in_the_order_they_are_asked_for(case):
+    headings = [heading for heading, _ in facts(case)[1]]
+    first = [next(at for at, heading in enumerate(headings) if heading.startswith(start)) for start in ORDER]
+    assert first == sorted(first)
+
+
+def test_figures_carry_unit_zone_and_probe(case):
+    rows = dict(facts(case)[1])
+    assert rows["Highest reading"] == "12.0 °C at 2026-03-01 10:00 +00:00, F2, probe A (buffered)"
+    assert rows["First reading outside, above 8.0 °C"] == "2026-03-01 10:00 +00:00 (F2, probe A (buffered))"
+    assert rows["First reading back inside, above 8.0 °C"].startswith("2026-03-01 12:10 +00:00")
+    assert rows["Total time above 8.0 °C"] == "at most 140 min (2 h 20 min), at least 120 min (2 h)"
+    assert rows["First reading outside, below 2.0 °C"] == "no reading outside"
+    assert "YES, possible: lowest reading 0.5 °C" in rows["Possible freezing"] and "probe air (air)" in rows["Possible freezing"]
+    assert rows["Uncertainty of the readings"] == "F2, probe A (buffered): ±0.5 °C (k = 2, assumed, no certificate)"
+    assert rows["Earlier exposures"].startswith("1.5 h out of range") and rows["Presentation"] == "not known"
+    assert "READ" not in str(rows) and "remain" not in str(rows)
+
+
+def test_mkt_stands_there_only_where_it_is_asked_for(case):
+    assert not any("kinetic" in heading for heading, _ in facts(case)[1])
+    (text,) = [text for heading, text in facts(case, with_mkt=True)[1] if "kinetic" in heading]
+    assert "83.144 kJ/mol" in text and "from 2026-03-01 01:00 +00:00" in text
+
+
+def test_the_sheet_is_preliminary_until_it_is_not_and_never_judges(case):
+    page = enquiry.html(facts(case, marks=["DEMONSTRATION"])[0])
+    assert "PRELIMINARY" in page and "DEMONSTRATION" in page and "do not use" in page
+    assert "PRELIMINARY" not in enquiry.html(facts(case, preliminary=False)[0])
+    told = re.sub(r"does not say that product is safe or must be discarded", "", enquiry.markdown(facts(case)[0]))
+    assert not re.search(r"\b(safe|discard\w*|usable|acceptable)\b", told)
+
+
+def test_what_people_typed_is_text_and_nothing_is_fetched(case):
+    sheet = facts(case)[0]
+    page, note = enquiry.html(sheet), enquiry.markdown(sheet)
+    seen = []
+    parser = HTMLParser()
+    parser.handle_starttag = lambda tag, attrs: seen.append((tag, dict(attrs)))
+    parser.feed(page)
+    assert "script" not in {tag for tag, _ in seen} and "b" not in {tag for tag, _ in seen}
+    assert not any(key in ("src", "href", "onload") for _, attrs in seen for key in attrs) and "url(" not in page
+    assert "<script>" not in note and "Maker \\| A" in note
+    assert page == enquiry.html(enquiry.sheets(case)[0])
+
+
+def test_one_sheet_a_manufacturer(case):
+    second = {**case["lots"][0], "lot": "L2"}
+    other = {**case["lots"][0], "lot": "L3", "manufacturer": None}
+    many = {**case, "lots": [*case["lots"], second, other, {**other, "lot": "L4"}]}
+    assert [len(sheet["lots"]) for sheet in enquiry.sheets(many, by="manufacturer")] == [2, 1, 1]
+    assert len(enquiry.sheets(many)) == 4
+    with pytest.raises(KitError, match="lot or manufacturer"):
+        enquiry.sheets(many, by="maker")
