@@ -57,11 +57,12 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-def _split(early: np.ndarray, late: np.ndarray, before: int | None, after: int | None, step: float) -> tuple[int, int]:
-    """Where a run of doubly meant rows passes from the earlier to the later meaning: (fewest, most) rows with the earlier one.
+def _split(early: np.ndarray, late: np.ndarray, before: int | None, after: int | None, step: float) -> tuple[int, int, int]:
+    """Where a run of doubly meant rows passes from the earlier to the later meaning: rows with the earlier one, (likeliest, fewest, most).
 
     Every split is tried: no backward step, then fewest repeated or left out readings, then the steps nearest to
-    the interval. (-1, -1) where no split gives an order.
+    the interval. Only a record that leaves nothing out proves its split; else every split in order of time is possible.
+    (-1, -1, -1) where none is.
     """
 
     def costs(weigh) -> np.ndarray:
@@ -75,11 +76,12 @@ def _split(early: np.ndarray, late: np.ndarray, before: int | None, after: int |
     cost = costs(lambda steps: 1e6 * (steps < 0) + (steps == 0) + (steps > GAP_STEPS * step))
     spread = costs(lambda steps: np.abs(steps - step))
     if cost.min() >= 1e6:
-        return -1, -1
+        return -1, -1, -1
     tied = cost == cost.min()
     slack = min(step, float((late - early).max())) / 2
     best = np.flatnonzero(tied & (spread <= spread[tied].min() + slack))
-    return int(best[0]), int(best[-1])
+    possible = best if cost.min() == 0 else np.flatnonzero(cost < 1e6)
+    return int(best[-1]), int(possible[0]), int(possible[-1])
 
 
 def _mixed(walls: np.ndarray) -> bool:
@@ -135,17 +137,17 @@ def _settle_run(walls: np.ndarray, early: np.ndarray, late: np.ndarray, rows: np
     start, end = here.start, here.stop
     before = int(walls[start - 1] - early[start - 1]) if start else None
     after = int(walls[end] - early[end]) if end < len(walls) else None
-    first, last = _split(walls[here] - early[here], walls[here] - late[here], before, after, step)
+    likely, first, last = _split(walls[here] - early[here], walls[here] - late[here], before, after, step)
     shift = (early - late)[here]
-    if first < 0 or _mixed(walls[here]):
+    if likely < 0 or _mixed(walls[here]):
         again = pd.Series(walls[here]).duplicated().to_numpy()
         settled.offset[here] = np.where(again, late[here], early[here])
         settled.doubt[here] = shift
         settled.findings.append(("mixed", "", rows[here]))
         return
-    settled.offset[start + last : end] = late[start + last : end]
+    settled.offset[start + likely : end] = late[start + likely : end]
     if first == last:
-        if 0 < last < end - start and walls[start + last] <= walls[start + last - 1]:
+        if 0 < likely < end - start and walls[start + likely] <= walls[start + likely - 1]:
             settled.proof.add("follows")
         return
     settled.doubt[start + first : start + last] = shift[first:last]

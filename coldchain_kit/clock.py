@@ -61,15 +61,15 @@ def _text(code: str, detail: str, start: str, end: str, count: int, zone: str) -
     if code == "never":
         return (
             f"{rows} {span} (as shown) stand in an hour that was left out when the clocks went forward in {zone}. These times never were, so the readings have no "
-            "sure instant and stand in the conflicts. The clock did not go forward: times after them may be an hour late. Correct the clock in the register."
+            "sure instant and stand in the conflicts. The clock did not go forward: the times given to later readings may be an hour too early. Correct the clock in the register."
         )
     if code == "once":
         return (
             f"The hour {span} happened twice in {zone}, but the record shows it once, without a gap: the clock did not go back. "
-            "Times from there on may be an hour early. Correct the clock in the register."
+            "The times given to later readings may be an hour too late. Correct the clock in the register."
         )
     if code == "either":
-        return f"{rows} {span} could be from the first or the second pass of the repeated hour. The first pass is taken; the doubt stands on each reading."
+        return f"{rows} {span} could be from the first or the second pass of the repeated hour. The pass that leaves fewer readings out is taken, else the first; the doubt stands on each reading."
     if code == "mixed":
         return f"{rows} {span} belong to the repeated hour, but not in an order that tells the passes apart. The doubt stands on each reading."
     if code == "order":

@@ -7,6 +7,8 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coldchain_kit import clock
 from coldchain_kit.errors import RegisterError
@@ -173,22 +175,41 @@ def test_times_that_never_were_have_no_instant_where_the_register_says_local():
 
 
 @pytest.mark.parametrize(
-    ("kept_utc", "what"),
+    ("kept_utc", "sure"),
     [
-        (lambda utc: (utc < micros("2026-10-25T00:30")) | (utc >= micros("2026-10-25T01:00")), "second half of the first pass is missing"),
-        (lambda utc: (utc < micros("2026-10-25T00:00")) | (utc >= micros("2026-10-25T01:30")), "only the end of the second pass is there"),
-        (lambda utc: (utc < micros("2026-10-25T00:25")) | (utc >= micros("2026-10-25T02:00")), "only the start of the first pass is there"),
-        (lambda utc: utc < micros("2026-10-25T00:40"), "the record ends in the first pass"),
-        (lambda utc: utc >= micros("2026-10-25T01:20"), "the record starts in the second pass"),
+        (lambda utc: (utc < micros("2026-10-25T00:30")) | (utc >= micros("2026-10-25T01:00")), True),  # the second half of the first pass is missing
+        (lambda utc: (utc < micros("2026-10-25T00:00")) | (utc >= micros("2026-10-25T01:30")), False),  # only the end of the second pass is there
+        (lambda utc: (utc < micros("2026-10-25T00:25")) | (utc >= micros("2026-10-25T02:00")), False),  # only the start of the first pass is there
+        (lambda utc: utc < micros("2026-10-25T00:40"), True),  # the record ends in the first pass
+        (lambda utc: utc >= micros("2026-10-25T01:20"), True),  # the record starts in the second pass
     ],
-    ids=lambda value: value if isinstance(value, str) else "",
 )
-def test_cadence_resolves_a_repeated_hour_with_readings_missing(kept_utc, what):
+def test_cadence_resolves_a_repeated_hour_with_readings_missing_and_doubts_what_it_cannot_prove(kept_utc, sure):
     utc, shown = walls(BERLIN, *NIGHT, 5)
     keep = kept_utc(utc)
     placed = clock.place(download(shown[keep]), LOCAL, zone=BERLIN)
     assert (times(placed) == utc[keep]).all()
-    assert not placed.doubt_s.any()
+    assert placed.doubt_s.any() == (not sure)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    zone=st.sampled_from([BERLIN, "America/New_York", "Australia/Lord_Howe", "Pacific/Chatham", "Europe/London"]),
+    minutes=st.sampled_from([1, 5, 7, 10, 15, 30, 60]),
+    late=st.integers(0, 59),
+    drops=st.lists(st.tuples(st.integers(0, 5 * 60), st.integers(1, 25)), max_size=4),
+    newest_first=st.booleans(),
+)
+def test_no_reading_is_further_from_its_true_instant_than_its_doubt(zone, minutes, late, drops, newest_first):
+    """A clock that follows its zone, with stretches missing around the repeated hour: wrong only where a doubt says so."""
+    change = next(micros(row["utc"]) for row in CASES["transitions"][zone]["2026"] if float(row["offset_after"]) < float(row["offset_before"]))
+    utc, shown = walls(zone, str(change - np.timedelta64(1, "D") + np.timedelta64(late, "s")), str(change + np.timedelta64(1, "D")), minutes)
+    away = (utc - change) / np.timedelta64(1, "m") + 150
+    keep = ~np.any([(away >= start) & (away < start + length) for start, length in drops], axis=0) if drops else np.ones(len(utc), bool)
+    order = slice(None, None, -1 if newest_first else 1)
+    placed = clock.place(download(shown[keep][order]), LOCAL, zone=zone)
+    wrong = np.abs((times(placed) - utc[keep][order]) / np.timedelta64(1, "s"))
+    assert (wrong <= placed.doubt_s).all()
 
 
 def test_a_record_inside_the_repeated_hour_stays_in_doubt():
