@@ -102,11 +102,12 @@ def _kinds(block: Block, keep: np.ndarray, hints: Hints) -> dict[int, str]:
         else:
             kinds[at] = kind
     named = "temperature" in kinds.values()
-    able = {at: _could_be_temperature(block.values[at][keep]) for at, _ in open_}
+    some = keep[:: max(1, len(keep) // 2000)]
+    able = {at: _could_be_temperature(block.values[at][some]) for at, _ in open_}
     headless = dialect.header_line is None
-    decimals = any(able[at] and _has_decimals(block.values[at][keep]) for at, _ in open_)
+    decimals = any(able[at] and _has_decimals(block.values[at][some]) for at, _ in open_)
     for at, kind in open_:
-        good = able[at] and not (headless and decimals and not _has_decimals(block.values[at][keep]))
+        good = able[at] and not (headless and decimals and not _has_decimals(block.values[at][some]))
         kinds[at] = "temperature" if good and (kind == "point" or not named) else "other"
     for at in dialect.text_at:
         kind = labels.kind(dialect.names[at]) if dialect.header_line is not None else None
@@ -164,9 +165,10 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[dict], time: np.ndarra
         if mixed:
             notices.append(_notice(label, when, mixed, f"Column {header!r} mixes units: {mixed} of its cells are not in the unit of the others. Each was taken in its own unit."))
         below = celsius < ABSOLUTE_ZERO_C
-        for i in at_lines[below]:
-            unread[int(i), at] = f"{block.values[at][i]:g} (below absolute zero)"
-        celsius[below] = np.nan
+        if below.any():
+            for i in at_lines[below][:MAX_LISTED]:
+                unread[int(i), at] = f"{block.values[at][i]:g} (below absolute zero)"
+            celsius[below] = np.nan
         return Column(header, label, kind, celsius, unit, unit_from, side, rows)
 
     return make
@@ -195,9 +197,10 @@ def _unit(block: Block, at_lines: np.ndarray, at: int, row_unit: str | None, fra
 
 
 def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict) -> np.ndarray:
-    bad = np.isin(values, cells.PLACEHOLDERS)
-    if not bad.any():
+    large = np.abs(values) >= min(abs(value) for value in cells.PLACEHOLDERS)
+    if not large.any():
         return values
+    bad = large & np.isin(values, cells.PLACEHOLDERS)
     for i in at_lines[bad][:MAX_LISTED]:
         unread[int(i), at] = f"{block.values[at][i]:g} (stands for no value)"
     return np.where(bad, np.nan, values)
@@ -205,14 +208,18 @@ def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray
 
 def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tuple[np.ndarray, int]:
     """°C rounded to 1e-6, each cell by its own unit where it states one; and how many cells are in another unit than the column."""
-    own = np.full(len(values), UNITS.index(unit)) if codes is None else np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
-    out = values.copy()
-    fahrenheit, kelvin = own == UNITS.index("F"), own == UNITS.index("K")
-    if fahrenheit.any():
-        out[fahrenheit] = (out[fahrenheit] - 32.0) / 1.8
-    if kelvin.any():
-        out[kelvin] = out[kelvin] + ABSOLUTE_ZERO_C
-    return np.round(out, 6) + 0.0, int((own != UNITS.index(unit)).sum())
+    if codes is None:
+        return _converted(values, unit), 0
+    own = np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
+    out = np.full(len(values), np.nan)
+    for code in (1, 2, 3):
+        out[own == code] = _converted(values[own == code], UNITS[code])
+    return out, int((own != UNITS.index(unit)).sum())
+
+
+def _converted(values: np.ndarray, unit: str) -> np.ndarray:
+    celsius = (values - 32.0) / 1.8 if unit == "F" else values + ABSOLUTE_ZERO_C if unit == "K" else values
+    return np.round(celsius, 6) + 0.0  # no minus zero
 
 
 def _states(block: Block, at: int, at_lines: np.ndarray) -> np.ndarray:
@@ -241,7 +248,6 @@ def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict]
 def _source(
     content: Content, block: Block, frame: Frame, dialect: Dialect, keep: np.ndarray, time: np.ndarray, utc: bool, layout: dict, unread: dict, columns: list[Column]
 ) -> Source:
-    steps = np.diff(np.unique(time)).astype("int64")
     zone = "UTC" if utc else None
     rejects = sorted((i + block.first + 1, reason) for i, reason in block.rejects)
     temperatures = {column.header for column in columns if column.kind == "temperature"} | ({dialect.names[at] for at in dialect.value_at} if layout["shape"] == "long" else set())
@@ -249,12 +255,19 @@ def _source(
     events = sorted((*frame.events, *block.events, *_beside(block, keep, columns)), key=lambda row: row["line"])
     return Source(
         content.file, content.sha256, len(keep) + len(rejects), len(keep), len(rejects), pd.Timestamp(time.min()).tz_localize(zone), pd.Timestamp(time.max()).tz_localize(zone),
-        float(np.median(steps)) / 60e6 if len(steps) else None, layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events),
+        _interval_min(time), layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events),
     )  # fmt: skip
 
 
+def _interval_min(time: np.ndarray) -> float | None:
+    """Median of the steps between different times [min], None where there is no step."""
+    steps = np.diff(np.sort(time, kind="stable")).astype("int64")
+    steps = steps if steps.all() else steps[steps > 0]
+    return float(np.median(steps)) / 60e6 if len(steps) else None
+
+
 def _layout(content: Content, lines: Lines, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:
-    kinds = Counter(block.kind.tolist())
+    kinds = np.bincount(block.kind, minlength=6).tolist()
     steps = np.diff(time).astype("int64")
     units = sorted({column.unit_from for column in columns if column.unit_from})
     separators = {"\t": "blanks" if dialect.blanks else "tab", ";": "semicolon", ",": "comma", "|": "bar"}

@@ -37,26 +37,35 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
 
 
 def _slice(block: Block, lines: Lines, low: int, high: int) -> None:
-    dialect, start, end = block.dialect, lines.start, lines.end
+    """Read the lines ``low`` to ``high`` of the block: all at once where they are alike, else the odd ones one by one."""
     a, b = block.first + low, block.first + high
-    base = int(start[a])
-    raw = memoryview(lines.text)[base : int(end[b - 1]) + 1]
+    start, end = lines.start[a:b], lines.end[a:b]
+    length = end - start
+    whole = lines.text.find(b"\x00", int(start[0]), int(end[-1])) < 0 and int(length.max()) <= MAX_LINE and int(end[-1]) < len(lines.text)
+    filled = np.flatnonzero(length)
+    raw = memoryview(lines.text)[int(start[0]) : int(end[-1]) + 1]
+    if whole and len(filled) and _vector(block, raw, low + filled, lines):
+        return
+    regular = _regular(raw, start - start[0], length, block.dialect)
+    if int(end[-1]) == len(lines.text):
+        regular[-1] = False  # a last line without its line end may be cut short
+    rows = np.flatnonzero(regular)
+    if len(rows) and not _vector(block, _joined(raw, start - start[0], end - start[0], regular), low + rows, lines):
+        regular[:] = False
+    for i in np.flatnonzero(~regular & (length > 0)):
+        oddlines.read(block, lines, low + int(i))
+
+
+def _regular(raw: memoryview, start: np.ndarray, length: np.ndarray, dialect: Dialect) -> np.ndarray:
+    """Lines with as many separators as the readings have, no broken bytes, and of bearable length."""
     codes = np.frombuffer(raw, np.uint8)
     marks = np.flatnonzero(codes == ord(dialect.separator))
-    counts = np.diff(np.searchsorted(marks, np.append(start[a:b] - base, len(codes))))
-    lengths = end[a:b] - start[a:b]
-    regular = (counts == dialect.width - 1) & (lengths <= MAX_LINE)
-    if b == len(lines) and not lines.text.endswith(b"\n"):
-        regular[-1] = False  # it may be cut short
-    if b"\x00" in lines.text[base : int(end[b - 1])]:
-        nul = np.flatnonzero(codes == 0)
-        regular[np.unique(np.searchsorted(start[a:b] - base, nul, side="right") - 1)] = False
-    rows = np.flatnonzero(regular)
-    plain = raw if (regular | (lengths == 0)).all() else _joined(raw, start[a:b] - base, end[a:b] - base, regular)
-    if len(rows) and not _vector(block, plain, low + rows, lines):
-        regular[:] = False
-    for i in np.flatnonzero(~regular & (lengths > 0)):
-        oddlines.read(block, lines, low + int(i))
+    counts = np.diff(np.searchsorted(marks, np.append(start, len(codes))))
+    regular = (counts == dialect.width - 1) & (length <= MAX_LINE)
+    nul = np.flatnonzero(codes == 0)
+    if len(nul):
+        regular[np.unique(np.searchsorted(start, nul, side="right") - 1)] = False
+    return regular
 
 
 def _joined(raw: memoryview, start: np.ndarray, end: np.ndarray, keep: np.ndarray) -> bytes:

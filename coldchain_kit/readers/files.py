@@ -61,7 +61,8 @@ def _from_disk(path: Path, shown: str) -> bytes:
             raise _too_large(shown)
         if len(head) == HEAD_BYTES and not packed(head) and b"\n" not in head and b"\r" not in head:
             raise long_line(shown)
-        return head + handle.read()
+        handle.seek(0)
+        return handle.read()
 
 
 def _too_large(shown: str) -> KitError:
