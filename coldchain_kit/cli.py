@@ -152,25 +152,19 @@ def sign(options: argparse.Namespace) -> int:
 def verify(options: argparse.Namespace) -> int:
     from coldchain_kit import verify as check
 
-    codes = []
-    for folder in options.records:
-        report = check.report(folder)
-        if not report.found:
-            print(f"{folder}: no record there", file=sys.stderr)
-            codes.append(2)
-            continue
-        print(f"{folder}: whole, record hash {report.record_hash}" if report.whole else f"{folder}: DIFFERS from what was frozen")
-        for problem in report.problems:
+    outcomes = [(folder, check.report(folder)) for folder in options.records]
+    for folder, outcome in outcomes:
+        print(f"{folder}: {outcome.text}", file=sys.stdout if outcome.found else sys.stderr)
+        for problem in outcome.problems:
             print(f"  {problem}")
-        codes.append(0 if report.whole else 1)
-    return 2 if 2 in codes else max(codes)
+    return max(outcome.code for _, outcome in outcomes)
 
 
 def rerun(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
+    from coldchain_kit import rerun as again
 
     _say("running the record again from its own inputs")
-    outcome = record.rerun(options.record)
+    outcome = again.rerun(options.record)
     print(outcome.text)
     for row in outcome.differences:
         print(f"  {row}")
