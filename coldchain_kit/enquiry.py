@@ -68,7 +68,7 @@ def sheets(results: dict[str, Any], *, by: str = "lot", with_mkt: bool = False, 
 def facts(lot: dict[str, Any], results: dict[str, Any], *, with_mkt: bool = False) -> Facts:
     """(heading, text) of one lot, in the order of the sheet."""
     zone = results["case"].get("timezone") or "UTC"
-    rows = [*_product(lot), *_storage(lot), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_unknown(lot), *_probes(lot, results)]
+    rows = [*_product(lot), *_storage(lot, zone), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_unknown(lot), *_probes(lot, results)]
     rows += _mkt(lot, results, zone) if with_mkt else []
     return [*rows, *_place(lot, zone)]
 
@@ -82,9 +82,11 @@ def _product(lot: dict) -> Facts:
     ]  # fmt: skip
 
 
-def _storage(lot: dict) -> Facts:
-    titles = dict.fromkeys(f"{stay.get('condition_title') or stay.get('condition')} ({stay.get('condition_source') or 'source not known'})" for stay in lot["stays"])
-    return [("Storage condition that the figures are measured against", "; ".join(titles))]
+def _storage(lot: dict, zone: str) -> Facts:
+    """The condition the figures are measured against, and the time they cover."""
+    titles = dict.fromkeys(f"{stay['condition_title']} (source: {stay['condition_source'] or say.NOT_KNOWN})" for stay in lot["stays"])
+    spans = [f"{stay['unit']}, from {say.when(stay['judged_from'], zone)} to {say.when(stay['judged_to'], zone)}" for stay in lot["stays"] if stay["judged_from"]]
+    return [("Storage condition that the figures are measured against", "; ".join(titles)), ("Time that the figures cover", "; ".join(spans) or "none of the lot's stay")]
 
 
 def _place_of(row: dict) -> str:
@@ -126,6 +128,9 @@ def _times(lot: dict, zone: str) -> Facts:
         if whole is None:
             continue
         limit = f"{side} {say.celsius(whole['limit_c'])}"
+        if not spans and not whole["minutes_most"]:
+            rows.append((f"Readings {limit}", "none"))
+            continue
         for heading, key in (("First reading outside", "first_out"), ("Last reading outside", "last_out"), ("First reading back inside", "first_back")):
             shown = [f"{say.when(row[key], zone) if row[key] is not None else 'none in this record'} ({_place_of(row)})" for row in spans]
             rows.append((f"{heading}, {limit}", "; ".join(shown) or "no reading outside"))
@@ -147,7 +152,7 @@ def _bands(lot: dict) -> Facts:
 def _unknown(lot: dict) -> Facts:
     silent = lot.get("without_readings_min") or 0.0
     stated = lot.get("earlier_out_hours")
-    before = [] if stated is None else [f"{say.hours(stated)} out of range before this stay, as stated in the stock list"]
+    before = [] if stated is None else [f"{say.hours(stated) + ' out of range' if stated else 'none'} before this stay, as stated in the stock list"]
     before += [
         f"case {row['case']}: at most {say.hours(row['out_hours_most'])} out of range or without readings" + (", possible freezing" if row["possible_freezing"] else "")
         for row in lot.get("earlier_cases", ())

@@ -115,16 +115,16 @@ def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float 
 
 
 def mkt_refusal(condition: Condition, *, role: str = "buffered", decides: bool = True) -> str:
-    """Why MKT is not computed for this storage and probe, or "".
+    """Why MKT is not computed for this storage and probe, or "" (FACTS A7, READ-2: the table has no freezer row).
 
     Examples
     --------
     >>> from coldchain_kit import conditions
     >>> mkt_refusal(conditions.get("frozen"))
-    'MKT is not computed for frozen product: the rule (USP <1079.2>, FACTS A7) has no row for it, and thawing is not a matter of mean temperature.'
+    'MKT is not computed for frozen product: the rule (USP <1079.2>) has no row for it, and thawing is not a matter of mean temperature.'
     """
     if condition.frozen:
-        return "MKT is not computed for frozen product: the rule (USP <1079.2>, FACTS A7) has no row for it, and thawing is not a matter of mean temperature."
+        return "MKT is not computed for frozen product: the rule (USP <1079.2>) has no row for it, and thawing is not a matter of mean temperature."
     if role == "surface" or (role == "room" and not decides):
         return f"MKT is not computed from a {role} probe: it does not show the product's temperature."
     return ""

@@ -57,7 +57,7 @@ def why(lot: Lot, places: Sequence[Place], freezing: dict | None, outside: dict[
         said += _one_sided(here, notes)
         said += _faults(here, notes)
         said += _calibration(here, notes)
-        said += [f"{row['text']}" for row in notes.checks if row["unit"] == here.stay.unit and _meets(here, row.get("start"), row.get("end"))]
+        said += [row["text"] for row in notes.checks if row["unit"] == here.stay.unit and row["verdict"] == "undecided" and _meets(here, row["start"], row["end"])]
     said += _between(places, notes)
     said += _freezing(freezing, notes)
     said += _own_limits(places, outside, said)

@@ -39,7 +39,7 @@ def assess(
         The case's window. A declared edge cuts every stay (CONTRACTS rule 10); where none was declared (the edge is the
         record's own) the whole stay counts, and its time outside the record is time without readings.
     calibration : rows of ``calibration.state`` (a row without ``unit`` counts for every unit).
-    checks : rows {unit, start, end, text} of minimum/maximum checks that were outside while the readings were inside.
+    checks : rows of ``alarms.checks``; the undecided ones (display outside, readings inside) ask for a decision.
     earlier : rows of :func:`earlier` from frozen cases.
 
     Returns

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 import numpy as np
 import pytest
 
@@ -28,10 +30,15 @@ def test_built_in_conditions_are_the_stated_ones():
 @pytest.mark.parametrize("name", STATED)
 def test_each_names_a_document_and_its_fact(name):
     condition = conditions.get(name)
-    assert "FACTS" in condition.source and condition.status in ("READ", "READ-2", "MEMORY")
-    assert condition.mkt is None or "FACTS" in condition.mkt.source and condition.mkt.status in ("READ", "READ-2", "MEMORY")
+    assert condition.source and condition.status in ("READ", "READ-2", "MEMORY")
+    assert condition.mkt is None or condition.mkt.source and condition.mkt.status in ("READ", "READ-2", "MEMORY")
     assert condition.frozen == (condition.high is not None and condition.high < 0)
     assert not (condition.frozen and condition.do_not_freeze)
+
+
+def test_every_source_has_its_fact_beside_it_in_the_file():
+    lines = resources.files("coldchain_kit").joinpath("conditions.toml").read_text("utf-8").splitlines()
+    assert all(before.startswith("# FACTS ") for before, line in zip(lines, lines[1:], strict=False) if line.startswith("source"))
 
 
 def test_limits_are_inclusive_but_below_minus_15_is_not():

@@ -14,7 +14,7 @@ from tests.test_lots import a_lot, allow, assess, at, flat, site, unit_of  # noq
 # Order of issue 5: product, presentation, lot, expiry, quantity, state; highest, lowest; first, last outside, first back;
 # longest single, total; bands; without readings; earlier; probe, uncertainty; (MKT if asked); where it is now.
 ORDER = [
-    "Product", "Presentation", "Lot", "Expiry", "Quantity", "State", "Storage condition", "Highest reading", "Lowest reading", "Possible freezing",
+    "Product", "Presentation", "Lot", "Expiry", "Quantity", "State", "Storage condition", "Time that", "Highest reading", "Lowest reading", "Possible freezing",
     "First reading outside", "Last reading outside", "First reading back", "Longest single", "Total time", "Time in each band", "Time without readings",
     "Earlier exposures", "Probe and place", "Uncertainty", "Where the stock list has it", "Where the stock is now",
 ]  # fmt: skip
@@ -48,7 +48,8 @@ def test_figures_carry_unit_zone_and_probe(case):
     assert rows["First reading outside, above 8.0 °C"] == "2026-03-01 10:00 +00:00 (F2, probe A (buffered))"
     assert rows["First reading back inside, above 8.0 °C"].startswith("2026-03-01 12:10 +00:00")
     assert rows["Total time above 8.0 °C"] == "at most 140 min (2 h 20 min), at least 120 min (2 h)"
-    assert rows["First reading outside, below 2.0 °C"] == "no reading outside"
+    assert rows["Readings below 2.0 °C"] == "none" and "First reading outside, below 2.0 °C" not in rows
+    assert rows["Time that the figures cover"] == "F2, from 2026-03-01 01:00 +00:00 to 2026-03-03 00:00 +00:00"
     assert "YES, possible: lowest reading 0.5 °C" in rows["Possible freezing"] and "probe air (air)" in rows["Possible freezing"]
     assert rows["Uncertainty of the readings"] == "F2, probe A (buffered): ±0.5 °C (k = 2, assumed, no certificate)"
     assert rows["Earlier exposures"].startswith("1.5 h out of range") and rows["Presentation"] == "not known"

@@ -212,8 +212,9 @@ def test_open_faults_and_overdue_certificates_need_a_decision(site):
     due = {"probe": "A", "due": "2026-03-01", "as_found_out": False}
     assert "was due on 2026-03-01" in assess(site, a_lot(site, (1, 40)), unit_of(flat()), calibration=[due])["why"][0]
     assert not assess(site, a_lot(site, (1, 20)), unit_of(flat()), calibration=[due])["needs_decision"]  # it ended on the due day
-    check = {"unit": "F2", "start": at(2), "end": at(5), "text": "The display showed 9 °C."}
+    check = {"unit": "F2", "start": at(2), "end": at(5), "verdict": "undecided", "text": "The display showed 9 °C."}
     assert assess(site, a_lot(site, (1, 40)), unit_of(flat()), checks=[check])["why"] == ["The display showed 9 °C."]
+    assert not assess(site, a_lot(site, (1, 40)), unit_of(flat()), checks=[{**check, "verdict": "differs"}])["needs_decision"]
 
 
 def test_a_declared_window_cuts_the_stay_and_says_what_it_leaves_out(site):
