@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from coldchain_kit.errors import LayoutError
@@ -47,7 +48,7 @@ def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = No
     found = archives.contents(files.fetch(path, shown=name), shown=name)
     hints = hints or Hints()
     if len(found) == 1:
-        return [_one(found[0], hints)]
+        return [_one(replace(found[0], file=name), hints)]
     out, faults = [], []
     for content in found:
         try:

@@ -15,16 +15,16 @@ _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 _TAIL = re.compile(r"(?i)(?:,\s*|\s+in\s+)(°?\s?[cfk]|deg\s?[cf]|celsius|fahrenheit|kelvin|%\s?r?h?)\s*$|[\s_/:]*(°\s?[cf]|℃|℉|deg\s?[cf]|celsius|fahrenheit|kelvin|%\s?rh|%)\s*$")
 _BARE = re.compile(r"(?i)^(.*(?:temp|temperature|temperatur|temperatura|température))[_ ]([cfk])$")
 
-_KINDS = (  # the first that fits decides
-    ("other", r"dew|taupunkt|rosée|rocío|orvalho|set ?-?point|sollwert|consigne|limit|grenz|seuil|límite|mkt|kinetic|change|delta|diff|heat index|qual|qc|flag|mask|label|fault|status|code|"
-              r"offset|uncertainty|alarm|event|ereignis|évènement|événement|evento|note|remark|comment|mark"),
-    ("humidity", r"humid|feucht|hygro|umid|humed|huméd|\brh\b|\brf\b|\bhr\b|% ?r\.?h"),
-    ("battery", r"batt|akku|batería|bateria|\bpile\b|voltage|spannung|tension|tensão|volt\b"),
-    ("door", r"\bdoor|\btür|\btuer|\bporte\b|\bpuerta|\bporta\b|light_cycle|\blid\b"),
-    ("power", r"\bpower|\bmains|\bnetz|\bstrom|secteur|alimenta|\benergía|\benergia|\bac\b|compressor|supply"),
-    ("other", r"\blight|\blux\b|licht|lumi|\bluz\b|press|druck|presión|pressão|\bhpa\b|\bco2\b|signal|rssi|\bsnr\b|conduct|\bcond\b|\bph\b|\bdo\b|turb|\bstage\b|\bwind|\bsolar|irradian|"
-              r"\buv\b|rain|salin|\bsalt\b|\bpsu\b|\bflow\b|speed|weight|duration|\bdauer\b|elapsed|minutes?$|seconds?$|index\b|record\b|reading ?#|^(?:#|no\.?|nr\.?|n°|nº|num|number|id|row|line|seq.*|"
-              r"count|counter|item|epoch|lfd.*)$|(?:mote|device|sensor|logger|node|serial|unit|probe)[ _-]?(?:id|no\.?|nr\.?|number)\b|serial|latitude|longitude|\blat\b|\blon\b|altitude"),
+_KINDS = (  # the first that fits decides; the first line holds even under a unit of temperature
+    ("other", r"\b(?:dew|taupunkt|rosée|rocío|orvalho|set ?-?point|sollwert|consigne|limits?\b|grenz|seuil|límite|limite|mkt\b|kinetic|change|delta|diff|heat index|qual|qc\b|flag|mask|label|"
+              r"fault|status|codes?\b|offset|uncertainty|alarm|event|ereignis|évènement|événement|evento|notes?\b|remark|comment|marks?\b)"),
+    ("humidity", r"humid|feucht|hygro|\bumid|humed|huméd|\brh\b|\brf\b|\bhr\b|% ?r\.?h\b"),
+    ("battery", r"\b(?:batt|akku|batería|bateria|pile\b|voltage|spannung|tension|tensão|volts?\b)"),
+    ("door", r"\b(?:doors?\b|tür|tuer\b|porte\b|puerta|porta\b|light cycle|lid\b)"),
+    ("power", r"\b(?:power|mains|netz|strom|secteur|alimenta|energía|energia|ac\b|compressor|supply)"),
+    ("other", r"\b(?:light|lux\b|licht|lumi|luz\b|press|druck|presión|pressão|hpa\b|co2\b|signal|rssi|snr\b|conduct|cond\b|ph\b|do\b|turb|stage\b|wind|solar|irradian|uv\b|rain|salin|salt\b|psu\b|"
+              r"flow|speed|weight|duration|dauer\b|elapsed|minutes?$|seconds?$|index\b|record\b|reading ?#|(?:mote|device|sensor|logger|node|serial|unit|probe)[ _-]?(?:id|no\.?|nr\.?|number)\b|"
+              r"serial|latitude|longitude|lat\b|lon\b|altitude)|^(?:#|no\.?|nr\.?|n°|nº|num|number|id|row|line|seq.*|count|counter|item|epoch|lfd.*)$"),
 )  # fmt: skip
 _KINDS_RE = tuple((kind, re.compile(pattern, re.I)) for kind, pattern in _KINDS)
 _TEMPERATURE_RE = re.compile(r"(?i)(?<![^\W\d_])(?:" + "|".join(sorted(_TEMPERATURE, key=len, reverse=True)) + r")s?(?![^\W\d_])|°\s?[cf]|℃|℉|\bdeg\s?[cf]\b|celsius|fahrenheit")
@@ -108,8 +108,8 @@ def kind(header: str) -> str | None:
     """
     text = _spaced(header)
     stated = unit(header)
-    for name, pattern in _KINDS_RE:
-        if pattern.search(text) and not (stated in ("C", "F", "K") and name in ("door", "power", "battery")):
+    for name, pattern in _KINDS_RE[:1] if stated in ("C", "F", "K") else _KINDS_RE:
+        if pattern.search(text):
             return name
     if stated is not None:
         return "temperature" if stated in ("C", "F", "K") else "humidity" if stated == "%" else "other"
