@@ -24,6 +24,7 @@ STATES = ("declared", "proved", "not_verified")  # from known to unknown
 YEAR_DAYS = 365.25
 MOVED_READINGS, MOVED_VALUES = 24, 4  # least common readings, and different values among them, to call a file a moved copy (own rule, no source)
 OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on another year's clock (own rule, no source)
+JUST_OUTSIDE_C = 0.1  # one step of a usual display: the least that HI or LO can mean beyond a limit (common practice, no source)
 
 
 def unit(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Unit:
@@ -138,7 +139,21 @@ def _range_ends(column: Column, walls: np.ndarray, entry: UnitEntry, probe: Prob
         if limits is not None:
             held = np.where(value >= high, 1, np.where(value <= low, -1, 0)).astype("int8")
             one_sided = np.where(here & (one_sided == 0), held, one_sided)
+    for side in (1, -1):
+        open_end = np.isnan(value) & (one_sided == side)
+        if open_end.any():
+            value = np.where(open_end, _least_meant(value, entry.condition, side=side), value)
     return value, one_sided
+
+
+def _least_meant(value: np.ndarray, condition: Condition, *, side: int) -> float:
+    """What HI (LO) means at the least where no measuring range is known [°C].
+
+    Beyond all that the probe did show, and just outside the limit: a logger for this unit measures beyond its limits. NaN where neither is known.
+    """
+    limit = condition.limit_c("above" if side > 0 else "below")
+    ends = [*value[np.isfinite(value)], *([] if limit is None else [round(limit + side * JUST_OUTSIDE_C, 6)])]
+    return float(side * max(side * end for end in ends)) if ends else float("nan")
 
 
 def _ranges(entry: UnitEntry, walls: np.ndarray) -> list[tuple[np.ndarray, tuple[float, float] | None]]:
