@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import drawing, layers, say, timeline
+from coldchain_kit import drawing, layers, say, thermal, timeline
 from coldchain_kit.drawing import Clock, Drawing, Gallery
 from coldchain_kit.trace import FLAG_WORDS, Trace, Unit, roll_up
 
@@ -68,7 +68,7 @@ def episode(assessment: Any, number: str) -> Drawing:
     names = [f"{probe_name(trace)}{', corrected' if _corrected([trace]) else ''}" for trace in traces]
     rows = [one for trace, name in zip(traces, names, strict=True) for one in layers.line_rows(trace, clock, name=name)]
     for trace in traces:
-        if _corrected([trace]):
+        if _corrected([trace]) and trace.probe.decides:
             names.append(f"{probe_name(trace)}, as read")
             rows += layers.line_rows(trace, clock, name=names[-1], column="as_read_c")
     y = layers.y_axis(rows, condition)
@@ -83,7 +83,7 @@ def episode(assessment: Any, number: str) -> Drawing:
         layers.lines(rows, clock, y, names, points=len(rows) <= 400),
         layers.marks(extremes, clock, y, shape="triangle-down" if row_direction(excursions) == "above" else "triangle-up", colour="#000000", legend="most extreme reading"),
         layers.limits(condition, y),
-        layers.uprights(edges, clock),
+        layers.uprights(edges, clock, top=260 if row_direction(excursions) == "above" else 20),
     )
     title = f"Episode {number}, unit {unit.name}: {say.word(row_direction(excursions))}"
     notes = ("Pale band: expanded uncertainty of the probe (k = 2). Start and end are estimated on the straight line between two readings.",)
@@ -149,7 +149,7 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
     y = layers.y_axis(rows, condition, title="Unit (°C)")
     shaded = _shaded(assessment, unit)
     panels = [_sized(_layer(layers.shade(shaded, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y)), 200)]
-    side: list[tuple[str, pd.Series]] = [(f"Room {trace.probe.name} (°C)", trace.celsius) for trace in _room(assessment, unit)]
+    side: list[tuple[str, pd.Series]] = [("Room (°C)", trace.celsius) for trace in _room(assessment, unit)]
     side += [(f"{name} ({_CHANNEL_UNITS.get(series.attrs.get('kind'), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
@@ -168,33 +168,55 @@ _CHANNEL_UNITS = {"humidity": "%", "battery": "V"}
 
 
 def cause(assessment: Any, number: str) -> Drawing | Gallery:
-    """The course that the fitted physics gives for an episode, laid over the readings.
-
-    ``assessment.extra["courses"][number]``: DataFrame on a UTC index, one column [°C] a course; where there is none, words.
-    """
+    """The course that a fitted warm-up or cool-down gives for an episode, laid over the readings; words where none could be fitted."""
     import altair as alt
 
-    course = assessment.extra.get("courses", {}).get(number)
-    if course is None or not len(course):
-        return Gallery(empty=f"Episode {number}: no course could be fitted to these readings.")
     row, unit, clock = _episode(assessment, number)
+    worst = max((one for one in _excursions(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: one["degree_minutes"])
+    trace = unit.traces[worst["probe"]]
+    fit = fitted(trace, start=pd.Timestamp(worst["start_earliest"]), peak=worst["extreme_time"])
+    if fit is None:
+        return Gallery(empty=f"Episode {number}: too few readings lead up to the extreme to fit a course.")
+    course, words = fit
     condition = assessment.site.units[unit.name].condition
-    traces = [trace for trace in _temperature(unit) if trace.probe.decides]
-    names = [probe_name(trace) for trace in traces]
-    rows = [one for trace, name in zip(traces, names, strict=True) for one in layers.line_rows(trace, clock, name=name)]
-    fitted = [
-        {"t": int(t), "c": float(c), "run": 0, "course": name} for name in course.columns for t, c in zip(clock.ms(course.index), course[name], strict=True) if np.isfinite(c)
-    ]
-    y = layers.y_axis(rows + fitted, condition)
-    key = alt.StrokeWidth(
-        "course:N", legend=alt.Legend(title="Course by physics (grey, thick)", symbolStrokeColor="#777777", symbolType="stroke", symbolSize=400), scale=alt.Scale(range=[4, 5])
-    )
-    overlay = alt.Chart(alt.Data(values=fitted)).mark_line(color="#777777", opacity=0.6).encode(x=clock.x("t"), y=y, strokeWidth=key)
+    names = [probe_name(trace)]
+    rows = layers.line_rows(trace, clock, name=names[0])
+    drawn = [{"t": int(t), "c": float(c), "course": "fitted course"} for t, c in zip(clock.ms(course.index), course, strict=True)]
+    y = layers.y_axis(rows + drawn, condition)
+    key = alt.StrokeWidth("course:N", legend=alt.Legend(title="Physics", symbolStrokeColor="#777777", symbolType="stroke", symbolSize=400), scale=alt.Scale(range=[5]))
+    overlay = alt.Chart(alt.Data(values=drawn)).mark_line(color="#777777", opacity=0.6).encode(x=clock.x("t"), y=y, strokeWidth=key)
     chart = _layer(layers.shade(_shaded(assessment, unit), clock), overlay, layers.lines(rows, clock, y, names), layers.limits(condition, y))
-    first = row["causes"][0]["cause"] if row.get("causes") else None
-    title = f"Episode {number}: readings and the course by physics ({say.word(first)})"
-    told = f"The readings of unit {unit.name} with {say.several(list(course.columns))} laid over them. A close fit supports a cause; it does not prove it."
-    return drawing.finish(_sized(chart, 280), title=title, description=told, notes=("A close fit supports a cause; it does not prove it.",), banner=banner(assessment))
+    told = f"{words} A close fit supports a cause; it does not prove it."
+    title = f"Episode {number}: the readings and the course by physics"
+    return drawing.finish(
+        _sized(chart, 280),
+        title=title,
+        description=f"Probe {trace.probe.name} of unit {unit.name}. {told}",
+        notes=(words, "A close fit supports a cause; it does not prove it."),
+        banner=banner(assessment),
+    )
+
+
+def fitted(trace: Trace, *, start: pd.Timestamp, peak: pd.Timestamp) -> tuple[pd.Series, str] | None:
+    """The exponential course fitted from the last reading inside to the extreme, and its figures in words.
+
+    Parameters
+    ----------
+    start, peak : UTC instants of the stretch that is fitted.
+
+    Returns
+    -------
+    (Series of temperatures [°C] over the stretch, sentence), or None with fewer than six readings.
+    """
+    stretch = trace.celsius[(trace.celsius.index >= start) & (trace.celsius.index <= peak)].dropna()
+    if len(stretch) < 6:
+        return None
+    fit = thermal.warm_up(stretch)
+    minutes = np.linspace(0.0, (stretch.index[-1] - stretch.index[0]) / pd.Timedelta(minutes=1), 120)
+    course = pd.Series(fit.end_c + (fit.start_c - fit.end_c) * np.exp(-minutes / fit.tau_min), index=stretch.index[0] + pd.to_timedelta(minutes, unit="min"))
+    widest = f"at most {say.minutes(fit.tau_high_min)}" if np.isfinite(fit.tau_high_min) else "no upper bound"
+    words = f"Fitted from {len(stretch)} readings: time constant {say.minutes(fit.tau_min)} (at least {say.minutes(fit.tau_low_min)}, {widest}), towards {say.celsius(fit.end_c)}; typical misfit {say.figure(fit.rms_c)} K."
+    return course, words
 
 
 def causes(assessment: Any) -> Gallery:
@@ -225,8 +247,17 @@ def cycle(assessment: Any, number: str, *, hours: float = 6.0) -> Drawing | Gall
     names = [probe_name(trace) for trace in traces]
     panels = [layers.lines(rows[side], cut[side], y, names).properties(width=drawing.WIDTH_PX // 2 - 30, height=200, title=f"{hours:g} h {side} the episode") for side in cut]
     chart = alt.hconcat(*panels, spacing=20)
-    told = f"Two panels of {hours:g} hours from probe {names[0]}: before the episode began, and from {hours / 3:g} hours after it ended. Compare how long and how strong each swing is."
-    return drawing.finish(chart, title=f"Episode {number}: the cooling's rhythm before and after", description=told, banner=banner(assessment))
+    swings = tuple(f"{side.capitalize()}: {_swing(traces[0], *spans[side])}." for side in cut)
+    told = f"Two panels of {hours:g} hours from probe {names[0]}: before the episode began, and from {hours / 3:g} hours after it ended. {' '.join(swings)}"
+    return drawing.finish(chart, title=f"Episode {number}: the cooling's rhythm before and after", description=told, notes=(" ".join(swings),), banner=banner(assessment))
+
+
+def _swing(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> str:
+    stretch = trace.celsius[(trace.celsius.index >= start) & (trace.celsius.index <= end)].dropna()
+    rhythm = thermal.cycle(stretch)
+    if not np.isfinite(rhythm.period_min):
+        return "no regular swing shows at this interval"
+    return f"a swing about every {say.minutes(rhythm.period_min)}, {say.figure(rhythm.range_k)} K from low to high"
 
 
 def cycles(assessment: Any) -> Gallery:
@@ -292,7 +323,7 @@ def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) ->
 def probe_name(trace: Trace) -> str:
     """ "A (buffered)"; "B (air, does not decide)"."""
     words = [say.word(trace.probe.role)] if trace.probe.role != "unknown" else ["role not known"]
-    return f"{trace.probe.name} ({', '.join(words + ([] if trace.probe.decides else ['does not decide']))})"
+    return f"{trace.probe.name} ({', '.join(words + ([] if trace.probe.decides else [layers.SECOND]))})"
 
 
 def row_direction(excursions: list[dict]) -> str | None:
@@ -300,8 +331,8 @@ def row_direction(excursions: list[dict]) -> str | None:
 
 
 def _temperature(unit: Unit) -> list[Trace]:
-    """The unit's own probes; those of the room only where there is no other."""
-    traces = [trace for trace in unit.traces.values() if trace.celsius.notna().any()]
+    """The unit's own probes, deciding ones last (drawn on top); those of the room only where there is no other."""
+    traces = sorted((trace for trace in unit.traces.values() if trace.celsius.notna().any()), key=lambda trace: trace.probe.decides)
     return [trace for trace in traces if trace.probe.role != "room"] or traces
 
 

@@ -23,6 +23,7 @@ from coldchain_kit import say
 WIDTH_PX, HEIGHT_PX = 700, 260
 FULL_READINGS = 3000  # a window shown in full is reduced as well where it holds more than this: there are fewer pixels
 LIVE_SCHEMA = "https://vega.github.io/schema/vega-lite/v5.json"  # what JupyterLab 4 draws by itself
+_SLACK = 1.15  # texts are laid out this much larger than the still picture prints them: other machines' fonts are wider
 LIVE_MIME = "application/vnd.vegalite.v5+json"
 # Distinct for the common kinds of colour blindness and in grey (palette of Okabe and Ito); every line has its own dash as well.
 LINE_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#7B3294", "#000000", "#B8860B")
@@ -51,6 +52,7 @@ class Drawing:
         import vl_convert
 
         drawn = vl_convert.vegalite_to_svg(self.spec, vl_version="6.4")
+        drawn = re.sub(r'font-size="([\d.]+)px"', lambda size: f'font-size="{float(size.group(1)) / _SLACK:.2f}px"', drawn)
         drawn = re.sub(r' d="[^"]*"', lambda path: re.sub(r"-?\d+\.\d{3,}", _two_decimals, path.group()), drawn)
         mark = "c" + hashlib.sha256((self.title + self.description + drawn).encode()).hexdigest()[:12]
         drawn = re.sub(r'\b(id="|url\(#|href="#)(?=(?:clip|gradient|pattern)\w*)', rf"\g<1>{mark}", drawn)
@@ -231,11 +233,11 @@ def finish(chart: Any, *, title: str, description: str, notes: tuple[str, ...] =
     import altair as alt
 
     lines = ([f"{banner}: not a real case"] if banner else []) + list(notes)
-    head = alt.TitleParams(text=title, subtitle=lines, anchor="start", fontSize=14, subtitleFontSize=11, subtitleColor="#333333", offset=10)
+    head = alt.TitleParams(text=title, subtitle=lines, anchor="start", fontSize=15, subtitleFontSize=12, subtitleColor="#333333", offset=10)
     chart = chart.properties(title=head, description=description).configure(font="Helvetica, Arial, sans-serif", background="white")
-    chart = chart.configure_axis(labelFontSize=11, titleFontSize=11, titleFontWeight="normal", labelColor="#222222", titleColor="#222222")
-    chart = chart.configure_legend(orient="bottom", labelFontSize=11, titleFontSize=11, titleFontWeight="normal", labelLimit=420, columns=3, symbolStrokeWidth=2)
-    chart = chart.configure_view(stroke="#888888").configure_header(labelFontSize=11)
+    chart = chart.configure_axis(labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelColor="#222222", titleColor="#222222")
+    chart = chart.configure_legend(orient="bottom", labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelLimit=480, columns=3, columnPadding=16, symbolStrokeWidth=2)
+    chart = chart.configure_view(stroke="#888888").configure_header(labelFontSize=12)
     spec = chart.to_dict(validate=False)
     return Drawing(_renamed(spec), f"{banner}. {title}" if banner else title, description)
 

@@ -12,6 +12,7 @@ from coldchain_kit.drawing import Clock
 from coldchain_kit.trace import Trace
 
 MOST_LABELS = 12  # more labels than this above shaded stretches run into each other; the tables list them all
+SECOND = "does not decide"  # in a probe's name: its line is thin and lies below the others
 SHADES = {  # what is shaded: fill, edge, dash of the edge
     "excursion above the limit": ("#F8CFB0", "#D55E00", (1, 0)),
     "excursion below the limit": ("#BFDCF2", "#0072B2", (1, 0)),
@@ -38,9 +39,10 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
 
 
 def scale(names: list[str]) -> tuple[Any, Any]:
-    """Colour and dash of the probes' lines, with one legend for both."""
+    """Colour and dash of the probes' lines, with one legend for both; those that decide come first in it."""
     import altair as alt
 
+    names = sorted(names, key=lambda name: SECOND in name)
     count = len(names)
     colours = [drawing.LINE_COLOURS[at % len(drawing.LINE_COLOURS)] for at in range(count)]
     dashes = [list(drawing.LINE_DASHES[at % len(drawing.LINE_DASHES)]) for at in range(count)]
@@ -61,13 +63,17 @@ def y_axis(rows: list[dict[str, Any]], condition: Condition | None, *, title: st
     return alt.Y("c:Q", title=title, scale=alt.Scale(domain=[round(low - pad, 3), round(high + pad, 3)], nice=False, zero=False))
 
 
-def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True, points: bool = False, width: float = 1.3) -> Any:
-    """Lines of the probes; a run of one reading is a dot, since no line shows it."""
+def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True, points: bool = False, width: float = 1.5) -> Any:
+    """Lines of the probes, thin for those that do not decide; a run of one reading is a dot, since no line shows it."""
     import altair as alt
 
     colour, dash = scale(names)
     data, x = alt.Data(values=rows), clock.x("t", title=title)
-    drawn = alt.Chart(data).mark_line(strokeWidth=width, interpolate="linear").encode(x=x, y=y, color=colour, strokeDash=dash, detail="run:N")
+    drawn = (
+        alt.Chart(data)
+        .mark_line(interpolate="linear")
+        .encode(x=x, y=y, color=colour, strokeDash=dash, detail="run:N", strokeWidth=alt.condition(f"indexof(datum.probe, '{SECOND}') >= 0", alt.value(0.7), alt.value(width)))
+    )
     sizes: dict[tuple, int] = {}
     for row in rows:
         sizes[row["probe"], row["run"]] = sizes.get((row["probe"], row["run"]), 0) + 1
@@ -97,7 +103,7 @@ def limits(condition: Condition, y: Any) -> Any:
     rule = base.mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3])
     words = [
         base.transform_filter(f"datum.side == '{side}'")
-        .mark_text(align="right", baseline="bottom" if side == "above" else "top", dx=-4, dy=dy, color="#222222", fontSize=10)
+        .mark_text(align="right", baseline="bottom" if side == "above" else "top", dx=-4, dy=dy, color="#222222", fontSize=11.5)
         .encode(x=alt.value("width"), text="label:N")
         for side, dy in (("above", -2), ("below", 3))
     ]
@@ -124,7 +130,7 @@ def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> A
     labelled = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
     if not 0 < len(labelled) <= MOST_LABELS:
         return drawn
-    words = alt.Chart(alt.Data(values=labelled)).mark_text(fontSize=10, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
+    words = alt.Chart(alt.Data(values=labelled)).mark_text(fontSize=11.5, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
     return alt.layer(drawn, words)
 
 
@@ -153,7 +159,7 @@ def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colou
     return alt.Chart(alt.Data(values=data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
 
 
-def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#444444", top: float = 14) -> Any | None:
+def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16) -> Any | None:
     """Upright lines {time, label} through the whole height, each with its words beside it, on steps so that they stay apart."""
     import altair as alt
 
@@ -166,7 +172,7 @@ def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, co
     for at, row in enumerate(rows[:MOST_LABELS]):
         data = alt.Data(values=[{"t": clock.ms(row["time"]), "label": row["label"]}])
         left = clock.ms(row["time"]) > middle
-        words = alt.Chart(data).mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="top", fontSize=10, color=colour)
+        words = alt.Chart(data).mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="top", fontSize=11.5, color=colour)
         parts.append(alt.Chart(data).mark_rule(color=colour, strokeDash=[2, 2], strokeWidth=1).encode(x=x))
         parts.append(words.encode(x=x, y=alt.value(top + 13 * (at % 4)), text="label:N"))
     return alt.layer(*parts)

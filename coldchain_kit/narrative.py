@@ -135,9 +135,9 @@ def _why(assessment: Any) -> list[str]:
         if not row["causes"]:
             continue
         first, *others = row["causes"]
-        lines.append(f"For episode {row['id']} the kit ranks first: {say.word(first['cause'])}, with a support of {say.figure(first['support'])} out of one.")
+        lines.append(f"For episode {row['id']} the kit ranks first: {say.word(first['cause'])}, with a support of {say.support(first['support'])} out of one.")
         if others:
-            lines.append(f"After it comes {say.word(others[0]['cause'])}, with a support of {say.figure(others[0]['support'])}.")
+            lines.append(f"After it comes {say.word(others[0]['cause'])}, with a support of {say.support(others[0]['support'])}.")
     if lines:
         lines.append("A ranking is not a conclusion: the root cause is for the investigator to state.")
     return lines or [f"Cause by the readings: {say.word(assessment.results['cause']['cause'])}."]

@@ -128,6 +128,19 @@ def percent(share: float | None) -> str:
     return f"{cut:.0f} %" if cut == int(cut) else f"{cut:.1f} %"
 
 
+def support(value: float | None) -> str:
+    """A support between nothing and one, never rounded up to certainty.
+
+    Examples
+    --------
+    >>> support(0.814), support(0.9999), support(0.0001)
+    ('0.81', 'over 0.99', 'under 0.01')
+    """
+    if absent(value):
+        return NOT_KNOWN
+    return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
+
+
 def count(value: int | None) -> str:
     """A whole number with thousands apart.
 

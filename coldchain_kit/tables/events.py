@@ -6,10 +6,11 @@ from typing import Any
 
 from coldchain_kit import say
 from coldchain_kit.tables.given import MOST_ROWS
-from coldchain_kit.tables.plain import records
 from coldchain_kit.tables.table import Table, Tables, capped, turned
 
 BOUNDS = 'Between neighbouring readings the temperature is taken to stay between them. "At least" and "at most" hold the probe\'s uncertainty and the time without readings.'
+MOST_EPISODES = 12
+WEAK = 0.05  # a cause with less support is named, its evidence stands in the record's CSV table
 STRENGTH = ((0.7, "strong"), (0.4, "some"), (0.0, "weak"))
 
 
@@ -94,7 +95,7 @@ def _how_bad(rows: list[dict]) -> Table:
     cells = [
         (
             row["id"], say.celsius(row["extreme_c"], limit=row["limit_c"]), say.word(row["basis"]), say.minutes(row["minutes"]), f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}", f"{say.figure(row['degree_minutes'])} °C·min", say.count(row["readings"]),
-            say.word(row["verdict"]), say.percent(row["p_outside"]), "yes: the readings look impossible" if row["faulty"] else "no", say.word(row["logger_alarm"]),
+            say.word(row["verdict"]), say.percent(row["p_outside"]), "yes: faulty" if row["faulty"] else "no", say.word(row["logger_alarm"]),
         )
         for row in rows
     ]  # fmt: skip
@@ -109,7 +110,7 @@ def _how_bad(rows: list[dict]) -> Table:
         "Readings",
         "Verdict",
         "Chance that the true value was outside",
-        "Faulty",
+        "Readings look impossible",
         "Shown by the logger's alarm",
     )
     return turned(Table("Excursions: how long and how far", columns, shown, (*notes, BOUNDS, "A faulty excursion stays listed; the exposure is given with it.")))
@@ -182,8 +183,34 @@ def mkt(assessment: Any) -> Table:
 
 
 def bands(assessment: Any) -> Table:
-    """Minutes beyond further temperatures, with bounds."""
-    return records("Time beyond other temperatures, corrected values", assessment.results.get("bands", ()), assessment.site.timezone, notes=(BOUNDS,), empty="not evaluated.")
+    """Minutes beyond further temperatures, with bounds; those that nothing comes near are named below."""
+    rows = assessment.results.get("bands", ())
+    cells = [
+        (
+            f"{row['unit']} {row['probe']}",
+            _beyond(row),
+            say.minutes(row["minutes"]),
+            f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}",
+            say.minutes(row.get("longest")),
+        )
+        for row in rows
+        if row["minutes_most"]
+    ]
+    quiet = [f"{row['unit']} {row['probe']} {_beyond(row)}" for row in rows if not row["minutes_most"]]
+    shown, notes = capped(cells, MOST_ROWS, "rows")
+    notes = (*notes, f"No reading, not even within the uncertainty, and no gap beyond: {'; '.join(quiet)}.") if quiet else notes
+    empty = "no reading lies beyond them." if rows else "not evaluated."
+    return Table(
+        "Time beyond these temperatures, deciding probes, corrected values",
+        ("Unit and probe", "Beyond", "By the readings", "At least to at most", "Longest run"),
+        shown,
+        (*notes, BOUNDS),
+        empty,
+    )
+
+
+def _beyond(row: dict) -> str:
+    return f"{row['direction']} {say.celsius(row['limit_c'])}"
 
 
 def episodes(assessment: Any) -> Table:
@@ -233,26 +260,55 @@ def strength(support: float) -> str:
 
 
 def causes(assessment: Any) -> Tables:
-    """The ranked causes of each episode with what speaks for and against each, what was not tested and what to look at next."""
-    found = assessment.results["episodes"]
+    """The ranked causes of each episode, and for the first of them every observation with its figure."""
+    found = assessment.results["episodes"][:MOST_EPISODES]
     if not found:
         return Tables((Table("Causes weighed", (), empty=f"{say.word(assessment.results['cause']['cause'])}."),))
-    return Tables(_causes(row) for row in found[:12])
+    return Tables(table for row in found for table in (_ranking(row), *_evidence(row)))
 
 
-def _causes(episode: dict) -> Table:
-    cells = tuple(
-        (say.word(row["cause"]), f"{strength(row['support'])} ({row['support']:.2f} of 1)", row["for"] or "nothing", row["against"] or "nothing", row["untested"] or "nothing")
-        for row in episode["causes"]
-    )
-    columns = ("Immediate cause", "Support", "For", "Against", "Could not be tested")
+def _ranking(episode: dict) -> Table:
+    leading = [row for row in episode["causes"] if row["support"] >= WEAK or row in episode["causes"][:2]]
+    cells = [
+        (
+            say.word(row["cause"]),
+            f"{strength(row['support'])} ({say.support(row['support'])} of 1)",
+            _strongest(row["for"]),
+            _strongest(row["against"]),
+            row["untested"] or "nothing",
+        )
+        for row in leading
+    ]
+    others = [say.word(row["cause"]) for row in episode["causes"] if row not in leading]
+    notes = (f"Also weighed, each with a support under {WEAK}: {say.several(others)}.",) if others else ()
+    columns = ("Immediate cause", "Support", "Speaks most for it", "Speaks most against it", "Could not be tested")
     return Table(
         f"Episode {episode['id']}: causes weighed by physics and by what was written down",
         columns,
-        cells,
-        ("The kit ranks and explains. The investigator concludes.",),
+        tuple(cells),
+        (*notes, "The kit ranks and explains. The investigator concludes."),
         "not evaluated.",
     )
+
+
+def _strongest(rows: list, most: int = 3) -> Any:
+    ordered = sorted(rows, key=lambda row: -abs(row.get("weight") or 0.0) if isinstance(row, dict) else 0.0)
+    return [row["observation"] if isinstance(row, dict) else row for row in ordered[:most]] or "nothing"
+
+
+def _evidence(episode: dict) -> list[Table]:
+    """Every observation that was weighed for the first cause, with its figure and what it was held against."""
+    if not episode["causes"]:
+        return []
+    first = episode["causes"][0]
+    rows = [(row, side) for side, name in (("for", "for"), ("against", "against")) for row in first[name] if isinstance(row, dict)]
+    cells = [(row["observation"], side, _measured(row, "number"), _measured(row, "threshold"), say.figure(row["weight"]), row.get("comment") or "none") for row, side in rows]
+    columns = ("Observation", "Speaks", "Figure", "Held against", "Weight (log-odds)", "Why it counts")
+    return [Table(f"Episode {episode['id']}: the evidence weighed for {say.word(first['cause'])}", columns, tuple(cells))] if cells else []
+
+
+def _measured(row: dict, name: str) -> str:
+    return "no figure" if row.get(name) is None else f"{say.figure(row[name])} {row.get('unit') or ''}".strip()
 
 
 def check_next(assessment: Any) -> Table:

@@ -42,7 +42,7 @@ def _condition(unit: str, condition: Any) -> Table:
     if condition.unit == "F":
         rows.append(("The same in °C", f"{say.celsius(condition.limit_c('below'))} to {say.celsius(condition.limit_c('above'))} (judged in °F)"))
     if condition.freeze_c is not None:
-        rows.append(("Possible freezing", f"at or below {say.celsius(condition.freeze_c)} less the probe's uncertainty, for any time"))
+        rows.append(("Possible freezing", f"where a probe's lowest reading less its uncertainty is at or below {say.celsius(condition.freeze_c)}, for any time"))
     if condition.mkt:
         rows.append(("MKT rule", f"at most {say.celsius(condition.mkt.limit_c)} over {condition.mkt.window_hours:g} h ({condition.mkt.source or 'source not stated'})"))
     rows += [("Source", condition.source or "not stated in the register"), ("How the source was seen", _SEEN.get(condition.status, "given by the site"))]
@@ -123,22 +123,42 @@ def sources(assessment: Any) -> Table:
 
 
 def layouts(assessment: Any) -> Table:
-    """How each file was understood."""
-    rows = tuple(
-        (row["file"], "; ".join(f"{say.word(key)}: {_flat(value)}" for key, value in row["layout"].items() if value not in (None, [], {}, 0)))
-        for row in assessment.results["sources"]
-    )
+    """How each file was understood, in words."""
+    rows = tuple((row["file"], _layout(row["layout"]), _columns(row["layout"])) for row in assessment.results["sources"])
     assumed = [row["file"] for row in assessment.results["sources"] if "assumed" in str(row["layout"].get("unit_from"))]
     notes = (f"The unit of measure stands nowhere in {say.several(assumed)}: °C is assumed.",) if assumed else ()
-    return Table("How the files were understood", ("File", "Layout"), rows, notes)
+    return Table("How the files were understood", ("File", "Layout", "Temperature columns"), rows, notes)
 
 
-def _flat(value: Any) -> str:
+_LAYOUT = (
+    ("encoding", "encoding"), ("separator", "separated by"), ("decimal", "decimal mark"), ("header_line", "header in line"), ("preamble_lines", "lines before it"), ("event_lines", "event lines"), ("footer_lines", "closing lines"),
+    ("blank_lines", "blank lines"), ("comment_lines", "comment lines"), ("time_columns", "time in"), ("time_format", "written as"), ("date_order", "order of the date"), ("date_order_from", "order known from"), ("unit_from", "unit of measure from"),
+    ("shape", "shape"), ("newest_first", "newest first"),
+)  # fmt: skip
+
+
+def _layout(layout: dict[str, Any]) -> str:
+    return "; ".join(f"{words} {flat(layout[key])}" for key, words in _LAYOUT if layout.get(key) not in (None, "", [], {}, 0, False)) or say.NOT_KNOWN
+
+
+def _columns(layout: dict[str, Any]) -> list[str] | None:
+    """The temperature columns with their unit and where the unit stands."""
+    held = [column for column in layout.get("columns") or () if isinstance(column, dict) and column.get("kind") == "temperature"]
+    return [
+        f"{column.get('header')} (°{column.get('unit')}, from the {column.get('unit_from')})"
+        if column.get("unit_from") != "assumed"
+        else f"{column.get('header')} (°{column.get('unit')}, assumed)"
+        for column in held
+    ] or None
+
+
+def flat(value: Any) -> str:
+    """Nested values as one line of words."""
     if isinstance(value, dict):
-        return ", ".join(f"{key} {_flat(inner)}" for key, inner in value.items() if inner is not None)
+        return ", ".join(f"{key} {flat(inner)}" for key, inner in value.items() if inner is not None)
     if isinstance(value, list):
-        return " / ".join(map(_flat, value))
-    return {"\t": "tab", " ": "blank"}.get(value, say.word(value) if isinstance(value, bool) else str(value))
+        return " / ".join(map(flat, value))
+    return {"\t": "tab", " ": "blank", ";": "semicolon", ",": "comma", ".": "point", "|": "bar"}.get(value, say.word(value) if isinstance(value, bool) else str(value))
 
 
 def refused(assessment: Any) -> Table:

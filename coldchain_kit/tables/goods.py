@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from coldchain_kit import say
-from coldchain_kit.tables.plain import records
-from coldchain_kit.tables.table import Table, capped
+from coldchain_kit.tables.table import Table, capped, turned
 
 MOST_LOTS = 100
 
@@ -57,15 +56,57 @@ def stays(assessment: Any) -> Table:
 
 
 def exposures(assessment: Any) -> Table:
-    """What each lot received over its stay, with bounds."""
-    rows = [{"lot": row["lot"], **one} for row in assessment.results["lots"] for one in row["exposures"]]
-    return records(
-        "What each lot received during its stay, corrected values",
-        rows,
-        assessment.site.timezone,
-        most=MOST_LOTS,
-        empty="No exposure outside the limits was found, or no stock list was given.",
-        notes=("An exposure during time without readings is not known.",),
+    """What each lot received over its stay in the window, with bounds; sides with nothing outside are left out."""
+    cells = []
+    for row in assessment.results["lots"]:
+        hit = [one for one in row["exposures"] if one["minutes_most"]]
+        quiet = {
+            (one.get("unit"), one.get("probe")): one
+            for one in row["exposures"]
+            if not any((one.get("unit"), one.get("probe")) == (held.get("unit"), held.get("probe")) for held in hit)
+        }
+        cells += [_exposure(row["lot"], one, assessment.site.timezone) for one in [*hit, *quiet.values()]]
+    shown, notes = capped(cells, MOST_LOTS, "rows")
+    columns = (
+        "Lot",
+        "Unit and probe",
+        "In the window from",
+        "to",
+        "Side",
+        "Time outside, at least to at most",
+        "Longest run",
+        "First reading outside",
+        "Last reading outside",
+        "First reading back",
+        "Lowest",
+        "Highest",
+    )
+    return turned(
+        Table(
+            "What each lot received during its stay, corrected values",
+            columns,
+            shown,
+            (*notes, "What a lot received during time without readings is not known."),
+            "No stock list was given.",
+        )
+    )
+
+
+def _exposure(lot: str, one: dict, zone: str) -> tuple:
+    inside = not one["minutes_most"]
+    side = "no reading outside" if inside else f"{say.word(one['direction'])} of {say.celsius(one['limit_c'])}"
+    spans = ("none", "none") if inside else (f"{say.minutes(one['minutes_least'])} to {say.minutes(one['minutes_most'])}", say.minutes(one.get("longest")))
+    times = ("none", "none", "none") if inside else tuple(say.when(one.get(name), zone) for name in ("first_out", "last_out", "first_back"))
+    return (
+        lot,
+        f"{one.get('unit')} {one.get('probe')}",
+        say.when(one.get("start"), zone),
+        say.when(one.get("end"), zone),
+        side,
+        *spans,
+        *times,
+        say.celsius(one.get("min_c")),
+        say.celsius(one.get("max_c")),
     )
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 import coldchain_kit
 from coldchain_kit import clock, say
+from coldchain_kit.tables.given import flat
 from coldchain_kit.tables.table import Prose, Table, Tables, facts
 
 CAUTIONS = (
@@ -56,7 +57,12 @@ def made(assessment: Any) -> Tables:
 
 def _steps(assessment: Any) -> Table:
     rows = tuple(
-        (f"{unit.name} {trace.probe.name}", step.function, "; ".join(f"{key}: {held}" for key, held in step.arguments.items()) or "none", say.count(step.rows_changed))
+        (
+            f"{unit.name} {trace.probe.name}",
+            step.function,
+            "; ".join(f"{key.replace('_', ' ')}: {flat(held)}" for key, held in step.arguments.items()) or "none",
+            say.count(step.rows_changed),
+        )
         for unit in assessment.units.values()
         for trace in unit.traces.values()
         for step in trace.steps

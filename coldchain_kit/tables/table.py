@@ -10,7 +10,7 @@ from typing import Any
 
 from coldchain_kit import say
 
-_LOOK = "<style>table.kit td,table.kit th{text-align:left;vertical-align:top;max-width:34em;white-space:normal}table.kit td.num{text-align:right;white-space:nowrap}table.kit caption{text-align:left;font-weight:600}</style>"
+_LOOK = "<style>table.kit td,table.kit th{text-align:left;vertical-align:top;max-width:34em;white-space:normal;overflow-wrap:break-word}table.kit td.num{text-align:right;white-space:nowrap}table.kit .nb{white-space:nowrap}table.kit .hash{word-break:break-all}table.kit caption{text-align:left;font-weight:600}</style>"
 
 
 @dataclass(frozen=True)
@@ -98,18 +98,28 @@ def cell(value: Any) -> str:
     ('not known', 'not known', 'yes', 'a; b', '3')
     """
     if isinstance(value, (list, tuple)):
-        return "; ".join(map(cell, value)) or "none"
+        texts = list(map(cell, value))
+        return (" " if all(text.endswith(".") for text in texts) else "; ").join(texts) or "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
     return say.NOT_KNOWN if say.absent(value) or value == "" else str(value)
 
 
 def _first(value: Any) -> str:
-    return f'<th scope="row">{escape(cell(value))}</th>'
+    return f'<th scope="row">{_marked(cell(value))}</th>'
 
 
 def _other(value: Any, right: bool) -> str:
-    return f'<td class="num">{escape(cell(value))}</td>' if right else f"<td>{escape(cell(value))}</td>"
+    return f'<td class="num">{escape(cell(value))}</td>' if right else f"<td>{_marked(cell(value))}</td>"
+
+
+def _marked(text: str) -> str:
+    """Escaped; dates, offsets and figures with their units are not torn apart at a line's end, hashes may be."""
+    text = _TOGETHER.sub(r'<span class="nb">\g<0></span>', escape(text))
+    return re.sub(r"\b[0-9a-f]{64}\b", r'<span class="hash">\g<0></span>', text)
+
+
+_TOGETHER = re.compile(r"\b\d{4}-\d\d-\d\d\b|\d\d:\d\d(:\d\d)? [+-]\d\d:\d\d|-?[\d,.]*\d (°C·min|°C|%|min \((\d+ (d|h|min) ?)+\)|min|h|d)(?![\w·])")
 
 
 def _is_number(text: str) -> bool:

@@ -1,0 +1,171 @@
+"""What people write is kept, in order, with the earlier answers, and survives a killed process."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from coldchain_kit import entries
+from coldchain_kit.errors import KitError
+from tests.conftest import CHECKOUT
+
+NOON = dt.datetime(2026, 3, 9, 12, 0, tzinfo=dt.timezone(dt.timedelta(hours=1)))
+DECISION = {"outcome": "keep marked until the reply", "by": "P. Reis", "role": "pharmacist", "time": "2026-03-09 15:00"}
+ASIDE = {"unit": "F2", "probe": "A", "start": "2026-03-06T20:00", "end": "2026-03-06T23:00", "reason": "probe lay on the bench", "second_person": "P. Reis"}
+
+
+def test_an_entry_says_who_when_field_old_new_and_why(tmp_path):
+    entries.append(tmp_path, who=" R. Vaz ", field="conclusion", new="Power cut.", now=NOON)
+    row = entries.append(tmp_path, who="R. Vaz", field="conclusion", new="Power cut in the street.", why="the supplier confirmed it", now=NOON)
+    # trail row = who, when, field, old, new, why (FACTS E6, READ-2)
+    assert {key: row[key] for key in ("n", "who", "when", "field", "old", "new", "why")} == {
+        "n": 2, "who": "R. Vaz", "when": "2026-03-09T11:00:00Z", "field": "conclusion", "old": "Power cut.", "new": "Power cut in the street.", "why": "the supplier confirmed it",
+    }  # fmt: skip
+    assert entries.current(tmp_path) == {"conclusion": "Power cut in the street."}
+    assert [one["new"] for one in entries.read(tmp_path)] == ["Power cut.", "Power cut in the street."]
+
+
+def test_each_line_is_hashed_over_the_one_before(tmp_path):
+    for number in range(1, 4):
+        entries.append(tmp_path, who="R. Vaz", field=f"why.{number}", new=f"because {number}", now=NOON)
+    rows = [json.loads(line) for line in (tmp_path / entries.FILE).read_text("utf-8").splitlines()]
+    assert [row["previous"] for row in rows] == ["0" * 64, rows[0]["hash"], rows[1]["hash"]]
+    held = {key: value for key, value in rows[2].items() if key != "hash"}
+    assert rows[2]["hash"] == hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode()).hexdigest()
+    assert entries.head(tmp_path) == rows[2]["hash"]
+    assert entries.check(tmp_path) == []
+
+
+def test_every_edit_of_the_file_is_found(tmp_path):
+    for number in range(1, 4):
+        entries.append(tmp_path, who="R. Vaz", field=f"why.{number}", new=f"because {number}", now=NOON)
+    whole = (tmp_path / entries.FILE).read_text("utf-8").splitlines(keepends=True)
+    edits = {
+        "line 2 was changed": [whole[0], whole[1].replace("because 2", "because 9"), whole[2]],
+        "before line 2 an entry is missing": [whole[0], whole[2]],
+        "before line 1 an entry is missing": whole[1:],
+        "before line 2 an entry is missing, added or in another place": [whole[0], whole[2], whole[1]],
+        "line 4 is no entry": [*whole, '{"who": "nobody"}\n'],
+    }
+    for told, lines in edits.items():
+        (tmp_path / entries.FILE).write_text("".join(lines), "utf-8")
+        assert any(told in problem for problem in entries.check(tmp_path)), told
+        with pytest.raises(KitError, match="line"):
+            entries.append(tmp_path, who="R. Vaz", field="conclusion", new="x")
+
+
+def test_a_cut_off_last_line_counts_for_nothing_and_stays(tmp_path):
+    entries.append(tmp_path, who="R. Vaz", field="conclusion", new="Power cut.", now=NOON)
+    with (tmp_path / entries.FILE).open("ab") as file:
+        file.write(b'{"n": 2, "when": "2026-03-0')
+    entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
+    assert entries.current(tmp_path) == {"conclusion": "Power cut.", "risk": "Two lots."}
+    assert entries.check(tmp_path) == ["note: line 2 was cut off while it was being written and counts for nothing"]
+    assert b'"2026-03-0\n' in (tmp_path / entries.FILE).read_bytes()
+
+
+def test_a_change_needs_a_reason_and_the_same_answer_writes_nothing(tmp_path):
+    first = entries.append(tmp_path, who="R. Vaz", field="risk", new="low")
+    assert entries.append(tmp_path, who="R. Vaz", field="risk", new="low") == first
+    for new in ("high", None):
+        with pytest.raises(KitError, match="Say in one sentence why the answer changes"):
+            entries.append(tmp_path, who="R. Vaz", field="risk", new=new)
+    entries.append(tmp_path, who="R. Vaz", field="risk", new=None, why="entered in the wrong case")
+    assert entries.current(tmp_path) == {}
+    assert len(entries.read(tmp_path)) == 2
+
+
+@pytest.mark.parametrize(
+    ("call", "told"),
+    [
+        ({"who": "  ", "field": "risk", "new": "x"}, "no name was typed"),
+        ({"who": "R", "field": "rsk", "new": "x"}, "Did you mean 'risk'"),
+        ({"who": "R", "field": "decision.*", "new": DECISION}, "no question"),
+        ({"who": "R", "field": "decision.", "new": DECISION}, "no question"),
+        ({"who": "R", "field": "decision.L1", "new": {**DECISION, "role": ""}}, "'role' is not filled in"),
+        ({"who": "R", "field": "decision.L1", "new": {**DECISION, "rol": "x"}}, "unknown part 'rol'"),
+        ({"who": "R", "field": "decision.L1", "new": "keep"}, "single text"),
+        ({"who": "R", "field": "risk", "new": 3}, "a int"),
+        ({"who": "p. reis", "field": "set_aside.1", "new": ASIDE}, "second person is the same"),
+        ({"who": "R. Vaz", "field": "set_aside.1", "new": {**ASIDE, "reason": " "}}, "'reason' is not filled in"),
+    ],
+)
+def test_what_is_refused_is_refused_before_anything_is_written(tmp_path, call, told):
+    with pytest.raises(KitError, match=told):
+        entries.append(tmp_path, **call)
+    assert not (tmp_path / entries.FILE).exists()
+
+
+def test_text_comes_back_as_it_was_typed(tmp_path):
+    typed = 'Ärger & "Zitat" <b>\n\u2028 zweite Zeile \\n =1+1'
+    entries.append(tmp_path, who="Ünal", field="conclusion", new=typed)
+    assert entries.current(tmp_path)["conclusion"] == typed
+    assert entries.check(tmp_path) == []
+
+
+WRITER = """
+import sys
+from coldchain_kit import entries
+for number in range(100000):
+    entries.append(sys.argv[1], who="R. Vaz", field=f"decision.L{number}", new={"outcome": "x", "by": "y", "role": "z", "time": "t"})
+    print(number, flush=True)
+"""
+
+
+def test_a_killed_writer_leaves_every_entry_it_reported(tmp_path):
+    for wait in (0.05, 0.11, 0.17):
+        folder = tmp_path / str(wait)
+        folder.mkdir()
+        writer = subprocess.Popen([sys.executable, "-c", WRITER, str(folder)], stdout=subprocess.PIPE, text=True, cwd=CHECKOUT)
+        assert writer.stdout is not None
+        writer.stdout.readline()
+        time.sleep(wait)
+        os.kill(writer.pid, signal.SIGKILL)
+        reported = 1 + len(writer.stdout.read().splitlines())
+        writer.stdout.close()
+        writer.wait()
+        assert len(entries.read(folder)) >= reported
+        assert [problem for problem in entries.check(folder) if not problem.startswith("note:")] == []
+        entries.append(folder, who="R. Vaz", field="conclusion", new="after the kill")
+        assert entries.current(folder)["conclusion"] == "after the kill"
+
+
+ACTION = {"id": "A1", "kind": "corrective", "action": "Fit a lock on the plug", "owner": "T. Melo", "due": "2026-04-01"}
+
+
+def test_actions_stand_in_a_table_and_in_the_trail(tmp_path):
+    entries.save_action(tmp_path, ACTION, who="R. Vaz")
+    rows = entries.save_action(tmp_path, {**ACTION, "closed": "2026-03-20"}, who="R. Vaz", why="done")
+    assert rows == entries.actions(tmp_path)
+    assert rows[0]["closed"] == "2026-03-20"
+    assert [row["field"] for row in entries.read(tmp_path)] == ["action.A1", "action.A1"]
+
+
+def test_actions_csv_faults_come_all_at_once_with_their_lines(tmp_path):
+    (tmp_path / entries.ACTIONS).write_text("id,kind,action,owner,due\nA1,corective,x,T. Melo,2026-04-01\nA2,preventive,,T. Melo,April\n", "utf-8")
+    with pytest.raises(KitError) as fault:
+        entries.actions(tmp_path)
+    told = str(fault.value)
+    assert "actions.csv line 2: kind is 'corective'" in told and "Did you mean 'corrective'?" in told
+    assert "actions.csv line 3: 'action' is empty" in told and "actions.csv line 3: due is 'April'" in told
+
+
+def test_actions_csv_holds_no_live_formula(tmp_path):
+    entries.save_action(tmp_path, {**ACTION, "note": "=HYPERLINK(1)"}, who="R. Vaz")
+    assert ",'=HYPERLINK(1)" in (tmp_path / entries.ACTIONS).read_text("utf-8")
+
+
+def test_two_writers_take_turns(tmp_path):
+    script = "import sys\nfrom coldchain_kit import entries\nfor n in range(15):\n    entries.append(sys.argv[1], who=sys.argv[2], field=f'decision.{sys.argv[2]}{n}', new={'outcome': 'x', 'by': 'y', 'role': 'z', 'time': 't'})"
+    writers = [subprocess.Popen([sys.executable, "-c", script, str(tmp_path), who], cwd=CHECKOUT) for who in ("A", "B")]
+    assert [writer.wait() for writer in writers] == [0, 0]
+    assert len(entries.read(tmp_path)) == 30
+    assert entries.check(tmp_path) == []
