@@ -11,7 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import __version__, bag, ledger, page, run, verify
+from coldchain_kit import __version__, bag, ledger, page, run, verify, zones
 from coldchain_kit import pdf as papers
 from coldchain_kit.errors import RecordError
 
@@ -46,8 +46,8 @@ def freeze(
     pdf : bool
         Add data/record.pdf.
     again : str
-        What to do without a reason when the number was frozen before: "refuse", or "same" to give back the last
-        revision where nothing in it would differ.
+        What to do without a reason when the number was frozen before: "refuse"; "same" gives back the last revision
+        where nothing in it would differ, else refuses; "next" writes the next revision all the same.
 
     Returns
     -------
@@ -71,9 +71,9 @@ def freeze(
             ledger.repair(out)
         before = ledger.revisions(out, number)
         revision = max(before, default=0) + 1
-        if before and not (reason or "").strip():
+        if before and not (reason or "").strip() and again != "next":
             last = out / f"{number}-r{revision - 1}"
-            if again == "same" and verify.bag_info(last).get(verify.CONTENTS_LABEL) == contents and verify.look(last).whole:
+            if again == "same" and verify.bag_info(last).get(verify.CONTENTS_LABEL) == contents and verify.report(last).whole:
                 return last
             raise frozen_before(number, revision - 1)
         files["record.html"] = _page(notebook, info, number, revision, reason, contents).encode("utf-8")
@@ -144,7 +144,7 @@ def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, r
     rows = {
         "Source-Organization": info.get("site", ""), "External-Identifier": number, "Internal-Sender-Description": info["title"], "Bagging-Date": now[:10],
         "Frozen-At": now, "Bag-Software-Agent": f"coldchain_kit {__version__}", "Kind": info.get("kind", ""), "Case": number, "Revision": str(revision),
-        "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": run.tz_version(),
+        "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": zones.tz_version(),
     }  # fmt: skip
     rows |= {label: value for label, value in info.items() if label[:1].isupper()}
     return {label: value for label, value in rows.items() if value}
@@ -174,7 +174,7 @@ def _safe_cell(value: Any) -> str:
         return ""
     if isinstance(value, float):
         return repr(float(value))
-    text = str(value)
-    if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") and not re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", text):
+    text = str(value).replace("\r\n", "\n").replace("\r", "\n")  # a bare carriage return would begin a new row in some spreadsheets
+    if text[:1] in ("=", "+", "-", "@", "\t", "\n") and not re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", text):
         return "'" + text
     return text

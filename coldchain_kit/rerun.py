@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from coldchain_kit import __version__, investigation, monthly, register, run, shipped, verify
+from coldchain_kit import __version__, investigation, monthly, register, run, shipped, verify, zones
 from coldchain_kit.errors import RecordError
 
 NOTEBOOKS = {"investigation": "investigation.ipynb", "monthly": "monthly_summary.ipynb"}
@@ -162,4 +162,4 @@ def notebook_differences(recorded: Path, kind: str) -> list[str]:
 
 def _environment_notes(info: dict[str, str]) -> list[str]:
     before = info.get("Time-Zone-Database", "not known")
-    return [] if before == run.tz_version() else [f"time zone database {before} when frozen, {run.tz_version()} now"]
+    return [] if before == zones.tz_version() else [f"time zone database {before} when frozen, {zones.tz_version()} now"]

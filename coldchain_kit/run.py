@@ -20,13 +20,13 @@ import secrets
 import sys
 import tempfile
 import warnings
-import zoneinfo
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from coldchain_kit import __version__
 from coldchain_kit.errors import Fault, NotebookError, RecordError, nearest
+from coldchain_kit.zones import tz_version
 
 _KERNEL = "coldchain-kit-private"
 _SEAL = "application/vnd.coldchain-kit.seal+json"
@@ -58,18 +58,6 @@ def canonical(results: Any) -> str:
 def sha256(data: bytes | str) -> str:
     """Hex SHA-256 of bytes, or of a text in UTF-8."""
     return hashlib.sha256(data.encode("utf-8") if isinstance(data, str) else data).hexdigest()
-
-
-def tz_version() -> str:
-    """Version of the time zone database in force: the system's where there is one, else the tzdata package's."""
-    for folder in map(Path, zoneinfo.TZPATH):
-        for name in ("tzdata.zi", "+VERSION"):
-            with contextlib.suppress(OSError, IndexError):
-                first = (folder / name).read_text("ascii", "replace").splitlines()[0]
-                return first.removeprefix("# version ").strip()
-    with contextlib.suppress(importlib.metadata.PackageNotFoundError):
-        return f"tzdata {importlib.metadata.version('tzdata')}"
-    return "not known"
 
 
 def environment() -> str:

@@ -45,7 +45,7 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
         raise RecordError(f"the role '{role}' is not known", expected="one of " + ", ".join(ROLES), mend=nearest(role, ROLES))
     if not same(name):
         raise RecordError("there is no name to sign with", expected="the person's full name")
-    found = verify.look(folder)
+    found = verify.report(folder)
     if not found.found:
         raise verify.NoRecord("there is no record", where=folder.name)
     wrong = [problem for problem in found.problems if ledger.TORN not in problem]  # append cuts such a line and says so

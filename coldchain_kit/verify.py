@@ -31,8 +31,8 @@ class NoRecord(RecordError):
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """What :func:`look` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl."""
+class Report:
+    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl."""
 
     path: Path
     found: bool
@@ -60,7 +60,7 @@ class Outcome:
         return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"])])
 
 
-def look(path: str | Path) -> Outcome:
+def report(path: str | Path) -> Report:
     """Check one record; never raises for what it finds there.
 
     Parameters
@@ -70,16 +70,16 @@ def look(path: str | Path) -> Outcome:
 
     Returns
     -------
-    Outcome
+    Report
     """
     path = Path(path)
     if not _is_record(path):
-        return Outcome(path, False)
+        return Report(path, False)
     problems = [*_structure(path), *_hashes(path)]
     if not problems:
         problems += [*_bagit(path), *_contents(path), *_ledger(path)]
     rows, broken = signatures.read(path)
-    return Outcome(path, True, tuple(dict.fromkeys(problems + broken)), ledger.record_hash(path), tuple(rows))
+    return Report(path, True, tuple(dict.fromkeys(problems + broken)), ledger.record_hash(path), tuple(rows))
 
 
 def record(path: str | Path) -> list[str]:
@@ -90,7 +90,7 @@ def record(path: str | Path) -> list[str]:
     NoRecord
         Where the path holds no record.
     """
-    found = look(path)
+    found = report(path)
     if not found.found:
         raise NoRecord("there is no record", where=Path(path).name, mend="Give the folder that holds bagit.txt and data")
     return list(found.problems)

@@ -22,10 +22,10 @@ def rows(record):
 
 
 def test_signing_leaves_the_record_as_it_was(record):
-    before = verify.look(record).record_hash
+    before = verify.report(record).record_hash
     signing.sign(record, role="author", name="Ana Sousa", meaning="Written by me")
     signing.sign(record, role="approver", name="Rui Pinto")
-    found = verify.look(record)
+    found = verify.report(record)
     assert found.whole and found.record_hash == before
     first, second = rows(record)
     assert (first["name"], first["role"], first["meaning"], first["record_hash"]) == ("Ana Sousa", "author", "Written by me", before)
@@ -86,7 +86,7 @@ def test_key_signature_holds_and_a_changed_line_does_not(record, tmp_path):
     public = signing.new_key(tmp_path / "ana.pem")
     assert (tmp_path / "ana.pem").stat().st_mode & 0o777 == 0o600
     row = signing.sign(record, role="author", name="Ana Sousa", key=tmp_path / "ana.pem")
-    assert row["public_key"] == public and verify.look(record).signatures[0]["checked"] == f"signed with the key {public[:16]}…"
+    assert row["public_key"] == public and verify.report(record).signatures[0]["checked"] == f"signed with the key {public[:16]}…"
     assert "not authenticated" not in json.dumps(row)
     from coldchain_kit import ledger
 

@@ -35,7 +35,7 @@ def test_a_fresh_record_is_whole_and_a_valid_bag(record):
     assert verify.record(record) == []
     assert bagit.Bag(str(record)).validate()
     assert (record / "bagit.txt").read_text() == "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
-    outcome = verify.look(record)
+    outcome = verify.report(record)
     assert outcome.code == 0 and outcome.record_hash == run.sha256((record / "tagmanifest-sha256.txt").read_bytes())
     assert outcome.record_hash[:16] in outcome.text and "Ana Sousa as author" in outcome.text and "typed name, not authenticated" in outcome.text
 
@@ -151,7 +151,7 @@ def _rebuild(folder):
 @pytest.mark.parametrize("make", [lambda path: None, lambda path: path.mkdir(), lambda path: path.write_text("x"), lambda path: (path / "data").mkdir(parents=True)])
 def test_a_place_without_record_is_another_answer(tmp_path, make):
     make(tmp_path / "there")
-    assert verify.look(tmp_path / "there").code == 2
+    assert verify.report(tmp_path / "there").code == 2
     with pytest.raises(verify.NoRecord, match="no record"):
         verify.record(tmp_path / "there")
 
@@ -159,7 +159,7 @@ def test_a_place_without_record_is_another_answer(tmp_path, make):
 def test_a_record_that_lost_its_tag_files_is_damaged_not_absent(record):
     for path in record.glob("*.txt"):
         path.unlink()
-    assert verify.look(record).code == 1
+    assert verify.report(record).code == 1
 
 
 def test_ledger_says_what_is_missing(tmp_path):

@@ -1,0 +1,447 @@
+"""Freezing: whole or not at all, never overwritten, entered; and the way from a case to a record and back."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import io
+import json
+import multiprocessing
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from coldchain_kit import bag, freezing, gather, ledger, record, run, verify
+from coldchain_kit.errors import RecordError
+from tests import frozen
+from tests.conftest import CHECKOUT
+
+SITE = CHECKOUT / "sample_data" / "tern_bay"
+
+
+# ------------------------------------------------------------------------------------------------- freezing
+
+
+def test_a_record_holds_everything(tmp_path):
+    folder = frozen.freeze(tmp_path)
+    assert folder.name == "2026-014-r1" and verify.record(folder) == []
+    names = sorted(path.relative_to(folder / "data").as_posix() for path in (folder / "data").rglob("*") if path.is_file())
+    assert names == ["attachments/letter.pdf", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "tables/excursions.csv"]
+    assert (folder / "data/inputs/downloads/F2/F2 März.csv").read_bytes() == (tmp_path / "F2.csv").read_bytes()
+    info = verify.bag_info(folder)
+    assert (info["Case"], info["Revision"], info["Kit-Version"]) == ("2026-014", "1", freezing.__version__)
+    assert info["Time-Zone-Database"] and "Previous-Record-SHA256" not in info and "Reason" not in info
+    page = (folder / "data/record.html").read_text("utf-8")
+    assert info["Contents-SHA256"][:16] in page and str(tmp_path) not in page
+    assert str(tmp_path) not in (folder / "data/record.ipynb").read_text("utf-8") + (folder / "bag-info.txt").read_text("utf-8")
+
+
+def test_what_is_frozen_is_the_same_to_the_byte_from_run_to_run(tmp_path):
+    first, second = frozen.freeze(tmp_path, out=tmp_path / "a", pdf=True), frozen.freeze(tmp_path, out=tmp_path / "b", pdf=True)
+    for path in (first / "data").rglob("*"):
+        if path.is_file():
+            assert path.read_bytes() == (second / path.relative_to(first)).read_bytes(), path.name
+    assert verify.bag_info(first)["Contents-SHA256"] == verify.bag_info(second)["Contents-SHA256"]
+
+
+def test_a_case_frozen_before_needs_a_reason_and_names_the_revision_before(tmp_path):
+    first = frozen.freeze(tmp_path)
+    before = {path: path.read_bytes() for path in first.rglob("*") if path.is_file()}
+    with pytest.raises(RecordError, match="frozen before, as revision 1"):
+        frozen.freeze(tmp_path)
+    with pytest.raises(RecordError, match="frozen before"):
+        frozen.freeze(tmp_path, reason="  ")
+    second = frozen.freeze(tmp_path, reason="Logbook page found\nafterwards: see text")
+    info = verify.bag_info(second)
+    assert second.name == "2026-014-r2" and info["Previous-Record-SHA256"] == ledger.record_hash(first)
+    assert info["Reason"] == "Logbook page found afterwards: see text" and "Logbook page found" in (second / "data/record.html").read_text("utf-8")
+    assert {path: path.read_bytes() for path in first.rglob("*") if path.is_file()} == before
+    shutil.rmtree(second)
+    assert frozen.freeze(tmp_path, reason="again").name == "2026-014-r3", "a revision number is never given twice"
+
+
+def test_numbers_that_look_alike_keep_apart(tmp_path):
+    assert [frozen.freeze(tmp_path, number=name).name for name in ("7", "7-r1", "17")] == ["7-r1", "7-r1-r1", "17-r1"]
+
+
+@pytest.mark.parametrize("number", ["../evil", "a/b", "", ".hidden", "x" * 300, "a\nb", "2026-014.", "ä"])
+def test_numbers_that_are_no_folder_name(tmp_path, number):
+    with pytest.raises(RecordError, match="case id"):
+        frozen.freeze(tmp_path, number=number)
+    assert not (tmp_path / "records").exists()
+
+
+@pytest.mark.parametrize("name", ["../out.csv", "/etc/x", "a//b", "a\\b", "a%0Ab", "a\nb", "x" * 256])
+def test_file_names_that_cannot_be_kept(tmp_path, name):
+    (tmp_path / "F2.csv").write_text(frozen.READINGS)
+    with pytest.raises(RecordError, match="cannot be kept"):
+        frozen.freeze(tmp_path, inputs=[(tmp_path / "F2.csv", name)], attachments=[])
+
+
+def test_an_input_that_changed_after_the_assessment_stops_the_freeze(tmp_path):
+    (tmp_path / "F2.csv").write_text(frozen.READINGS)
+    results = {"sources": [{"file": "F2.csv", "sha256": run.sha256("other bytes")}]}
+    with pytest.raises(RecordError, match="F2.csv changed between assessment and freeze"):
+        frozen.freeze(tmp_path, results=results, attachments=[])
+    assert not (tmp_path / "records").exists()
+
+
+@pytest.mark.parametrize("results", [{"schema": "coldchain-kit/results/1"}, {"value": float("nan")}])
+def test_results_that_do_not_fit_are_refused(tmp_path, results):
+    with pytest.raises(RecordError, match="do not fit their schema|not plain JSON"):
+        frozen.freeze(tmp_path, results=results)
+    assert not (tmp_path / "records").exists()
+
+
+def test_spreadsheet_cells_hold_no_live_formula():
+    cells = ["=1+1", "+351 900", "-cmd", "@x", "\tx", "\r=1", "-2.5", "+3e4", "plain", "a,b", '"q"', None, "a\r=2"]
+    table = freezing.safe_csv(pd.DataFrame({"=head": cells, "value_c": [1 / 3] * len(cells)}))
+    rows = list(csv.reader(io.StringIO(table)))
+    assert rows[0] == ["'=head", "value_c"]
+    assert [row[0] for row in rows[1:]] == ["'=1+1", "'+351 900", "'-cmd", "'@x", "'\tx", "'\n=1", "-2.5", "+3e4", "plain", "a,b", '"q"', "", "a\n=2"]
+    assert float(rows[1][1]) == 1 / 3
+
+
+# ------------------------------------------------------------------------------------------------- faults of the system
+
+
+def leftovers(out: Path) -> list[str]:
+    return [path.name for path in out.iterdir() if path.name.startswith((bag.TEMPORARY, bag.WORK))]
+
+
+@pytest.mark.parametrize("call", ["fsync", "write", "rename", "mkdir"])
+@pytest.mark.parametrize(("code", "match"), [(errno.ENOSPC, "disk is full"), (errno.EACCES, "may not be written to"), (errno.EROFS, "read-only")])
+def test_refusals_of_the_system_leave_nothing(tmp_path, monkeypatch, call, code, match):
+    frozen.freeze(tmp_path, number="before")
+
+    def refuse(*given, **more):
+        raise OSError(code, os.strerror(code))
+
+    with monkeypatch.context() as patch:
+        if call in ("fsync",):
+            patch.setattr(bag.os, "fsync", refuse)
+        elif call == "write":
+            patch.setattr(bag, "_put", refuse)
+        else:
+            patch.setattr(bag.Path, call, refuse)
+        with pytest.raises(RecordError, match=match):
+            frozen.freeze(tmp_path)
+    out = tmp_path / "records"
+    assert leftovers(out) == [] and not (out / "2026-014-r1").exists() and ledger.problems(out) == []
+    assert frozen.freeze(tmp_path).name == "2026-014-r1"
+
+
+def test_a_folder_that_is_a_file(tmp_path):
+    (tmp_path / "records").write_text("x")
+    with pytest.raises(RecordError, match="not a folder"):
+        frozen.freeze(tmp_path)
+
+
+def _limited(base: Path) -> None:
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+    try:
+        frozen.freeze(base, inputs=[(base / "F2.csv", "F2.csv"), (base / "big.bin", "big.bin")], attachments=[])
+    except RecordError as fault:
+        sys.exit(0 if "grew larger" in str(fault) else str(fault))
+    sys.exit("no error")
+
+
+def test_a_file_that_cannot_be_written_to_its_end(tmp_path):
+    (tmp_path / "F2.csv").write_text(frozen.READINGS)
+    (tmp_path / "big.bin").write_bytes(b"x" * 50_000)
+    (tmp_path / "letter.pdf").write_bytes(b"x")
+    worker = multiprocessing.get_context("spawn").Process(target=_limited, args=(tmp_path,))
+    worker.start()
+    worker.join()
+    assert worker.exitcode == 0
+    assert leftovers(tmp_path / "records") == [] and not list((tmp_path / "records").glob("*-r1"))
+
+
+def _freeze_in(base: Path) -> str:
+    try:
+        return frozen.freeze(base).name
+    except RecordError as fault:
+        return str(fault)
+
+
+def test_two_freezes_at_once_of_one_case(tmp_path):
+    (tmp_path / "F2.csv").write_text(frozen.READINGS)
+    (tmp_path / "letter.pdf").write_bytes(b"x")
+    with multiprocessing.get_context("spawn").Pool(2) as pool:
+        said = sorted(pool.map(_freeze_in, [tmp_path, tmp_path]))
+    assert said[0].startswith("2026-014-r1: 2026-014 was frozen before") or said[1].startswith("2026-014-r1: ")
+    assert "2026-014-r1" in said and ledger.problems(tmp_path / "records") == []
+
+
+def test_a_held_lock_is_a_plain_message(tmp_path):
+    with ledger.locked(tmp_path), pytest.raises(RecordError, match="another freeze"), ledger.locked(tmp_path, wait_s=0.1):
+        pass
+
+
+KILLED = """
+import sys
+from pathlib import Path
+from tests import frozen
+print("ready", flush=True)
+frozen.freeze(Path(sys.argv[1]), number=sys.argv[2])
+"""
+
+
+def _kill_freezes(base: Path, times: int) -> None:
+    chance, out = random.Random(7), base / "records"
+    (base / "F2.csv").write_text(frozen.READINGS)
+    (base / "letter.pdf").write_bytes(b"x" * 300_000)
+    for k in range(times):
+        worker = subprocess.Popen([sys.executable, "-c", KILLED, str(base), f"case-{k}"], stdout=subprocess.PIPE, cwd=CHECKOUT)
+        worker.stdout.readline()
+        time.sleep(chance.uniform(0, 1.2))
+        worker.send_signal(signal.SIGKILL)
+        worker.wait()
+        worker.stdout.close()
+        folder = out / f"case-{k}-r1"
+        assert not folder.exists() or verify.record(folder) == [], k
+    frozen.freeze(base, number="last")
+    assert leftovers(out) == [] and ledger.problems(out) == []
+    assert all(verify.record(folder) == [] for folder in out.glob("*-r1"))
+
+
+def test_killed_freezes_leave_the_old_state_or_a_whole_record(tmp_path):
+    _kill_freezes(tmp_path, 6)
+
+
+@pytest.mark.slow
+def test_a_hundred_killed_freezes(tmp_path):
+    _kill_freezes(tmp_path, 100)
+
+
+def test_a_freeze_stopped_before_its_ledger_line_is_entered_by_the_next(tmp_path, monkeypatch):
+    def killed(*given, **more):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(ledger, "enter", killed)
+        frozen.freeze(tmp_path)
+    out = tmp_path / "records"
+    assert ledger.problems(out) == ["2026-014-r1 is not in the ledger"] and verify.record(out / "2026-014-r1") == []
+    with pytest.raises(RecordError, match="frozen before"):
+        frozen.freeze(tmp_path)
+    assert ledger.problems(out) == [] and "entered later" in ledger.entered(out)[0]["note"]
+
+
+def test_a_torn_ledger_line_is_cut_and_said(tmp_path):
+    frozen.freeze(tmp_path)
+    with (tmp_path / "records/ledger.jsonl").open("a") as file:
+        file.write('{"number": "20')
+    frozen.freeze(tmp_path, number="2026-015")
+    rows, problems, _ = ledger.lines(tmp_path / "records/ledger.jsonl")
+    assert problems == [] and [row["number"] for row in rows] == ["2026-014", "2026-015"] and "cut off" in rows[1]["note"]
+
+
+def test_live_work_is_not_cleaned_and_dead_work_is(tmp_path):
+    (tmp_path / f"{bag.WORK}dead").mkdir()
+    (tmp_path / f"{bag.WORK}dead" / "in_use").touch()
+    (tmp_path / f"{bag.TEMPORARY}dead").mkdir()
+    with bag.workplace(tmp_path) as work:
+        assert leftovers(tmp_path) == [work.name]
+        with bag.workplace(tmp_path) as other:
+            assert work.is_dir() and other.is_dir()
+    assert leftovers(tmp_path) == []
+
+
+# ------------------------------------------------------------------------------------------------- the slice of the register
+
+
+def test_slice_keeps_the_units_and_their_words():
+    text = (SITE / "site.toml").read_text("utf-8")
+    cut = gather.site_slice(text, ["F2", "R1"])
+    assert "[units.F1" not in cut and "[units.Z1" not in cut and "TB-CAL-311" in cut and cut.startswith("# Tern Bay")
+    assert all(line in text.splitlines() for line in cut.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("text", "kept", "gone"),
+    [
+        ('[site]\nname="x"\n[units."F 2"]\nkind="room"\n[units.F3]\nkind="room"\n', '"F 2"', "F3"),
+        ('[units.A]\nnote = """\n[units.B]\n"""\n[units.B]\nkind="x"\n', '"""\n[units.B]\n"""', 'kind="x"'),
+        ("[units.A.logger]\nchecks = [\n [1, 2],\n]\n# about B\n[[units.B.settings]]\nfrom = 2026-01-01\n", "[1, 2]", "about B"),
+    ],
+)
+def test_slices_of_odd_files(text, kept, gone):
+    cut = gather.site_slice(text, ["F 2", "A"])
+    assert kept in cut and gone not in cut
+
+
+def test_a_register_that_cannot_be_cut_stays_whole():
+    text = '[units]\nA = { kind = "room" }\nB = { kind = "room" }\n'
+    assert gather.site_slice(text, ["A"]) == text
+
+
+# ------------------------------------------------------------------------------------------------- from a case
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory):
+    return shutil.copytree(SITE, tmp_path_factory.mktemp("site") / "tern_bay")
+
+
+@pytest.fixture(scope="module")
+def investigated(site):
+    case = site / "cases/2026-014"
+    (case / "reply.pdf").write_bytes(b"%PDF-1.4 the manufacturer's reply")
+    text = (case / "case.toml").read_text("utf-8")
+    (case / "case.toml").write_text(text + 'attachments = ["*.pdf"]\n', "utf-8")
+    return record.investigate(case / "case.toml", site / "records", pdf=True)
+
+
+@pytest.mark.notebooks
+def test_an_investigation_stands_on_its_own(investigated, site):
+    assert verify.record(investigated) == []
+    data = investigated / "data"
+    inputs = sorted(path.relative_to(data / "inputs").as_posix() for path in (data / "inputs").rglob("*") if path.is_file())
+    assert inputs[:4] == ["cases/2026-014/allowances.csv", "cases/2026-014/case.toml", "cases/2026-014/logbook.csv", "cases/2026-014/stock.csv"]
+    assert {"downloads/F2/F2_2026-03.csv", "downloads/R1/R1_2026-03.csv", "site.toml"} < set(inputs) and not any("F1" in name for name in inputs)
+    assert (data / "attachments/reply.pdf").read_bytes().endswith(b"reply")
+    assert verify.bag_info(investigated)["Site-File-SHA256"] == run.sha256((site / "site.toml").read_bytes())
+    from coldchain_kit import investigation, results
+
+    assert (data / "results.json").read_text("utf-8") == results.to_text(investigation.assess(site / "cases/2026-014/case.toml").results)
+    page = (data / "record.html").read_text("utf-8")
+    assert len(page) < 3_000_000 and "DEMONSTRATION" in page and str(site) not in page and "https://" not in page.replace("https://www.", "")
+    assert leftovers(site / "records") == []
+
+
+@pytest.mark.notebooks
+def test_a_rerun_comes_to_the_same_numbers(investigated):
+    outcome = record.rerun(investigated)
+    assert outcome.differences == () and outcome.compared > 300
+
+
+@pytest.mark.notebooks
+def test_a_rerun_finds_a_changed_number_and_a_changed_notebook(investigated, tmp_path):
+    from tests.test_verify import _rebuild
+
+    copy = shutil.copytree(investigated, tmp_path / "copy")
+    results = json.loads((copy / "data/results.json").read_text("utf-8"))
+    results["probes"][0]["max_c"] += 2e-6
+    (copy / "data/results.json").write_text(run.canonical(results), "utf-8")
+    notebook = (copy / "data/record.ipynb").read_text("utf-8")
+    (copy / "data/record.ipynb").write_text(notebook.replace("investigation.assess", "investigation .assess"), "utf-8")
+    _rebuild(copy)
+    assert verify.record(copy) == []
+    said = record.rerun(copy).differences
+    assert any(row.startswith("probes[0].max_c: recorded") for row in said)
+    assert any("recorded notebook differs from investigation.ipynb in cell" in row for row in said)
+    assert len(said) <= 3
+
+
+@pytest.mark.notebooks
+def test_a_changed_reading_is_seen_at_its_hour(site, investigated, tmp_path):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    download = copy / "downloads/F2/F2_2026-03.csv"
+    before = json.loads((investigated / "data/results.json").read_text("utf-8"))
+    top = before["probes"][0]
+    from coldchain_kit import investigation
+
+    text = download.read_bytes().decode("utf-8")
+    lines = text.splitlines(keepends=True)
+    at = len(lines) // 2
+    changed = [_raised(line) if k == at else line for k, line in enumerate(lines)]
+    assert changed != lines
+    download.write_bytes("".join(changed).encode("utf-8"))
+    after = investigation.assess(copy / "cases/2026-014/case.toml").results["probes"][0]
+    assert after["max_c"] != top["max_c"] and after["max_time"] != top["max_time"]
+    folder = record.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
+    assert json.loads((folder / "data/results.json").read_text("utf-8"))["probes"][0]["max_time"] == after["max_time"]
+
+
+def _raised(line: str) -> str:
+    """The line with its first temperature raised far above everything else."""
+    import re
+
+    return re.sub(r"(?<=[;,\t])\d{1,2}([.,])\d+", r"31\g<1>5", line, count=1)
+
+
+@pytest.mark.notebooks
+def test_a_second_investigation_needs_a_reason(investigated, site):
+    with pytest.raises(RecordError, match="frozen before"):
+        record.investigate(site / "cases/2026-014/case.toml", site / "records")
+
+
+@pytest.mark.notebooks
+def test_files_from_elsewhere_come_along(site, tmp_path):
+    download = tmp_path / "usb stick" / "F2_2026-03.csv"
+    download.parent.mkdir()
+    shutil.copy(site / "downloads/F2/F2_2026-03.csv", download)
+    case = tmp_path / "case" / "case.toml"
+    case.parent.mkdir()
+    case.write_text(f'[case]\nid = "far"\ntitle = "From elsewhere"\nunit = "F2"\nsite = "{site / "site.toml"}"\n[inputs]\nreadings = ["{download.parent}/*.csv"]\n', "utf-8")
+    shutil.move(site / "cases/2026-014", tmp_path / "away")
+    try:
+        folder = record.investigate(case, tmp_path / "records")
+    finally:
+        shutil.move(tmp_path / "away", site / "cases/2026-014")
+    shutil.rmtree(tmp_path / "usb stick")
+    assert record.rerun(folder).differences == ()
+    everything = b"".join(path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.suffix != ".ipynb")
+    assert str(tmp_path).encode() not in everything
+
+
+@pytest.mark.notebooks
+def test_a_file_that_changes_while_the_record_is_made(site, tmp_path, monkeypatch):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    from coldchain_kit import investigation
+
+    def meanwhile(path):
+        (copy / "downloads/F2/F2_2026-03.csv").write_text("other")
+        return assess(path)
+
+    assess = investigation.assess
+    monkeypatch.setattr(investigation, "assess", meanwhile)
+    with pytest.raises(RecordError, match="F2_2026-03.csv changed while the record was made"):
+        record.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
+    assert leftovers(tmp_path / "records") == [] and not list((tmp_path / "records").glob("*-r*"))
+
+
+@pytest.mark.notebooks
+def test_a_month_is_frozen_once_and_given_back_the_second_time(site, tmp_path):
+    first = record.monthly(site / "site.toml", unit="F1", month="2026-02", out=tmp_path)
+    assert record.monthly(site / "site.toml", unit="F1", month="2026-02", out=tmp_path) == first
+    assert first.name == "F1-2026-02-r1" and verify.record(first) == [] and record.rerun(first).differences == ()
+    assert len(ledger.entered(tmp_path)) == 1
+
+
+# ------------------------------------------------------------------------------------------------- reviews, handing over
+
+
+def test_a_review_names_the_hashes_it_covers(tmp_path):
+    one, two = frozen.freeze(tmp_path), frozen.freeze(tmp_path, number="2026-015")
+    folder = record.review([one, two], tmp_path / "records", number="review-2026-Q1", by="L. Reis", text="Read both. <b>Nothing</b> to add.\n\n# not a heading")
+    assert verify.record(folder) == []
+    page = (folder / "data/record.html").read_text("utf-8")
+    assert ledger.record_hash(one) in page and "&lt;b&gt;Nothing&lt;/b&gt;" in page and "typed name, not authenticated" in page
+    (two / "data/results.json").write_text("{}")
+    with pytest.raises(RecordError, match="not whole"):
+        record.review([two], tmp_path / "records", number="r", by="x", text="y")
+
+
+def test_a_record_is_handed_over_as_one_zip(tmp_path):
+    folder = frozen.freeze(tmp_path)
+    packed = record.handover(folder)
+    again = record.handover(folder, tmp_path / "again.zip")
+    assert packed.read_bytes() == again.read_bytes()
+    with zipfile.ZipFile(packed) as opened:
+        opened.extractall(tmp_path / "elsewhere")
+    assert verify.record(tmp_path / "elsewhere" / folder.name) == []
+    (folder / "stray").touch()
+    with pytest.raises(RecordError, match="not whole"):
+        record.handover(folder)
