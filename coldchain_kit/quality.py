@@ -10,7 +10,7 @@ An excursion is evidence, not an outlier: warm-up in a power cut, a door opening
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,7 @@ from coldchain_kit.trace import FAIL, GOOD, MISSING, SUSPECT, Trace, roll_up
 
 __all__ = [
     "IMPOSSIBLE", "REQUIRED", "believable", "disagreement", "end_value", "faults", "flat_line", "gap", "gross_range", "impossible", "lag_min", "noise",
-    "rate_of_change", "repeated", "resolution_c", "resolution_change", "rolled", "run", "spike", "unit_mixup",
+    "rate_of_change", "repeated", "resolution_c", "resolution_change", "rolled", "run", "run_all", "spike", "unit_mixup",
 ]  # fmt: skip
 
 # A reading is good only where these could judge it. The others judge what they can (a first day without history, the first and last
@@ -88,11 +88,50 @@ def run(
     >>> rolled(done).tolist(), impossible(done).tolist()
     ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
     """
+    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition)
+
+
+def run_all(
+    traces: Mapping[str, Trace],
+    *,
+    logger: Logger | None = None,
+    notices: Sequence[Mapping[str, Any]] = (),
+    condition: Condition | None = None,
+) -> dict[str, Trace]:
+    """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
+    seen = {name: _see(trace) for name, trace in traces.items()}
+    beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
+    return {
+        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition) for name, trace in traces.items()
+    }
+
+
+class _Seen(NamedTuple):
+    """What several tests need of one probe's readings."""
+
+    line: quality_series.Course
+    step_c: float | None
+    hours: quality_pairs.Hours
+    stands: pd.DataFrame
+
+
+def _see(trace: Trace) -> _Seen:
     line = quality_series.course(trace.as_read_c)
-    step = trace.probe.resolution_c or resolution_c(line.value)
-    known = step or UNKNOWN_RESOLUTION_C
+    stands = quality_series.still(line)
+    stands = stands[stands["minutes"] >= 60.0 * quality_pairs.STILL_HOURS].reset_index(drop=True)
+    return _Seen(line, trace.probe.resolution_c or resolution_c(line.value), quality_pairs.course_hours(line), stands)
+
+
+def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
+    return {name: other for name, other in others.items() if "room" not in (other.probe.role, trace.probe.role)}
+
+
+def _run(
+    trace: Trace, own: _Seen, near: Mapping[str, _Seen], logger: Logger | None, notices: Sequence[Mapping[str, Any]], condition: Condition | None
+) -> Trace:
+    line, known = own.line, own.step_c or UNKNOWN_RESOLUTION_C
     span, span_from = span_c(trace, logger, line.value)
-    far = quality_steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=step)
+    far = quality_steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
     swing = quality_series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
     codes = {
@@ -103,21 +142,29 @@ def run(
         "noise": quality_series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
         "repeated": quality_repeat.repeat_codes(line)[0],
     }
-    near = {name: other for name, other in (others or {}).items() if "room" not in (other.probe.role, trace.probe.role)}
-    hours = {name: quality_pairs.hourly(other.as_read_c) for name, other in near.items()}
-    codes["flat_line"], stands = _still(line, hours, known, condition if trace.probe.role != "room" else None)
+    codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
     if near:
-        own = quality_pairs.course_hours(line)
-        codes["disagreement"] = quality_pairs.apart_codes(line, [quality_pairs.apart(own, other, resolution_c=known) for other in hours.values()])[0]
-    flags = {name: quality_series.spread(line, found) for name, found in codes.items()}
-    flags |= _whole_columns(trace, condition, notices)
+        found = [quality_pairs.apart(own.hours, _testimony(other, own), resolution_c=known) for other in near.values()]
+        codes["disagreement"] = quality_pairs.apart_codes(line, found)[0]
+    flags = {name: quality_series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
+    for row in stands:
+        row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
     arguments = {
-        "span_c": list(span), "span_from": span_from, "resolution_c": step, "resolution_from": "register" if trace.probe.resolution_c else "record",
+        "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
     return trace.stepped("quality.run", arguments, changed, flags=table)
+
+
+def _testimony(other: _Seen, own: _Seen) -> quality_pairs.Hours:
+    """The other probe's hours without those in which it is itself held to be stuck."""
+    mean = other.hours.mean_c
+    for row in _still(other, [own], None)[1]:
+        first, last = (int(other.line.minute[row[key]] // 60) - other.hours.first for key in ("first", "last"))
+        mean = np.concatenate((mean[:first], np.full(last + 1 - first, np.nan), mean[last + 1 :]))
+    return other.hours._replace(mean_c=mean)
 
 
 def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tuple[float, float], str]:
@@ -130,17 +177,15 @@ def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tupl
     return (COLD_SPAN_C if cold else SPAN_C), "common practice"
 
 
-def _still(line: quality_series.Course, hours: Mapping[str, quality_pairs.Hours], step_c: float, condition: Condition | None) -> tuple[np.ndarray, list[dict]]:
-    """Codes of readings that stand still, and what was found; positions become positions in the trace."""
+def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tuple[np.ndarray, list[dict]]:
+    """Codes of readings that stand still too long, and what was found (positions among the readings with a value)."""
+    step_c, table = own.step_c or UNKNOWN_RESOLUTION_C, own.stands
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
-    table = quality_series.still(line)
-    table = table[table["minutes"] >= 60.0 * quality_pairs.STILL_HOURS].reset_index(drop=True)
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
-    codes, found = quality_pairs.still_codes(
-        line, table, list(hours.values()), resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
+    return quality_pairs.still_codes(
+        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
         outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
     )  # fmt: skip
-    return codes, [{**row, "first": int(line.at[row["first"]]), "last": int(line.at[row["last"]])} for row in found]
 
 
 def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:

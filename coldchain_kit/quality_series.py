@@ -135,15 +135,15 @@ def spike(series: pd.Series, *, suspect_c: float | None = None, fail_c: float | 
 
 
 def _judge_spike(line: Course, method: str) -> np.ndarray:
+    if method not in ("out_and_back", "average"):
+        raise KitError(f"spike method '{method}' is not known", expected="out_and_back or average")
     judged = np.full(len(line.value), np.nan)
     if len(line.value) < 3:
         return judged
     if method == "average":
         judged[1:-1] = np.abs(line.value[1:-1] - (line.value[:-2] + line.value[2:]) / 2.0)
-    elif method == "out_and_back":
-        judged[1:-1] = out_and_back(np.diff(line.value))
     else:
-        raise KitError(f"spike method '{method}' is not known", expected="out_and_back or average")
+        judged[1:-1] = out_and_back(np.diff(line.value))
     judged[1:-1][line.gap[:-1] | line.gap[1:]] = np.nan
     return judged
 
@@ -202,9 +202,9 @@ def flat_line(series: pd.Series, *, suspect_min: float, fail_min: float, toleran
         rolling = values.rolling(pd.Timedelta(minutes=window), closed="both")
         width = np.round(rolling.max().to_numpy() - rolling.min().to_numpy(), 9) if len(values) else np.zeros(0)
         flat = width < tolerance_c
-        codes[flat & (since >= window - 1e-9)] = code
+        codes[flat & (since >= window - 1e-6)] = code
         if code == SUSPECT:
-            codes[flat & (since < window - 1e-9)] = NOT_EVALUATED
+            codes[flat & (since < window - 1e-6)] = NOT_EVALUATED
     return table(line, series.index, codes, width)
 
 
@@ -293,17 +293,21 @@ def noise_codes(line: Course, *, floor_c: float, factor: float = 8.0, readings: 
     swing = out_and_back(np.diff(line.value)) if swing is None else swing.copy()
     swing[line.gap[:-1] | line.gap[1:]] = 0.0
     swing = np.concatenate(([0.0], swing, [0.0]))
-    total = np.concatenate(([0.0], np.cumsum(np.minimum(swing, 10 * floor_c))))
-    # One spike of any size must not look like a burst: a single swing is capped, and at least a third of the window must swing.
-    mean = (total[readings:] - total[:-readings]) / readings
-    busy = np.concatenate(([0], np.cumsum(swing > floor_c / 2)))
-    often = (busy[readings:] - busy[:-readings]) * 3 >= readings
-    threshold = max(floor_c, factor * float(np.median(mean[:: max(1, len(mean) // 50_000)])))
+    usual = _window_mean(swing, readings)
+    threshold = max(floor_c, factor * float(np.median(usual[:: max(1, len(usual) // 50_000)])))
+    # One spike of any size must not look like a burst: a single swing is capped, and a third of the window must swing.
+    mean = _window_mean(np.minimum(swing, 3 * threshold), readings)
+    often = _window_mean(swing > threshold / 2, readings) >= 1 / 3
     codes, judged = np.full(n, GOOD, dtype=np.int8), np.zeros(n)
     judged[readings // 2 : readings // 2 + len(mean)] = mean
     for start in np.flatnonzero((mean > threshold) & often).tolist():
         codes[start : start + readings] = SUSPECT
     return codes, judged
+
+
+def _window_mean(values: np.ndarray, readings: int) -> np.ndarray:
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    return (total[readings:] - total[:-readings]) / readings
 
 
 def resolution_c(values: np.ndarray) -> float | None:

@@ -29,6 +29,7 @@ COLDER_BY_C, WARMER_BY_C = 10.0, 20.0
 # Below this no step is called impossible or unusual: noise, and four steps of the resolution (common practice, no source).
 LEAST_C, LEAST_STEPS = 1.0, 4.0
 SHORTEST_SHARE = 0.5  # a step shorter than half the usual one counts as half of it: stamps are not that sure
+ESTABLISHED, FEW = 12, 3  # readings that make a level the usual one; so few at the start, before a jump, are themselves in doubt
 BACK_SHARE = 0.5  # the way back is one step of at least half the jump
 LONGEST_MIN = 24 * 60.0  # readings between an impossible jump and its way back are held impossible up to this long
 
@@ -103,8 +104,8 @@ def step_limits_at(line: Course, difference: np.ndarray, at: np.ndarray, *, tau_
 def rate_codes(line: Course, difference: np.ndarray, far: Reach) -> np.ndarray:
     """Codes of steps that are too long for the probe: 4 and 3 as in :func:`spike_codes`.
 
-    The reading after the step is flagged; where a step back, or a gap, brings the record to its old level within a day, so is every
-    reading between the two, and the first one after is not. A jump without a way back within two readings of the start puts those before it in doubt.
+    The reading after the step is flagged; where a step back, or a gap, brings the record to its old, usual level within a day, so is
+    every reading between the two, and the first one after is not. A jump without a way back within three readings of the start puts those before it in doubt.
     A reading with no neighbour on either side stays 2.
     """
     n = len(line.value)
@@ -135,7 +136,7 @@ def _stretches(line: Course, difference: np.ndarray, jumps: np.ndarray, back: np
     for k in np.union1d(np.union1d(jumps, back), gaps).tolist():
         while opened and line.minute[k] - line.minute[opened[0]] > LONGEST_MIN:
             stretches.append(_alone(opened.pop(0), gaps))
-        closed = next((place for place, jump in enumerate(opened) if _returns(line, difference, jump, k)), None)
+        closed = next((place for place, jump in enumerate(opened) if _returns(line, difference, jump, k, gaps)), None)
         if closed is not None:
             stretches += [_alone(jump, gaps) for jump in opened[:closed]]
             stretches.append((opened[closed] + 1, k))
@@ -148,15 +149,24 @@ def _stretches(line: Course, difference: np.ndarray, jumps: np.ndarray, back: np
     return stretches + [_alone(jump, gaps) for jump in opened]
 
 
+def _since(jump: int, gaps: np.ndarray) -> int:
+    """First reading after the last gap before a jump."""
+    before = int(np.searchsorted(gaps, jump))
+    return int(gaps[before - 1]) + 1 if before else 0
+
+
 def _alone(jump: int, gaps: np.ndarray) -> tuple[int, int]:
-    """What a jump without a way back puts in doubt: the reading after it, or the one or two since the start or a gap before it."""
-    before = np.searchsorted(gaps, jump)
-    start = int(gaps[before - 1]) + 1 if before else 0
-    return (start, jump) if jump - start < 2 else (jump + 1, jump + 1)
+    """What a jump without a way back puts in doubt: the reading after it, or the few since the start or a gap before it."""
+    start = _since(jump, gaps)
+    return (start, jump) if jump - start < FEW else (jump + 1, jump + 1)
 
 
-def _returns(line: Course, difference: np.ndarray, opened: int, k: int) -> bool:
-    """Whether step k brings the record back to the level before the jump at step ``opened``."""
+def _returns(line: Course, difference: np.ndarray, opened: int, k: int, gaps: np.ndarray) -> bool:
+    """Whether step k brings the record back to the level before the jump at step ``opened``, or undoes it, and that level was the usual
+    one: it held for twelve readings, or for as many as the stretch between."""
     jump, before = difference[opened], line.value[opened]
-    near = abs(line.value[k + 1] - before) < 0.5 * abs(jump)
-    return bool(near and (line.gap[k] or -difference[k] * np.sign(jump) >= BACK_SHARE * abs(jump)))
+    near = abs(line.value[k + 1] - before) < 0.5 * abs(jump) or abs(difference[k] + jump) < 0.25 * abs(jump)
+    if not near or not (line.gap[k] or -difference[k] * np.sign(jump) >= BACK_SHARE * abs(jump)):
+        return False
+    level = line.value[max(_since(opened, gaps), opened - 4 * ESTABLISHED) : opened + 1]
+    return int((np.abs(level - before) < 0.5 * abs(jump)).sum()) >= min(ESTABLISHED, k - opened)
