@@ -116,10 +116,19 @@ def _tabled(source: str, count: _Count) -> str:
             count.tables += 1
             words = caption[1].strip()
             label = f"Table {count.tables}. " + escaping.unescape(re.sub(r"<[^>]+>", "", words))
-            text = text.replace(caption.group(), f"<caption><b>Table {count.tables}.</b> {words}</caption>", 1)
+            text = _headed_right(text).replace(caption.group(), f"<caption><b>Table {count.tables}.</b> {words}</caption>", 1)
         return f'<div class="table" role="region" tabindex="0" aria-label="{escaping.escape(label)}">{text}</div>'
 
     return re.sub(r"<table.*?</table>", table, source, flags=re.DOTALL)
+
+
+def _headed_right(table: str) -> str:
+    """Headers over columns of figures stand to the right like them."""
+    head, _, body = table.partition("</thead>")
+    rows = [re.findall(r"<t[hd]\b[^>]*>", row) for row in re.findall(r"<tr\b.*?</tr>", body, flags=re.DOTALL)]
+    right = {at for at in range(max(map(len, rows), default=0)) if all(at < len(row) and 'class="num"' in row[at] for row in rows)}
+    cells = re.split(r"(?=<th\b)", head)
+    return cells[0] + "".join(cell.replace("<th", '<th class="num"', 1) if at in right else cell for at, cell in enumerate(cells[1:])) + "</thead>" * bool(body) + body
 
 
 def _output(output: Any, count: _Count) -> list[str]:
