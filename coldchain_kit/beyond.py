@@ -134,8 +134,16 @@ def _clip(low_us, high_us, start_us: float | None, end_us: float | None):
     return np.clip(high_us - low_us, 0, None) / US_PER_MIN
 
 
+def _within(steps: StepTable, start_us: float | None, end_us: float | None) -> StepTable:
+    """The steps that meet a span, so that a short stay in a long record costs little."""
+    first = 0 if start_us is None else int(np.searchsorted(steps.end_us, start_us, side="right"))
+    last = len(steps.gap) if end_us is None else int(np.searchsorted(steps.start_us, end_us, side="left"))
+    return StepTable(*(part[first : max(first, last)] for part in steps))
+
+
 def total(steps: StepTable, *, start_us: float | None = None, end_us: float | None = None) -> Beyond:
     """Minutes beyond the limit between two instants (microseconds since 1970), whole record where not given."""
+    steps = _within(steps, start_us, end_us)
     straight = _clip(steps.from_us, steps.to_us, start_us, end_us)
     whole = _clip(steps.start_us, steps.end_us, start_us, end_us)
     return Beyond(float(straight.sum()), float(whole[steps.least].sum()), float(whole[steps.most].sum()))
@@ -143,6 +151,7 @@ def total(steps: StepTable, *, start_us: float | None = None, end_us: float | No
 
 def longest(steps: StepTable, *, start_us: float | None = None, end_us: float | None = None) -> Beyond:
     """The longest single run beyond the limit: on the straight line, at least, at most [min]."""
+    steps = _within(steps, start_us, end_us)
     straight = _clip(steps.from_us, steps.to_us, start_us, end_us)
     whole = _clip(steps.start_us, steps.end_us, start_us, end_us)
     inside = whole > 0

@@ -116,7 +116,7 @@ def _freezing(lot: dict, zone: str) -> str:
     figures = f"lowest reading {say.celsius(row['lowest_c'])} at {say.when(row['time'], zone)}, {_place_of(row)}; less its uncertainty {say.celsius(row['lowest_less_u_c'])}"
     if lot["possible_freezing"]:
         return f"YES, possible: {figures}"
-    return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the product may freeze, as stated; {figures}"
+    return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
 
 
 def _times(lot: dict, zone: str) -> Facts:
@@ -216,7 +216,7 @@ def html(sheet: dict[str, Any]) -> str:
 
 def _rows(facts: Facts) -> str:
     text = markup.escape
-    rows = "".join(f'<tr><th scope="row">{text(heading)}</th><td>{text(str(value)).replace("; ", ";<br>")}</td></tr>' for heading, value in facts)
+    rows = "".join(f'<tr><th scope="row">{text(heading)}</th><td>{"<br>".join(map(text, value.split("; ")))}</td></tr>' for heading, value in facts)
     return f"<table><tbody>{rows}</tbody></table>"
 
 

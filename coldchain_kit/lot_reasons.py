@@ -10,8 +10,8 @@ import pandas as pd
 
 from coldchain_kit import stays
 from coldchain_kit.register import Site
-from coldchain_kit.stays import Place
-from coldchain_kit.stock import Allowance, Lot
+from coldchain_kit.stays import Place, Steps
+from coldchain_kit.stock import Allowance
 from coldchain_kit.trace import FAIL, roll_up
 
 FAULT_WORDS = {
@@ -46,22 +46,22 @@ def _meets(here: Place, start: Any, end: Any) -> bool:
     return opens < here.seen_to and closes >= here.seen_from
 
 
-def why(lot: Lot, places: Sequence[Place], freezing: dict | None, outside: dict[str, dict], before: Sequence[dict], edges: tuple, notes: Notes) -> list[str]:
+def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Sequence[dict], edges: tuple, notes: Notes) -> list[str]:
     """Every reason for a decision (CONTRACTS rule 14), one sentence each; an empty list where there is none."""
     if not places:
         return ["No stay of the lot lies within the time of this case: nothing was judged."]
     said: list[str] = []
     for here in places:
         said += _excursions(here, notes)
-        said += _silence(here, notes)
+        said += _silence(here, steps, notes)
         said += _one_sided(here, notes)
         said += _faults(here, notes)
         said += _calibration(here, notes)
         said += [row["text"] for row in notes.checks if row["unit"] == here.stay.unit and row["verdict"] == "undecided" and _meets(here, row["start"], row["end"])]
     said += _between(places, notes)
     said += _freezing(freezing, notes)
-    said += _own_limits(places, outside, said)
-    said += _cut_off(lot, places, edges, notes)
+    said += _own_limits(places, said)
+    said += _cut_off(places, edges)
     said += [f"Case {row['case']} found possible freezing of this lot before." for row in before if row["possible_freezing"]]
     return list(dict.fromkeys(said))
 
@@ -74,14 +74,14 @@ def _excursions(here: Place, notes: Notes) -> list[str]:
     ]
 
 
-def _silence(here: Place, notes: Notes) -> list[str]:
+def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
     if not here.traces:
         return [f"No probe of {here.stay.unit} that decides is part of this case: {_hours(here.minutes)} of the stay are without readings."]
     said = []
     for trace in here.traces:
-        spans = [(start, end) for start, end in stays.unknown(trace, here) if end > start]
-        if spans:
-            total, (start, end) = sum(end - start for start, end in spans) / 60e6, max(spans, key=lambda span: span[1] - span[0])
+        spans = steps.silence(trace, here)
+        if len(spans):
+            total, (start, end) = stays.length_min(spans), max(spans.tolist(), key=lambda span: span[1] - span[0])
             count = "One stretch" if len(spans) == 1 else f"{len(spans)} stretches"
             first, last = (notes.local(pd.Timestamp(round(us), unit="us", tz="UTC")) for us in (start, end))
             longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
@@ -144,7 +144,7 @@ def _freezing(row: dict | None, notes: Notes) -> list[str]:
     return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
 
 
-def _own_limits(places: Sequence[Place], outside: dict[str, dict], said: Sequence[str]) -> list[str]:
+def _own_limits(places: Sequence[Place], said: Sequence[str]) -> list[str]:
     """Readings outside the product's own condition where that is not the unit's, so that no excursion of the case shows them."""
     if any(text.startswith("Excursion") for text in said):
         return []
@@ -152,7 +152,7 @@ def _own_limits(places: Sequence[Place], outside: dict[str, dict], said: Sequenc
     for here in places:
         for trace in here.traces:
             part = stays.within(trace, here).dropna(subset="celsius")
-            for direction in outside:
+            for direction in ("above", "below"):
                 values = stays.further(part, direction)
                 count = int(here.stay.condition.outside(values, direction).sum())
                 if count:
@@ -160,7 +160,7 @@ def _own_limits(places: Sequence[Place], outside: dict[str, dict], said: Sequenc
     return found
 
 
-def _cut_off(lot: Lot, places: Sequence[Place], edges: tuple, notes: Notes) -> list[str]:
+def _cut_off(places: Sequence[Place], edges: tuple) -> list[str]:
     """Readings outside in the part of a stay that the case's window leaves out: they belong to another case, but they are said."""
     start, end, _ = edges
     found = []

@@ -65,15 +65,16 @@ def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: S
     earlier_hours = (lot.earlier_out_hours or 0.0) + sum(row["out_hours_most"] for row in before)
     directions = dict.fromkeys(side for here in places for side in ("above", "below") if here.stay.condition.limit_c(side) is not None)
     outside = {side: _outside(places, steps, side) for side in directions}
+    silent_min = _without_readings(places, steps)
     rows = {
         "exposures": [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)],
-        "allowances": [_allowance(row, lot, places, steps, earlier_hours, notes) for row in allowances],
+        "allowances": [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances],
     }
-    why = lot_reasons.why(lot, places, freezing, outside, before, edges, notes)
+    why = lot_reasons.why(places, steps, freezing, before, edges, notes)
     return {
         "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
-        "stays": [_stay(stay, places) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
-        "without_readings_min": _without_readings(places), "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
+        "stays": [_stay(stay, places, steps) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
+        "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
 
@@ -96,44 +97,43 @@ def _places(lot: Lot, units: dict[str, Unit], edges: tuple) -> list[Place]:
     return found
 
 
-def _stay(stay: Stay, places: list[Place]) -> dict[str, Any]:
+def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
     """One row of ``stays[]``: as the stock list has it, and what the probes there showed."""
     here = next((place for place in places if place.stay.unit == stay.unit and place.opens < (stay.moved_out or place.closes) and place.closes > stay.moved_in), None)
     return {
         "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state, "condition": stay.condition.id,
         "condition_title": stay.condition.title, "condition_source": stay.condition.source, "condition_status": stay.condition.status,
         "judged_from": here.opens if here else None, "judged_to": here.closes if here else None,
-        "probes": [_readings(here, trace) for trace in here.traces] if here else [],
+        "probes": [_readings(here, trace, steps) for trace in here.traces] if here else [],
     }  # fmt: skip
 
 
-def _readings(here: Place, trace: Trace) -> dict[str, Any]:
+def _readings(here: Place, trace: Trace, steps: Steps) -> dict[str, Any]:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
-    valued = celsius.dropna()
-    mkt = None
+    valued, gap, mkt = celsius.dropna(), timeline.steps(celsius)["gap"].to_numpy(dtype=bool), None
     refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=True)
     if not refusal and len(valued) and condition.outside(valued, "below").any():
         refusal = "MKT is not computed where a reading lies below the low limit: a mean would hide it."
     if not refusal:
-        mkt = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol)
+        mkt = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     return {
-        "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": exposure.mean_c(celsius), "mkt_c": mkt, "mkt_why_not": refusal,
+        "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": exposure.mean_c(celsius, gap=gap), "mkt_c": mkt, "mkt_why_not": refusal,
         "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(celsius, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
-        "without_readings_min": _silent_min(trace, here), "u_c": float(part["u_c"].max()) if len(part) else None,
+        "without_readings_min": _silent_min(trace, here, steps), "u_c": float(part["u_c"].max()) if len(part) else None,
     }  # fmt: skip
 
 
-def _silent_min(trace: Trace, here: Place) -> float:
-    return sum((end - start) / 60e6 for start, end in stays.unknown(trace, here))
+def _silent_min(trace: Trace, here: Place, steps: Steps) -> float:
+    return stays.length_min(steps.silence(trace, here))
 
 
-def _without_readings(places: list[Place]) -> float:
+def _without_readings(places: list[Place], steps: Steps) -> float:
     """Minutes of all stays and between them in which nothing is known, the worst probe of each stay [min]."""
     total, end = 0.0, None
     for here in places:
         total += 0.0 if end is None else max(0.0, (here.opens - end) / pd.Timedelta(minutes=1))
-        total += max((_silent_min(trace, here) for trace in here.traces), default=here.minutes)
+        total += max((_silent_min(trace, here, steps) for trace in here.traces), default=here.minutes)
         end = here.closes if end is None else max(end, here.closes)
     return total
 
@@ -158,14 +158,14 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: lot_reasons.Notes
 
 
 def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: str) -> dict[str, float]:
-    """Minutes beyond a temperature by one probe during one stay; "at most" over the stay widened by the clock's doubt."""
+    """Minutes beyond a temperature by one probe during one stay, widened by the clock's doubt but for "at least"."""
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
     whole, single = beyond.total(table, **seen), beyond.longest(table, **seen)
-    sure = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
+    bounds = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
     return {
-        "minutes": whole.minutes, "minutes_least": sure.total_least, "minutes_most": whole.most,
-        "longest": single.minutes, "longest_least": sure.single_least, "longest_most": single.most,
+        "minutes": whole.minutes, "minutes_least": bounds.total_least, "minutes_most": bounds.total_most,
+        "longest": single.minutes, "longest_least": bounds.single_least, "longest_most": bounds.single_most,
     }  # fmt: skip
 
 
@@ -235,7 +235,7 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
 
 
-def _allowance(row: Allowance, lot: Lot, places: list[Place], steps: Steps, earlier_hours: float, notes: lot_reasons.Notes) -> dict[str, Any]:
+def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: float, notes: lot_reasons.Notes) -> dict[str, Any]:
     """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
     direction, from_c, to_c = band(row, places)
     used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True)
@@ -246,11 +246,11 @@ def _allowance(row: Allowance, lot: Lot, places: list[Place], steps: Steps, earl
     beyond_end = lot_reasons.beyond_ceiling(places, direction, to_c, notes)
     applicable = not beyond_end
     return {
-        "lot": lot.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
+        "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
         "dated": row.dated, "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
         "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
-        "earlier_hours": earlier_hours, "without_readings_hours": _without_readings(places) / 60,
-        "why": " ".join(beyond_end or lot_reasons.counted(row, places, _without_readings(places), earlier_hours)),
+        "earlier_hours": earlier_hours, "without_readings_hours": silent_min / 60,
+        "why": " ".join(beyond_end or lot_reasons.counted(row, places, silent_min, earlier_hours)),
     }  # fmt: skip
 
 

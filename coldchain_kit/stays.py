@@ -6,19 +6,17 @@ Times are microseconds since 1970 (UTC) as numbers, results minutes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import exposure, timeline
-from coldchain_kit.beyond import US_PER_MIN, StepTable
+from coldchain_kit.beyond import US_PER_MIN, StepTable, times_us
 from coldchain_kit.conditions import Condition
 from coldchain_kit.stock import Stay
 from coldchain_kit.trace import Trace, Unit
-
-Span = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -64,23 +62,71 @@ class Spent:
 
 
 class Steps:
-    """Step tables of traces, each worked out once."""
+    """What traces give beyond a temperature, and where they are silent, each worked out once."""
 
     def __init__(self) -> None:
         self._gaps: dict[int, np.ndarray] = {}
         self._tables: dict[tuple, StepTable] = {}
-        self._kept: list[Trace] = []
+        self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
+        self._silence: dict[int, tuple[np.ndarray, float, float, float]] = {}
+        self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> StepTable:
         """:func:`exposure.trace_steps` of the trace, remembered."""
         own = id(trace)
         if own not in self._gaps:
             self._gaps[own] = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-            self._kept.append(trace)  # keeps the trace alive, so that its id stays its own
-        key = (own, limit_c, direction, condition.id if condition else None)
+            self._kept.append(trace)
+        key = _key(trace, limit_c, direction, condition)
         if key not in self._tables:
             self._tables[key] = exposure.trace_steps(trace, limit_c=limit_c, direction=direction, gap=self._gaps[own], condition=condition)
         return self._tables[key]
+
+    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
+        """Runs of steps that count at least, and at most, as arrays of (start, end)."""
+        key = _key(trace, limit_c, direction, condition)
+        if key not in self._runs:
+            steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition)
+            self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
+        return self._runs[key]
+
+    def silence(self, trace: Trace, place: Place) -> np.ndarray:
+        """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends."""
+        own = id(trace)
+        if own not in self._silence:
+            self._silence[own] = _silence(trace)
+            self._kept.append(trace)
+        gaps, first, last, tolerance = self._silence[own]
+        opens, closes = float(micros(place.opens)), float(micros(place.closes))
+        ends = np.array([[opens, min(first, closes)], [max(last, opens), closes]])
+        return np.concatenate((cut(gaps, low=opens, high=closes), ends[ends[:, 1] - ends[:, 0] > tolerance]))
+
+
+def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple:
+    return id(trace), limit_c, direction, bool(condition and condition.high_exclusive)
+
+
+def _runs(steps: StepTable, mask: np.ndarray) -> np.ndarray:
+    """Runs of marked steps as (start, end)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view("int8"), [0]))))
+    return np.column_stack((steps.start_us[edges[::2]], steps.end_us[edges[1::2] - 1])).astype("float64")
+
+
+def _silence(trace: Trace) -> tuple[np.ndarray, float, float, float]:
+    """Gaps of a record, its first and last reading, and how long a record's end may be silent without being a gap (CONTRACTS rule 4)."""
+    us = times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
+    if not len(us):
+        return np.empty((0, 2)), np.inf, np.inf, 0.0
+    gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
+    usual = timeline.interval_min(trace.readings.index) or 0.0
+    tolerance = max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN) * US_PER_MIN
+    return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
+
+
+def cut(spans: np.ndarray, *, low: float, high: float) -> np.ndarray:
+    """Spans, sorted and apart, cut to low..high."""
+    first, last = int(np.searchsorted(spans[:, 1], low, side="right")), int(np.searchsorted(spans[:, 0], high, side="left"))
+    return np.clip(spans[first : max(last, first)], low, high)
 
 
 def micros(time: pd.Timestamp) -> int:
@@ -105,8 +151,8 @@ def _doubt(trace: Trace, time: pd.Timestamp) -> pd.Timedelta:
 
 def within(trace: Trace, place: Place) -> pd.DataFrame:
     """The trace's readings during the stay, widened by the clock's doubt."""
-    index = trace.readings.index
-    return trace.readings[(index >= place.seen_from) & (index < place.seen_to)]
+    first, last = trace.readings.index.searchsorted([place.seen_from, place.seen_to], side="left")
+    return trace.readings.iloc[first:last]
 
 
 def further(valued: pd.DataFrame, direction: str) -> np.ndarray:
@@ -115,50 +161,43 @@ def further(valued: pd.DataFrame, direction: str) -> np.ndarray:
     return pick(valued["celsius"].to_numpy(), np.round(valued["as_read_c"].to_numpy(), 6))
 
 
-def unknown(trace: Trace, place: Place) -> list[Span]:
-    """Where the probe says nothing within the stay: gaps, and the stay's time before the first and after the last reading."""
-    spans = timeline.gaps(trace.celsius, start=place.opens, end=place.closes)
-    return [(float(micros(start)), float(micros(end))) for start, end in zip(spans["start"], spans["end"], strict=True)]
+def length_min(spans: np.ndarray) -> float:
+    """Minutes of spans that lie apart."""
+    return float((spans[:, 1] - spans[:, 0]).sum()) / US_PER_MIN
 
 
-def _marked(steps: StepTable, mask: np.ndarray, low: float, high: float) -> list[Span]:
-    """Runs of marked steps, cut to low..high."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view("int8"), [0]))))
-    spans = ((float(steps.start_us[i]), float(steps.end_us[j - 1])) for i, j in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-    return [(max(a, low), min(b, high)) for a, b in spans if min(b, high) > max(a, low)]
-
-
-def union(spans: Iterable[Span]) -> list[Span]:
-    """Spans put together where they touch or overlap.
+def union(spans: np.ndarray) -> np.ndarray:
+    """Spans put together where they touch or overlap, sorted.
 
     Examples
     --------
-    >>> union([(5.0, 6.0), (1.0, 2.0), (2.0, 3.0)])
-    [(1.0, 3.0), (5.0, 6.0)]
+    >>> union(np.array([[5.0, 6.0], [1.0, 2.0], [2.0, 3.0]])).tolist()
+    [[1.0, 3.0], [5.0, 6.0]]
     """
-    merged: list[list[float]] = []
-    for start, end in sorted(spans):
-        if merged and start <= merged[-1][1]:
-            merged[-1][1] = max(merged[-1][1], end)
-        else:
-            merged.append([start, end])
-    return [(start, end) for start, end in merged]
+    if not len(spans):
+        return spans
+    spans = spans[np.argsort(spans[:, 0], kind="stable")]
+    reach = np.maximum.accumulate(spans[:, 1])
+    first = np.flatnonzero(np.concatenate(([True], spans[1:, 0] > reach[:-1])))
+    return np.column_stack((spans[first, 0], np.concatenate((reach[first[1:] - 1], reach[-1:]))))
 
 
-def run(spans: Iterable[Span], *, low: float, high: float) -> Run:
+def run(spans: np.ndarray, *, low: float, high: float) -> Run:
     """How spans within low..high add up [min].
 
     Examples
     --------
     >>> minute = 60e6
-    >>> run([(0.0, 10 * minute), (30 * minute, 40 * minute)], low=0.0, high=60 * minute)
+    >>> run(np.array([[0.0, 10 * minute], [30 * minute, 40 * minute]]), low=0.0, high=60 * minute)
     Run(total=20.0, head=10.0, tail=0.0, longest=10.0, whole=False)
     """
     merged = union(spans)
-    lengths = [(end - start) / US_PER_MIN for start, end in merged]
-    head = lengths[0] if merged and merged[0][0] <= low else 0.0
-    tail = lengths[-1] if merged and merged[-1][1] >= high else 0.0
-    return Run(sum(lengths), head, tail, max(lengths, default=0.0), bool(head and tail and len(merged) == 1))
+    if not len(merged):
+        return Run(0.0, 0.0, 0.0, 0.0, False)
+    lengths = (merged[:, 1] - merged[:, 0]) / US_PER_MIN
+    head = float(lengths[0]) if merged[0, 0] <= low else 0.0
+    tail = float(lengths[-1]) if merged[-1, 1] >= high else 0.0
+    return Run(float(lengths.sum()), head, tail, float(lengths.max()), bool(head and tail and len(merged) == 1))
 
 
 def worst(runs: Sequence[Run]) -> Run:
@@ -205,12 +244,14 @@ def spent(places: Sequence[Place], steps: Steps, *, limit_c: float, direction: s
 
 
 def _bounds(trace: Trace, here: Place, steps: Steps, limit_c: float, direction: str, unknown_counts: bool, own: Condition | None) -> tuple[Run, Run]:
-    table = steps.table(trace, limit_c=limit_c, direction=direction, condition=own)
+    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own)
     opens, closes, wide_from, wide_to = (float(micros(time)) for time in (here.opens, here.closes, here.seen_from, here.seen_to))
     narrow_from, narrow_to = 2 * opens - wide_from, 2 * closes - wide_to
-    least = run(_marked(table, table.least, narrow_from, narrow_to), low=narrow_from, high=narrow_to)
-    spans = _marked(table, table.most, wide_from, wide_to) + (unknown(trace, here) if unknown_counts else [])
-    return least, run(spans, low=opens, high=closes)
+    least = run(cut(surely, low=narrow_from, high=max(narrow_from, narrow_to)), low=narrow_from, high=narrow_to)
+    most = cut(maybe, low=wide_from, high=wide_to)
+    if unknown_counts:
+        most = np.concatenate((most, steps.silence(trace, here)))
+    return least, run(most, low=opens, high=closes)
 
 
 def _nothing(here: Place, unknown_counts: bool) -> tuple[Run, Run]:

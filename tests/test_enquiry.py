@@ -80,6 +80,7 @@ def test_what_people_typed_is_text_and_nothing_is_fetched(case):
     assert "script" not in {tag for tag, _ in seen} and "b" not in {tag for tag, _ in seen}
     assert not any(key in ("src", "href", "onload") for _, attrs in seen for key in attrs) and "url(" not in page
     assert "<script>" not in note and "Maker \\| A" in note
+    assert "USP &lt;659&gt; as" in page
     assert page == enquiry.html(enquiry.sheets(case)[0])
 
 
