@@ -178,6 +178,8 @@ def _cut_off(places: Sequence[Place], edges: tuple) -> list[str]:
 
 def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: Notes) -> list[str]:
     """Why an allowance does not apply: a reading beyond its far end, or one at the end of the range; else an empty list."""
+    if not places:
+        return ["No stay of the lot lies within the time of this case: nothing was judged."]
     for here in places:
         for trace in here.traces:
             part = stays.within(trace, here).dropna(subset="celsius")
@@ -194,11 +196,9 @@ def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: 
     return []
 
 
-def counted(row: Allowance, places: Sequence[Place], silent_min: float, earlier_hours: float) -> list[str]:
+def counted(row: Allowance, silent_min: float, earlier_hours: float) -> list[str]:
     """What the hours used of an applicable allowance hold."""
     said = []
-    if not places:
-        return ["No stay of the lot lies within the time of this case."]
     if silent_min > 0:
         said.append(f"Time without readings ({_hours(silent_min)}) counts as used, at most.")
     if earlier_hours > 0:

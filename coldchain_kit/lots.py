@@ -62,7 +62,8 @@ def _edges(units: dict[str, Unit], window: Any) -> tuple[pd.Timestamp | None, pd
 def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: lot_reasons.Notes, before: list[dict]) -> dict[str, Any]:
     places = _places(lot, units, edges)
     freezing = _freezing(lot, places, notes.site)
-    earlier_hours = (lot.earlier_out_hours or 0.0) + sum(row["out_hours_most"] for row in before)
+    stated = lot.earlier_out_hours or 0.0
+    earlier_hours = tuple(stated + sum(row[name] for row in before) for name in ("out_hours_least", "out_hours_most"))
     directions = dict.fromkeys(side for here in places for side in ("above", "below") if here.stay.condition.limit_c(side) is not None)
     outside = {side: _outside(places, steps, side) for side in directions}
     silent_min = _without_readings(places, steps)
@@ -103,7 +104,7 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
     return {
         "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state, "condition": stay.condition.id,
         "condition_title": stay.condition.title, "condition_source": stay.condition.source, "condition_status": stay.condition.status,
-        "judged_from": here.opens if here else None, "judged_to": here.closes if here else None,
+        "judged_from": here.opens if here else None, "judged_to": _to(here) if here else None,
         "probes": [_readings(here, trace, steps) for trace in here.traces] if here else [],
     }  # fmt: skip
 
@@ -122,6 +123,11 @@ def _readings(here: Place, trace: Trace, steps: Steps) -> dict[str, Any]:
         "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(celsius, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
         "without_readings_min": _silent_min(trace, here, steps), "u_c": float(part["u_c"].max()) if len(part) else None,
     }  # fmt: skip
+
+
+def _to(here: Place) -> pd.Timestamp:
+    """The stay's end to show; the instant just past the last reading is that reading's."""
+    return here.closes.floor("s")
 
 
 def _silent_min(trace: Trace, here: Place, steps: Steps) -> float:
@@ -150,7 +156,7 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: lot_reasons.Notes
             continue
         times = _outside_times(trace, valued, here, condition, direction)
         rows.append({
-            "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": here.closes, "condition": condition.id,
+            "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": _to(here), "condition": condition.id,
             "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **_extremes(valued),
             "excursions": [row["id"] for row in listed if row["direction"] == direction],
         })  # fmt: skip
@@ -196,7 +202,11 @@ def _outside_times(trace: Trace, valued: pd.DataFrame, here: Place, condition: C
 def _bands(places: list[Place], steps: Steps) -> list[dict[str, Any]]:
     """Time beyond each temperature of the condition's bands over all stays, the worst probe of each [min]."""
     cuts = dict.fromkeys(cut for here in places for cut in here.stay.condition.bands())
-    return [{"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False))} for direction, limit_c in cuts]
+    own = places[0].stay.condition if places else None
+    return [
+        {"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=own))}
+        for direction, limit_c in cuts
+    ]
 
 
 def _outside(places: list[Place], steps: Steps, direction: str) -> dict[str, Any]:
@@ -218,7 +228,7 @@ def _freezing(lot: Lot, places: list[Place], site: Site) -> dict[str, Any] | Non
     for here in places:
         kind = site.units[here.stay.unit].kind
         limit = here.stay.condition.freeze_c
-        matters = freeze_matters(here.stay, kind)
+        matters = any(freeze_matters(stay, kind) for stay in lot.stays if stay.unit == here.stay.unit)
         for trace in here.unit.traces.values() if here.unit else ():
             if trace.probe.role == "room" and kind != "room":
                 continue
@@ -235,22 +245,22 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
 
 
-def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: float, notes: lot_reasons.Notes) -> dict[str, Any]:
+def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: lot_reasons.Notes) -> dict[str, Any]:
     """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
     direction, from_c, to_c = band(row, places)
-    used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True)
+    used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True, own=places[0].stay.condition if places else None)
     if row.counting == "total":
-        least, most = used.total_least / 60 + earlier_hours, used.total_most / 60 + earlier_hours
+        least, most = used.total_least / 60 + earlier_hours[0], used.total_most / 60 + earlier_hours[1]
     else:
-        least, most = max(used.single_least / 60, earlier_hours), max(used.single_most / 60, earlier_hours)
+        least, most = max(used.single_least / 60, earlier_hours[0]), max(used.single_most / 60, earlier_hours[1])
     beyond_end = lot_reasons.beyond_ceiling(places, direction, to_c, notes)
     applicable = not beyond_end
     return {
         "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
         "dated": row.dated, "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
         "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
-        "earlier_hours": earlier_hours, "without_readings_hours": silent_min / 60,
-        "why": " ".join(beyond_end or lot_reasons.counted(row, places, silent_min, earlier_hours)),
+        "earlier_hours": earlier_hours[1], "without_readings_hours": silent_min / 60,
+        "why": " ".join(beyond_end or lot_reasons.counted(row, silent_min, earlier_hours[1])),
     }  # fmt: skip
 
 

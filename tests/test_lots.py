@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import excursions, lots, register, stays, stock
+from coldchain_kit import conditions, excursions, lots, register, stays, stock
 from coldchain_kit.trace import Probe, Trace, Unit
 from tests.test_stock import SITE
 
@@ -165,7 +165,7 @@ def test_an_earlier_case_counts_and_its_freezing_is_not_forgotten(site):
     frozen = {"case": {"id": "2026-001", "window": ["2026-02-01T00:00:00Z", "2026-02-02T00:00:00Z"]}, "lots": [assess(site, a_lot(site, (1, 40)), unit_of(flat(h10_12=12.0)))]}
     frozen["lots"][0]["possible_freezing"] = True
     row = assess(site, a_lot(site, (1, 40)), unit_of(flat()), allow(), earlier=lots.earlier(frozen))
-    assert row["allowances"][0]["used_most"] == pytest.approx(140 / 60)
+    assert row["allowances"][0]["used_most"] == pytest.approx(140 / 60) and row["allowances"][0]["used_least"] == pytest.approx(2)
     assert row["why"] == ["Case 2026-001 found possible freezing of this lot before."] and row["needs_decision"]
 
 
@@ -230,7 +230,8 @@ def test_without_a_declared_window_the_whole_stay_counts(site):
 
 
 def test_a_stay_outside_the_window_is_not_called_fine(site):
-    row = assess(site, a_lot(site, (1, 5)), unit_of(flat()), window=(at(20), at(40)))
+    row = assess(site, a_lot(site, (1, 5)), unit_of(flat()), allow(), window=(at(20), at(40)))
+    assert not row["allowances"][0]["applicable"] and row["allowances"][0]["share_most"] is None
     assert row["needs_decision"] and "nothing was judged" in row["why"][0] and row["possible_freezing"] is None
 
 
@@ -268,3 +269,11 @@ def test_least_is_never_more_than_most_and_cutting_a_stay_in_two_changes_no_tota
         assert one.total_least <= one.total_most + 1e-9 and one.single_most <= one.total_most + 1e-9
         assert (one.total_least, one.total_most) == pytest.approx((two.total_least, two.total_most))
         assert (one.single_least, one.single_most) == pytest.approx((two.single_least, two.single_most))
+
+
+def test_an_exclusive_limit_counts_from_the_limit_itself(site):
+    # "below -15": -15.0 is outside (FACTS B4, MEMORY), so an allowance from -15 counts it.
+    lot = a_lot(site, (1, 20), unit="Z1")
+    lot = replace(lot, stays=(replace(lot.stays[0], condition=conditions.get("deep_frozen")),))
+    row = assess(site, lot, unit_of(flat(24, value=-20.0, h10_11=-15.0), "Z1", u_c=0.0), allow(-15.0, -5.0))
+    assert row["allowances"][0]["used_least"] == pytest.approx(1) and row["needs_decision"]
