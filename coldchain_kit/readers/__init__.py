@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from coldchain_kit.errors import LayoutError
-from coldchain_kit.readers import archives, assemble, delimited, dialect, files, frame
+from coldchain_kit.readers import archives, assemble, delimited, dialect, files, frame, sniff
 from coldchain_kit.readers.describe import describe, toml_lines
 from coldchain_kit.readers.download import Column, Download, Hints, Placed
 
@@ -62,8 +62,8 @@ def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = No
 
 def _one(content: files.Content, hints: Hints) -> Download:
     lines = dialect.Lines.of(content.text)
-    worked, lines = dialect.work_out(lines, shown=content.file)
-    worked = dialect.settle_order(worked, lines, pinned=hints.date_order, shown=content.file)
+    worked, lines = sniff.work_out(lines, shown=content.file)
+    worked = sniff.settle_order(worked, lines, pinned=hints.date_order, shown=content.file)
     worked = frame.widen(worked, lines)
     block = delimited.parse(lines, worked)
     return assemble.download(content, lines, worked, block, frame.around(worked, lines), hints)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from coldchain_kit.errors import LayoutError
 from coldchain_kit.readers import cells, instants, labels, longform, oddlines
-from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, NO_TIME, REJECT, ROW, UNITS, Block
+from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, REJECT, ROW, UNITS, Block
 from coldchain_kit.readers.dialect import Dialect, Lines
 from coldchain_kit.readers.download import Column, Download, Hints
 from coldchain_kit.readers.files import Content

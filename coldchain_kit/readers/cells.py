@@ -6,6 +6,7 @@ import re
 from typing import NamedTuple
 
 NUMBER, EMPTY, WORD, TEXT = 0, 1, 2, 3
+LARGEST = 1e18  # beyond it is damage, not a number
 
 _UNIT_WORDS = {
     "c": "C", "°c": "C", "degc": "C", "deg c": "C", "celsius": "C", "℃": "C", "° c": "C", "degrees c": "C", "grad c": "C", "oc": "C",
@@ -85,7 +86,8 @@ def _number(hit: re.Match[str], decimal: str) -> Cell:
         if unit is None:
             return Cell(_NAN, 0, None, TEXT)
     side = 0 if not hit["side"] else 1 if hit["side"][0] in ">≥" else -1
-    return Cell(float(body.replace(",", ".")), side, unit, NUMBER)
+    value = float(body.replace(",", "."))
+    return Cell(value, side, unit, NUMBER) if abs(value) < LARGEST else Cell(_NAN, 0, None, TEXT)
 
 
 def unit_of(text: str) -> str | None:

@@ -94,7 +94,7 @@ def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Line
     """Read the regular lines of one slice; False where they do not come out as one row a line."""
     dialect = block.dialect
     table = _read_table(raw, dialect, pa.float64())
-    if table is not None and any(_not_finite(table[str(i)]) for i in dialect.value_at):
+    if table is not None and any(_beyond(table[str(i)]) for i in dialect.value_at):
         table = None
     typed = table is not None
     if not typed:
@@ -123,8 +123,8 @@ def _column(table: pa.Table, at: int) -> pa.Array:
     return chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks) if chunks else pa.array([], table[str(at)].type)
 
 
-def _not_finite(column: pa.ChunkedArray) -> bool:
-    return not pc.all(pc.is_finite(column), min_count=0).as_py()
+def _beyond(column: pa.ChunkedArray) -> bool:
+    return not pc.all(pc.less(pc.abs(column), cells.LARGEST), min_count=0).as_py()
 
 
 def _any_number(block: Block, rows: np.ndarray) -> np.ndarray:

@@ -38,10 +38,7 @@ class Content:
 def fetch(path: str | Path, *, shown: str) -> bytes:
     """All bytes of a file, or of standard input for ``"-"``; refuses what is too large to be a download."""
     try:
-        if str(path) == "-":
-            data = sys.stdin.buffer.read(MAX_BYTES + 1)
-        else:
-            data = _from_disk(Path(path), shown)
+        data = sys.stdin.buffer.read(MAX_BYTES + 1) if str(path) == "-" else _from_disk(Path(path), shown)
     except OSError as error:
         raise KitError(f"the file cannot be read ({error.strerror or 'no reason given'})", where=shown, mend="Check the name and that you may open it") from error
     if len(data) > MAX_BYTES:
@@ -112,7 +109,7 @@ def content(data: bytes, *, shown: str, sha256: str, member: str | None = None) 
     text, line_end = _line_ends(text)
     nuls = text.count(b"\x00")
     if nuls:
-        text = re.sub(rb"(?m)^\x00+", b"", text)
+        text = re.sub(rb"(?m)^\x00+(?=[^\x00\n])", b"", re.sub(rb"(?m)^\x00+$", b"\x00", text))
     head = text[: HEAD_BYTES // 16]
     if len(head) - len(head.translate(None, _CONTROLS)) > len(head) // 50:
         raise LayoutError("this is not a text file", where=shown, expected="readings as text", mend="Export the readings as text (CSV) from the logger's software")

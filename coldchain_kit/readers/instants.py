@@ -41,7 +41,8 @@ MONTHS = _prefixes(_MONTHS)
 _WEEKDAYS = {_bare(word)[:length] for word in _DAYS.split() for length in range(2, len(word) + 1)}
 
 _CLOCK = re.compile(
-    r"(?P<h>\d{1,2})(?P<sep>[:.h])(?P<m>\d{2})(?:(?P=sep)(?P<s>\d{2})|:(?P<s2>\d{2}))?(?:[.,](?P<f>\d{1,9}))?\s*(?:Uhr|h|hrs)?\s*(?P<half>[AaPp]\.?\s?[Mm]\.?)?\s*(?P<zone>Z|UTC|GMT|(?:UTC|GMT)?[+\-−]\d{1,2}(?::?\d{2})?)?"
+    r"(?P<h>\d{1,2})(?P<sep>[:.h])(?P<m>\d{2})(?:(?P=sep)(?P<s>\d{2})|:(?P<s2>\d{2}))?(?:[.,](?P<f>\d{1,9}))?\s*(?:Uhr|h|hrs)?\s*(?P<half>[AaPp]\.? ?[Mm]\.?)? ?"
+    r"(?P<zone>Z|UTC|GMT|(?:UTC|GMT) ?[+\-−]\d{1,2}(?::?\d{2})?|[+\-−]\d{2}(?::?\d{2})?)?"
 )
 _NUMERIC_DATE = re.compile(r"(\d{1,4})\s?([-/.\s])\s?(\d{1,2})\s?\2\s?(\d{1,4})\.?")
 _NAMED_DAY_FIRST = re.compile(r"(\d{1,2})\.?[\s\-/.]*(?:de\s+|of\s+)?([^\W\d_]{3,})\.?[\s\-/.,]*(?:de\s+)?(\d{4}|\d{2})")
@@ -94,7 +95,7 @@ def clock(text: str) -> tuple[int, int | None] | None:
 def _offset(zone: str | None) -> int | None:
     if not zone:
         return None
-    rest = zone.replace("−", "-").removeprefix("UTC").removeprefix("GMT").removeprefix("Z")
+    rest = zone.replace("−", "-").removeprefix("UTC").removeprefix("GMT").removeprefix("Z").strip()
     if not rest:
         return 0
     digits = rest[1:].replace(":", "")
