@@ -183,7 +183,8 @@ def flat_line(series: pd.Series, *, suspect_min: float, fail_min: float, toleran
 
     Cannot see
     ----------
-    Whether the temperature itself was steady. While less than a window has passed and nothing moved yet, the flag stays 2.
+    Whether the temperature itself was steady. While less than a window has passed since the start, or since a gap, and nothing moved yet,
+    the flag stays 2.
 
     Examples
     --------
@@ -196,7 +197,7 @@ def flat_line(series: pd.Series, *, suspect_min: float, fail_min: float, toleran
     line = course(series)
     values = pd.Series(line.value, index=series.index[line.at])
     codes = np.full(len(values), GOOD, dtype=np.int8)
-    since = line.minute - line.minute[:1]
+    since = line.minute - line.minute[_segment_starts(line)]
     width = np.zeros(0)
     for window, code in ((suspect_min, SUSPECT), (fail_min, FAIL)):
         rolling = values.rolling(pd.Timedelta(minutes=window), closed="both")
@@ -206,6 +207,14 @@ def flat_line(series: pd.Series, *, suspect_min: float, fail_min: float, toleran
         if code == SUSPECT:
             codes[flat & (since < window - 1e-6)] = NOT_EVALUATED
     return table(line, series.index, codes, width)
+
+
+def _segment_starts(line: Course) -> np.ndarray:
+    """For each reading the position of the first one after the last gap."""
+    starts = np.zeros(len(line.value), dtype=np.int64)
+    if len(starts):
+        starts[1:][line.gap] = np.flatnonzero(line.gap) + 1
+    return np.maximum.accumulate(starts)
 
 
 def still(line: Course) -> pd.DataFrame:

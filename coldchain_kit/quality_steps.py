@@ -29,7 +29,7 @@ COLDER_BY_C, WARMER_BY_C = 10.0, 20.0
 # Below this no step is called impossible or unusual: noise, and four steps of the resolution (common practice, no source).
 LEAST_C, LEAST_STEPS = 1.0, 4.0
 SHORTEST_SHARE = 0.5  # a step shorter than half the usual one counts as half of it: stamps are not that sure
-ESTABLISHED, FEW = 12, 3  # readings that make a level the usual one; so few at the start, before a jump, are themselves in doubt
+FEW = 3  # so few readings at the start, before a jump without a way back, are themselves in doubt
 BACK_SHARE = 0.5  # the way back is one step of at least half the jump
 LONGEST_MIN = 24 * 60.0  # readings between an impossible jump and its way back are held impossible up to this long
 
@@ -163,10 +163,10 @@ def _alone(jump: int, gaps: np.ndarray) -> tuple[int, int]:
 
 def _returns(line: Course, difference: np.ndarray, opened: int, k: int, gaps: np.ndarray) -> bool:
     """Whether step k brings the record back to the level before the jump at step ``opened``, or undoes it, and that level was the usual
-    one: it held for twelve readings, or for as many as the stretch between."""
+    one: it held for as many readings as there are between, in the same time before."""
     jump, before = difference[opened], line.value[opened]
     near = abs(line.value[k + 1] - before) < 0.5 * abs(jump) or abs(difference[k] + jump) < 0.25 * abs(jump)
     if not near or not (line.gap[k] or -difference[k] * np.sign(jump) >= BACK_SHARE * abs(jump)):
         return False
-    level = line.value[max(_since(opened, gaps), opened - 4 * ESTABLISHED) : opened + 1]
-    return int((np.abs(level - before) < 0.5 * abs(jump)).sum()) >= min(ESTABLISHED, k - opened)
+    level = line.value[max(_since(opened, gaps), 2 * opened - k) : opened + 1]
+    return int((np.abs(level - before) < 0.5 * abs(jump)).sum()) >= k - opened
