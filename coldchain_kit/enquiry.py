@@ -188,7 +188,7 @@ def _mkt(lot: dict, results: dict, zone: str) -> Facts:
 def _place(lot: dict, zone: str) -> Facts:
     last = lot["stays"][-1]
     where = f"in {last['unit']} since {say.when(last['moved_in'], zone)}" if last.get("moved_out") is None else f"taken out of {last['unit']} at {say.when(last['moved_out'], zone)}"
-    return [("Where the stock list has it", where), ("Where the stock is now, at what temperature, how it is marked", TO_FILL_IN)]
+    return [("Where the stock list has it", where), ("Stage of the vial monitor, as read off the vial", f"{TO_FILL_IN}, where there is one"), ("Where the stock is now, at what temperature, how it is marked", TO_FILL_IN)]
 
 
 _STYLE = """

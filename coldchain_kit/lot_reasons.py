@@ -19,6 +19,7 @@ FAULT_WORDS = {
     "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
     "unit_mixup": "the unit of measure", "repeated": "a repeated stretch",
 }  # fmt: skip
+MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 
 
 class Notes:
@@ -60,18 +61,27 @@ def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Se
         said += [row["text"] for row in notes.checks if row["unit"] == here.stay.unit and row["verdict"] == "undecided" and _meets(here, row["start"], row["end"])]
     said += _between(places, notes)
     said += _freezing(freezing, notes)
-    said += _own_limits(places, said)
+    said += _own_limits(places, notes)
     said += _cut_off(places, edges)
     said += [f"Case {row['case']} found possible freezing of this lot before." for row in before if row["possible_freezing"]]
     return list(dict.fromkeys(said))
 
 
 def _excursions(here: Place, notes: Notes) -> list[str]:
-    return [
-        f"Excursion {row['id']} {row['direction']} {row['limit_c']:g} °C in {row['unit']}, probe {row['probe']}, from {notes.local(row['first_out'])} to {notes.local(row['last_out'])}"
-        + (", within the probe's uncertainty: handle as an excursion." if row["verdict"] == "undecided" else ".")
-        for row in notes.excursions_of(here)
-    ]
+    """A sentence an excursion; many of one probe and direction in one sentence."""
+    groups: dict[tuple, list[dict]] = {}
+    for row in notes.excursions_of(here):
+        groups.setdefault((row["probe"], row["direction"]), []).append(row)
+    said = []
+    for (probe, direction), rows in groups.items():
+        place = f"{direction} {rows[0]['limit_c']:g} °C in {here.stay.unit}, probe {probe}"
+        if len(rows) > MANY:
+            said.append(f"{len(rows)} excursions ({rows[0]['id']} to {rows[-1]['id']}) {place}, the first from {notes.local(rows[0]['first_out'])}, the last until {notes.local(rows[-1]['last_out'])}.")
+            continue
+        for row in rows:
+            doubt = ", within the probe's uncertainty: handle as an excursion" if row["verdict"] == "undecided" else ""
+            said.append(f"Excursion {row['id']} {place}, from {notes.local(row['first_out'])} to {notes.local(row['last_out'])}{doubt}.")
+    return said
 
 
 def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
@@ -91,7 +101,7 @@ def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
 
 def _one_sided(here: Place, notes: Notes) -> list[str]:
     said = []
-    for trace in here.traces:
+    for trace in here.unit.traces.values() if here.unit else ():
         part = stays.within(trace, here)
         count = int((part["one_sided"] != 0).sum())
         if count:
@@ -144,12 +154,12 @@ def _freezing(row: dict | None, notes: Notes) -> list[str]:
     return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
 
 
-def _own_limits(places: Sequence[Place], said: Sequence[str]) -> list[str]:
+def _own_limits(places: Sequence[Place], notes: Notes) -> list[str]:
     """Readings outside the product's own condition where that is not the unit's, so that no excursion of the case shows them."""
-    if any(text.startswith("Excursion") for text in said):
-        return []
     found = []
     for here in places:
+        if here.stay.condition == notes.site.units[here.stay.unit].condition:
+            continue
         for trace in here.traces:
             part = stays.within(trace, here).dropna(subset="celsius")
             for direction in ("above", "below"):

@@ -131,6 +131,20 @@ def test_mkt_lies_between_mean_and_maximum_in_any_order(values, seed):
     assert physics.mean_kinetic_temperature_c(np.array(values)[order], weights[order]) == pytest.approx(mkt, abs=1e-9)
 
 
+@given(st.lists(st.integers(-4000, 14000), min_size=2, max_size=40), st.floats(-20, 40))
+@settings(max_examples=100, deadline=None)
+def test_the_unit_of_measure_changes_nothing(hundredths_f, limit):
+    fahrenheit = np.array(hundredths_f) / 100
+    celsius = physics.fahrenheit_to_celsius(fahrenheit)
+    assert np.allclose(physics.celsius_to_fahrenheit(celsius), fahrenheit, atol=1e-5)
+    ratio = physics.ACTIVATION_ENERGY_KJ_MOL / physics.GAS_CONSTANT_KJ_MOL_K
+    kelvin = (fahrenheit + 459.67) / 1.8
+    direct = ratio / -np.log(np.mean(np.exp(-ratio / kelvin))) - 273.15
+    assert physics.mean_kinetic_temperature_c(celsius) == pytest.approx(direct, abs=2e-6)
+    out = conditions.from_table("x", {"high_f": float(np.round(limit, 1))}).outside(celsius, "above")
+    assert out.tolist() == (fahrenheit > np.round(limit, 1)).tolist()
+
+
 def test_minutes_against_pandas_and_scipy_on_a_real_freezer():
     # open_data/store_walkin_freezer, EXPECTED.json (pandas + scipy): Tref above 8 °C 4.0 min, Tfre above -18 °C 314.8 min.
     from scipy.integrate import trapezoid

@@ -277,3 +277,10 @@ def test_an_exclusive_limit_counts_from_the_limit_itself(site):
     lot = replace(lot, stays=(replace(lot.stays[0], condition=conditions.get("deep_frozen")),))
     row = assess(site, lot, unit_of(flat(24, value=-20.0, h10_11=-15.0), "Z1", u_c=0.0), allow(-15.0, -5.0))
     assert row["allowances"][0]["used_least"] == pytest.approx(1) and row["needs_decision"]
+
+
+def test_many_excursions_are_one_sentence(site):
+    row = assess(site, a_lot(site, (1, 40)), unit_of(flat(**{f"h{h}_{h}": 9.0 for h in range(5, 25, 2)})))
+    assert row["why"] == ["10 excursions (F2-E1 to F2-E10) above 8 °C in F2, probe A, the first from 2026-03-01 05:00 +00:00, the last until 2026-03-01 23:00 +00:00."]
+    (above,) = [one for one in row["exposures"] if one["direction"] == "above"]
+    assert len(above["excursions"]) == 10
