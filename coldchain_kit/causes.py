@@ -54,7 +54,8 @@ class Cause:
 
 
 _ACTIVE = ("refrigerator", "freezer", "ultra_low", "cold_room", "room")
-_SOUND = {"impossible": (-2.5, 0.2), "noisy": (-1.5, 0.0), "stuck": (-3.0, 0.0), "failed": (-2.0, 0.0)}
+# Faulty probes are recognised before any physics: these speak against every thermal cause.
+_SOUND = {"impossible": (-4.0, 0.2), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.3)}
 
 DECLARED = (
     Cause(
@@ -66,21 +67,21 @@ DECLARED = (
     ),
     Cause(
         "power_loss", ABOVE, 0.3,
-        {"fast": (-3.0, 1.5), "returned": (2.0, -2.5), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-2.0, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.3), "slow_back": (-1.5, 0.7),
-         "corner": (0.7, -0.7), "hump": (-1.0, 0.3), "on_clock": (-0.7, 0.2), "gap": (0.7, 0.0), "beyond_room": (-2.0, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), **_SOUND},
+        {"fast": (-3.0, 1.0), "returned": (2.0, -2.5), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-2.0, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.3), "slow_back": (-0.7, 0.3),
+         "corner": (0.5, -0.5), "pace": (0.7, -1.2), "burst": (-2.0, 0.7), "prompt": (1.0, -1.2), "hump": (-1.5, 0.3), "on_clock": (-1.5, 0.2), "gap": (0.7, 0.0), "beyond_room": (-2.0, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), **_SOUND},
         "All probes drift towards the room over hours without a compressor cycle, then cool down at full pace to the old level.",
         ("Look at plug, socket, fuse and breaker", "Ask the power company and the building about an outage", "Compare with other units on the same circuit"), kinds=_ACTIVE,
     ),
     Cause(
         "cooling_failure", ABOVE, 0.0,
-        {"fast": (-3.0, 1.0), "returned": (-2.5, 2.0), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-1.5, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.7), "at_room": (0.7, 0.0),
-         "beyond_room": (-2.0, 0.0), "on_clock": (-0.5, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 2.0), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), **_SOUND},
+        {"fast": (-3.0, 1.0), "returned": (-2.5, 2.0), "alone": (-4.0, 0.5), "long": (1.0, -1.5), "swing": (-1.5, 1.0), "hot_room": (-2.5, 0.5), "holds": (-2.0, 0.7), "at_room": (0.7, 0.0), "pace": (0.7, -0.7), "burst": (-1.5, 0.5),
+         "beyond_room": (-2.0, 0.0), "on_clock": (-1.0, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 2.0), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), **_SOUND},
         "All probes drift towards the room, or to a level short of it, and do not come back without repair.",
         ("Listen for the compressor and the fan", "Look at condenser, vents and ice on the evaporator", "Call the service"), kinds=_ACTIVE,
     ),
     Cause(
         "defrost", ABOVE, -0.7,
-        {"on_clock": (3.0, -1.5), "recurrent": (3.0, 0.0), "hump": (1.0, -1.5), "alone": (-2.0, 0.3), "returned": (0.5, -3.0), "fast": (-0.8, 0.3), "whole": (-1.5, 0.3), "beyond_room": (1.5, 0.0), "hot_room": (-1.0, 0.2),
+        {"on_clock": (3.0, -1.5), "recurrent": (3.0, 0.0), "hump": (1.0, -1.5), "burst": (0.7, -1.5), "prompt": (0.5, -1.0), "alone": (-2.0, 0.3), "returned": (0.5, -3.0), "fast": (-0.8, 0.3), "whole": (-1.5, 0.3), "beyond_room": (1.5, 0.0), "hot_room": (-1.0, 0.2),
          "holds": (-2.0, 0.0), "door_channel": (-2.0, 0.5), **_SOUND},
         "A hump of minutes to an hour at the unit's own regular times; one that lasts longer than usual points to a heater that sticks.",
         ("Compare with the defrost times in the unit's manual", "Look at the defrost timer, heater and frost on the evaporator"), kinds=_ACTIVE,
@@ -94,7 +95,7 @@ DECLARED = (
     ),
     Cause(
         "warm_load", ABOVE, -0.3,
-        {"fast": (1.5, -2.0), "whole": (-1.5, 0.3), "slow_back": (2.5, -2.5), "returned": (0.7, -2.0), "alone": (-3.0, 0.5), "long": (-1.5, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-1.5, 0.2), "holds": (-2.0, 0.0), "on_clock": (-0.7, 0.0),
+        {"fast": (1.5, -2.0), "whole": (-1.5, 0.3), "slow_back": (2.5, -2.5), "returned": (0.7, -2.0), "prompt": (-0.7, 0.3), "alone": (-3.0, 0.5), "long": (-1.5, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-1.5, 0.2), "holds": (-2.0, 0.0), "on_clock": (-0.7, 0.0),
          "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), **_SOUND},
         "The air jumps while the door is open, then comes back slowly over hours while the compressor runs without pause.",
         ("Compare with deliveries and stock movements", "Ask how warm the goods were"), kinds=_ACTIVE,
@@ -107,7 +108,7 @@ DECLARED = (
     ),
     Cause(
         "overcooling", BELOW, 0.3,
-        {"swing": (-2.0, 1.0), "holds": (-2.0, 0.7), "long": (1.5, -1.5), "alone": (-3.0, 0.5), "cold_room": (-3.5, 0.7), "fast": (0.3, 0.0), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), **_SOUND},
+        {"swing": (-2.0, 1.0), "holds": (-2.0, 0.7), "long": (1.5, -1.5), "alone": (-3.0, 0.5), "cold_room": (-3.5, 0.7), "fast": (0.3, 0.0), "pace": (1.5, -1.5), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), **_SOUND},
         "The trace falls for hours without a compressor pause, below what the thermostat is set to.",
         ("Look at the thermostat, its sensor and the compressor's relay", "Keep freeze-sensitive stock away from the cold wall"), kinds=_ACTIVE,
     ),
@@ -119,26 +120,26 @@ DECLARED = (
     ),
     Cause(
         "probe_removed", ABOVE, -0.3,
-        {"fast": (1.0, -4.0), "whole": (2.0, -2.0), "at_room": (1.5, -1.0), "alone": (2.5, -2.5), "holds": (-0.5, 0.0), "impossible": (-2.5, 0.3), "noisy": (-2.0, 0.0), "stuck": (-1.5, 0.2), "failed": (-1.0, 0.0), "returned": (0.3, 0.0),
+        {"fast": (1.0, -4.0), "whole": (2.0, -2.0), "at_room": (1.5, -1.0), "alone": (2.5, -2.5), "holds": (-0.5, 0.0), "impossible": (-3.0, 0.3), "square": (-3.0, 0.5), "noisy": (-2.0, 0.0), "stuck": (-1.5, 0.2), "failed": (-1.0, 0.0), "returned": (0.3, 0.0),
          "log_download": (WRITTEN / 2, 0.0), "log_move": (WRITTEN / 2, 0.0)},
         "The probe goes to room temperature at its own time constant; other probes do not move.",
         ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",),
     ),
     Cause(
         "probe_fault", BOTH, -0.5,
-        {"impossible": (3.5, -0.5), "noisy": (3.0, 0.0), "stuck": (3.5, 0.0), "failed": (3.0, 0.0), "alone": (3.0, -3.0), "whole": (0.0, 0.3), "at_room": (-1.0, 0.3), "beyond_room": (1.5, 0.0)},
+        {"impossible": (5.0, -0.5), "noisy": (3.5, 0.0), "stuck": (4.5, 0.0), "failed": (3.5, 0.0), "square": (4.0, -0.3), "alone": (3.0, -3.0), "whole": (0.0, 0.3), "at_room": (-1.0, 0.3), "beyond_room": (1.5, 0.0)},
         "Readings that no body in the cabinet could follow, or that only one probe shows.",
         ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",),
     ),
     Cause(
         "ambient_heat", ABOVE, -1.0,
-        {"hot_room": (4.0, -4.0), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (0.7, -0.5), "swing": (-0.7, 0.3), "returned": (0.3, 0.0), "holds": (-0.7, 0.0), "slow_back": (0.5, -0.3), "beyond_room": (-2.0, 0.0), **_SOUND},
+        {"hot_room": (4.0, -4.0), "pace": (-1.0, 1.2), "burst": (-1.5, 0.3), "prompt": (-1.2, 1.2), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (0.7, -0.5), "swing": (-0.7, 0.3), "returned": (0.3, 0.0), "holds": (-0.7, 0.0), "slow_back": (0.5, -0.3), "beyond_room": (-2.0, 0.0), **_SOUND},
         "The room is hot; the unit follows it with a delay and comes back with it.",
         ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE,
     ),
     Cause(
         "ambient_cold", BELOW, -0.7,
-        {"cold_room": (4.5, -4.0), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (1.0, -0.7), "swing": (-0.7, 0.3), "holds": (-0.7, 0.0), **_SOUND},
+        {"cold_room": (4.5, -4.0), "pace": (-1.0, 1.5), "fast": (-1.5, 1.0), "alone": (-3.0, 0.5), "long": (1.0, -0.7), "swing": (-0.7, 0.3), "holds": (-0.7, 0.0), **_SOUND},
         "The room is colder than the unit; the unit follows it slowly.",
         ("Look at the room's heating and windows",), kinds=_ACTIVE,
     ),

@@ -20,6 +20,10 @@ from coldchain_kit.evidence import Course, Facts
 # (tests/benchmarks/labelled.py, coldchain_kit.simulate, seeds from 1000), rounded; moving any by 20 % is measured there.
 THRESHOLDS = {
     "fast": (0.4, "TUNED between doors (over 0.5) and closed cabinets (under 0.35): share of the way from level to room within minutes"),
+    "burst": (0.4, "DERIVED: a door makes most of its rise within half an hour and a probe's lag, a closed cabinet (3 h and more) under a fifth"),
+    "pace": (1.5, "TUNED between a room that warms or cools slowly (under 1) and cooling that stops or never stops (over 1.5)"),
+    "prompt": (75.0, "TUNED between full cooling of the air (under 60) and a load or a room that cools down (over 80): minutes half way back"),
+    "square": (0.6, "DERIVED: a first-order body needs 2.2 time constants from 10 to 90 % (FACTS G1); well under that is no body"),
     "whole": (0.85, "DERIVED: a probe taken out meets the whole way to room temperature, an open door only part of it"),
     "alone": (0.4, "TUNED: share of the rise that another inside probe shows; 1 for anything that warms the cabinet, 0 for a probe by itself"),
     "long": (120.0, "DERIVED: a closed cabinet (3 h and more, FACTS G3) needs about an hour for 3 to 5 K; doors stand open shorter; minutes"),
@@ -70,7 +74,7 @@ def _ok(*values: float | None) -> bool:
 def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:
     """Every clue that the traces answer; a clue that cannot be answered is not in the result."""
     found: list[Clue | None] = [
-        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts),
+        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _prompt(facts), _square(facts),
         _impossible(facts), _noisy(facts), _stuck(facts), _failed(facts, faulty), _at_room(facts), _beyond_room(facts), _hump(facts), _on_clock(facts),
         _recurrent(facts), _gap(facts), _cold_room(facts),
     ]  # fmt: skip
@@ -90,8 +94,11 @@ def _fast(facts: Facts) -> Clue:
     lead = facts.lead
     tau = f"probe time constant {lead.tau_min:g} min" + ("" if lead.tau_known else " (assumed)")
     share = f"{100 * lead.jump:.0f} % of the way from the usual level to room temperature"
+    lean = _over(lead.jump, "fast")
+    if _ok(lead.quick_share):  # a door opened for a moment during a long rise makes a jump, but not the rise
+        lean = min(lean, _over(lead.quick_share, "burst"))
     return _clue(
-        "fast", _over(lead.jump, "fast"), f"The air changed quickly: {share} within minutes.", f"The air changed slowly: at most {share} within minutes.",
+        "fast", lean, f"The air changed quickly: {share} within minutes.", f"The air changed slowly: at most {share} within minutes.",
         lead.jump, "share", "Warm air from outside acts within minutes; a closed cabinet takes hours. " + tau + ".",
     )  # fmt: skip
 
@@ -138,7 +145,7 @@ def _slow_back(facts: Facts) -> Clue | None:
     lead = facts.lead
     if not _ok(lead.half_fall_min):
         return None
-    ratio = lead.half_fall_min / max(lead.rise_min, lead.tau_min, lead.step_min)
+    ratio = lead.half_fall_min / (lead.rise_min + lead.tau_min + lead.step_min)
     return _clue(
         "slow_back", _over(ratio, "slow_back", 0.5), f"Coming back took longer than the change: half way after {lead.half_fall_min:.0f} minutes.",
         f"It came back quickly: half way after {lead.half_fall_min:.0f} minutes.", ratio, "half-way back / rise",
@@ -181,8 +188,8 @@ def _holds(facts: Facts) -> Clue | None:
 def _swing(facts: Facts) -> Clue | None:
     lead = facts.lead
     ratio = lead.hold_swing if lead.hold_min >= 180 and _ok(lead.hold_swing) else lead.rise_swing
-    # Without a visible cycle before, its loss cannot be seen; a course of under two hours holds no cycle.
-    if not _ok(ratio) or lead.swing_k < 6 * lead.noise_k or lead.rise_min < 120:
+    # Without a visible cycle before, its loss cannot be seen.
+    if not _ok(ratio):
         return None
     return _clue(
         "swing", _over(ratio, "swing", 0.4), "The compressor's swing went on meanwhile.", "The compressor's swing was missing meanwhile.",
@@ -200,12 +207,52 @@ def _corner(facts: Facts) -> Clue | None:
     )  # fmt: skip
 
 
+def _pace(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.pace_ratio) or lead.rise_min < 60:
+        return None
+    word = "warm-ups" if facts.direction == "above" else "cool-downs"
+    return _clue(
+        "pace", _over(lead.pace_ratio, "pace", 0.5), f"It began at least as fast as the unit's own {word} between compressor runs.", f"It began more slowly than the unit's own {word}.",
+        lead.pace_ratio, "pace / usual", "Cooling that stops (or never stops) acts at once; a room changes slowly.",
+    )  # fmt: skip
+
+
+def _burst(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.quick_share):
+        return None
+    return _clue(
+        "burst", _over(lead.quick_share, "burst"), f"Most of the change was made in half an hour ({100 * lead.quick_share:.0f} %).",
+        f"Half an hour made only {100 * lead.quick_share:.0f} % of the change.", lead.quick_share, "share", "A closed cabinet moves steadily for hours.",
+    )  # fmt: skip
+
+
+def _prompt(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.half_fall_min) or lead.returned is not True:
+        return None
+    return _clue(
+        "prompt", -_over(lead.half_fall_min, "prompt", 0.5), f"It came half way back within {lead.half_fall_min:.0f} minutes: full cooling.",
+        f"It took {lead.half_fall_min / 60:.1f} hours to come half way back.", lead.half_fall_min, "min", "The air follows full cooling within the hour; loads and rooms take longer.",
+    )  # fmt: skip
+
+
+def _square(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.square):
+        return None
+    lean = -_over(lead.square, "square", 0.3) * (1.0 if lead.tau_known else 0.6)
+    return _clue("square", lean, "It jumped to a new level and back faster than this probe can follow any body.", "It moved as a body with this probe's time constant can.", lead.square, "time / least time", "A shift in the electronics is sudden; heat is not.")
+
+
 def _impossible(facts: Facts) -> Clue | None:
     lead = facts.lead
     if not _ok(lead.surround_c):
         return None
     warmest = max(facts.room_c, facts.room_now_c if _ok(facts.room_now_c) else facts.room_c, lead.level_c)
-    coldest = min(facts.room_c, facts.room_now_c if _ok(facts.room_now_c) else facts.room_c, lead.level_c - 20.0)
+    # An evaporator of a refrigerator lies 15 to 25 K below its air, and lower still when it never stops.
+    coldest = min(facts.room_c, facts.room_now_c if _ok(facts.room_now_c) else facts.room_c, lead.level_c - 30.0)
     beyond = max(lead.surround_c - warmest, coldest - lead.surround_c)
     lean = math.tanh((beyond - limit("impossible")) / 5.0) * (1.0 if lead.tau_known else 0.7)
     return _clue(
@@ -277,7 +324,6 @@ def _on_clock(facts: Facts) -> Clue | None:
     return _clue(
         "on_clock", 1.0 if facts.on_clock else -1.0, f"It began when the unit's regular warm humps are due (every {period}, usually {facts.defrost_min:.0f} minutes).",
         f"It began away from the unit's regular warm humps (every {period}).", facts.defrost_period_h, "h", "A defrost runs by the clock; a heater that sticks begins on it and lasts longer.",
-        threshold=0.125,
     )  # fmt: skip
 
 

@@ -34,7 +34,7 @@ class Course:
     ``level_c`` median before, ``swing_k`` 5-95 % range before, ``upper_k`` 97.5 % over the level; ``peak_k`` rise over the level;
     ``rise_min`` onset to peak; ``half_fall_min`` peak to half way back (NaN: never seen); ``returned`` True/False, None where
     the record is too short to tell; ``jump`` share of the way from level to room that the air must have made within minutes;
-    ``habit_jump`` the same for the fastest 2 % before; ``pace_ratio`` first pace over its own usual warm-up pace; ``asymptote``
+    ``habit_jump`` the same for the fastest 2 % before; ``quick_share`` share of the rise made within half an hour; ``pace_ratio`` first pace over its own usual warm-up pace; ``asymptote``
     of the fitted rise as a share of level to room; ``hold_min``, ``hold_drift`` how long and how flat the last part is; ``hold_swing``,
     ``rise_swing`` swing then over the swing before; ``surround_c`` temperature that surroundings must have had for the largest step.
     """
@@ -62,6 +62,8 @@ class Course:
     jump: float
     habit_jump: float
     pace_ratio: float
+    quick_share: float
+    cycle_min: float
     asymptote: float = float("nan")
     tau_rise_min: float = float("nan")
     hold_min: float = 0.0
@@ -70,6 +72,7 @@ class Course:
     rise_swing: float = float("nan")
     abrupt: float = float("nan")
     corner: float = float("nan")
+    square: float = float("nan")
     surround_c: float = float("nan")
     noise_ratio: float = float("nan")
     stuck_share: float = 0.0
@@ -190,7 +193,7 @@ def _course(trace: Trace, *, sign: int, start: pd.Timestamp, end: pd.Timestamp, 
         name=trace.probe.name, role=trace.probe.role, sign=sign, step_min=step, tau_min=float(tau), tau_known=known, series=series, habit=habit,
         level_c=sign * middle, swing_k=upper - low, upper_k=top - middle, noise_k=noise, onset=onset, peak_time=peak_time, peak_k=peak - middle, peak_c=sign * peak,
         rise_min=rise_min, after_min=after, half_fall_min=_minutes_until(tail, middle + 0.5 * (peak - middle)), returned=_returned(tail, back_at, rise_min, after),
-        jump=_jump(up, onset, peak_time, tau, step) / drive, habit_jump=_habit_jump(habit, tau, step) / drive, pace_ratio=_pace_ratio(rise, habit, step),
+        jump=_jump(up, onset, peak_time, tau, step) / drive, habit_jump=_habit_jump(habit, tau, step) / drive, pace_ratio=_pace_ratio(rise, habit, step), quick_share=_quick_share(up, onset, peak_time, peak - middle, tau, step), cycle_min=_cycle_min(habit),
         gap_min=_longest_gap(series, onset, end, step),
     )  # fmt: skip
     return _shape(course, trace, up, rise, start, end, drive)
@@ -275,6 +278,54 @@ def _pace_ratio(rise: pd.Series, habit: pd.Series, step: float) -> float:
     return float(max(0.0, pace) / max(1e-6, np.quantile(usual, 0.9)))
 
 
+def _quick_share(up: pd.Series, onset: pd.Timestamp, peak: pd.Timestamp, rise_k: float, tau: float, step: float) -> float:
+    """Largest share of the whole rise that was made within half an hour and a probe time constant."""
+    window = max(30.0 + tau, 2 * step)
+    stretch = up[(up.index >= onset - pd.Timedelta(minutes=step)) & (up.index <= peak)]
+    if len(stretch) < 2 or rise_k <= 0:
+        return float("nan")
+    if thermal.minutes_of(stretch)[-1] <= window:
+        return 1.0
+    _, _, change = _steps_over(stretch, window)
+    return float(min(1.0, max(0.0, change.max()) / rise_k)) if len(change) else float("nan")
+
+
+def _cycle_min(habit: pd.Series) -> float:
+    """Compressor period of the last two days before [min]; NaN where none shows. Defrost clocks run in hours and are no cycle."""
+    recent = habit[habit.index >= habit.index[-1] - pd.Timedelta(days=2)]
+    steps = np.diff(thermal.minutes_of(recent))
+    if len(recent) < 24 or np.max(steps) > 20 * np.median(steps):
+        recent = habit
+    # Doors and the room disturb a cycle: a weaker likeness than half is taken here, because only the swing at that period is used.
+    period = thermal.cycle(recent, least_r=0.3).period_min
+    return period if period <= 150.0 else float("nan")
+
+
+def _square(up: pd.Series, course: Course, end: pd.Timestamp, level: float) -> float:
+    """Time from 10 % to 90 % of the new level, over the 2.2 time constants a first-order body needs; NaN where nothing holds.
+
+    Only for a level that then holds for three time constants at least, and was left again: the slower of both ways counts (an
+    overshoot of the surroundings can hasten one way, hardly both).
+    """
+    if course.step_min > course.tau_min:
+        return float("nan")
+    around = up[(up.index >= course.onset - pd.Timedelta(minutes=2 * course.step_min)) & (up.index <= end + pd.Timedelta(minutes=10 * course.tau_min))]
+    share = around.to_numpy() - level
+    inside = share[share > 0.5 * course.peak_k]
+    if len(inside) < 4:
+        return float("nan")
+    share, t = share / float(np.median(inside)), thermal.minutes_of(around)
+    high = np.flatnonzero(share >= 0.9)
+    first, last = high[0], high[-1]
+    held = share[first : last + 1]
+    if t[last] - t[first] < 3 * course.tau_min or np.mean(np.abs(held - 1.0) < 0.3) < 0.9:
+        return float("nan")
+    low_before, low_after = np.flatnonzero(share[:first] <= 0.1), np.flatnonzero(share[last:] <= 0.1)
+    ways = [t[first] - t[low_before[-1]]] if len(low_before) else []
+    ways += [t[last + low_after[0]] - t[last]] if len(low_after) else []
+    return float(max(ways) / (2.2 * course.tau_min)) if len(ways) == 2 else float("nan")
+
+
 def _longest_gap(series: pd.Series, onset: pd.Timestamp, end: pd.Timestamp, step: float) -> float:
     inside = series[(series.index >= onset - pd.Timedelta(minutes=3 * step)) & (series.index <= end + pd.Timedelta(minutes=3 * step))]
     steps = np.diff(thermal.minutes_of(inside))
@@ -292,30 +343,37 @@ def _shape(course: Course, trace: Trace, up: pd.Series, rise: pd.Series, start: 
         if fit.end_high_c - fit.end_low_c < drive:
             changes["asymptote"] = (fit.end_c - level) / drive
     out = up[(up.index >= start) & (up.index <= end)]
-    changes |= _hold(course, up, end, level)
     t = thermal.minutes_of(rise)
     share = (rise.to_numpy() - level) / max(course.peak_k, 1e-6)
-    changes["rise_swing"] = _swing(rise) / max(_swing(course.habit), course.noise_k)
+    usual = _swing(course.habit, course.cycle_min)
+    # A swing within the noise of two readings cannot be seen to go missing.
+    if usual > 3.0 * course.noise_k:
+        changes["rise_swing"] = _swing(rise, course.cycle_min) / usual
+    changes |= _hold(course, up, end, level, usual)
     if len(rise) >= 4 and (share >= 0.5).any():
         half, most = t[np.argmax(share >= 0.5)], t[np.argmax(share >= 0.9)]
         changes["abrupt"] = float(most / max(half, course.step_min))
     changes["corner"] = _corner(rise, course)
+    changes["square"] = _square(up, course, end, level)
     changes |= _impossible(course, up, trace, out, start, end)
     return replace(course, **changes)
 
 
-def _swing(series: pd.Series) -> float:
-    """5-95 % range after a slow course (two hours) is taken out, so that a drift does not count as swing."""
+def _swing(series: pd.Series, period_min: float) -> float:
+    """Swing at the compressor's period: interquartile range of each reading against the mean of those half a period away.
+
+    A straight course gives 0 and a bend a constant, so only what comes and goes with the period is left. NaN where the stretch
+    holds fewer than two periods.
+    """
     values, step = thermal.even(series)
-    if len(values) < 6 or not np.isfinite(step):
+    half = int(round(period_min / 2 / step)) if np.isfinite(step) and np.isfinite(period_min) else 0
+    if half < 1 or len(values) < 4 * half + 4:
         return float("nan")
-    width = max(3, int(120.0 / step))
-    slow = pd.Series(values).rolling(width, center=True, min_periods=1).median().to_numpy() if width < len(values) else np.polyval(np.polyfit(np.arange(len(values)), values, 1), np.arange(len(values)))
-    rest = values - slow
-    return float(np.percentile(rest, 95) - np.percentile(rest, 5))
+    rest = values[half:-half] - (values[: -2 * half] + values[2 * half :]) / 2.0
+    return float(np.percentile(rest, 75) - np.percentile(rest, 25))
 
 
-def _hold(course: Course, up: pd.Series, end: pd.Timestamp, level: float) -> dict[str, float]:
+def _hold(course: Course, up: pd.Series, end: pd.Timestamp, level: float, usual_swing: float) -> dict[str, float]:
     """How long the trace stays within a fifth of its rise from the new level, how much that level drifts and swings."""
     late = up[(up.index >= course.onset) & (up.index <= max(end, course.peak_time))]
     if len(late) < 12:
@@ -330,7 +388,8 @@ def _hold(course: Course, up: pd.Series, end: pd.Timestamp, level: float) -> dic
     minutes = thermal.minutes_of(hold)
     third = max(2, len(hold) // 3)
     drift = abs(float(hold.iloc[-third:].median() - hold.iloc[:third].median())) / max(abs(new - level), 1e-6)
-    return {"hold_min": float(minutes[-1]), "hold_drift": drift, "hold_swing": _swing(hold) / max(_swing(course.habit), course.noise_k)}
+    swing = _swing(hold, course.cycle_min) / usual_swing if usual_swing > 3.0 * course.noise_k else float("nan")
+    return {"hold_min": float(minutes[-1]), "hold_drift": drift, "hold_swing": swing}
 
 
 def _corner(rise: pd.Series, course: Course) -> float:
@@ -407,20 +466,32 @@ def _room(room: pd.Series | None, lead: Course) -> tuple[float, float, bool]:
 
 def _defrost_clock(lead: Course, others: Sequence[Course], start: pd.Timestamp) -> tuple[float, float, bool | None]:
     """Period [h] and usual length [min] of the humps before the episode, and whether its onset is on that clock."""
-    fastest = min((lead, *others), key=lambda course: course.tau_min)
-    if fastest.sign < 0:
+    if lead.sign < 0:
         return float("nan"), float("nan"), None
-    humps, _ = thermal.defrosts(fastest.series[fastest.series.index <= start + pd.Timedelta(hours=2)])
-    if len(humps) < 5:
+    for course in sorted((lead, *others), key=lambda course: course.tau_min):
+        found = _humps_clock(course.series[course.series.index <= start + pd.Timedelta(hours=2)], lead, start)
+        if found[2] is not None:
+            return found
+    return float("nan"), float("nan"), None
+
+
+def _humps_clock(series: pd.Series, lead: Course, start: pd.Timestamp) -> tuple[float, float, bool | None]:
+    humps, _ = thermal.defrosts(series)
+    usual = humps[humps["end"] < lead.onset]
+    if len(usual) < 4:
         return float("nan"), float("nan"), None
-    begin = humps["start"].iloc[0]
-    hours = ((humps["start"] - begin) / pd.Timedelta(hours=1)).to_numpy()
-    period, _ = thermal.recurrence(hours)
+    begin = usual["start"].iloc[0]
+    hours = ((usual["start"] - begin) / pd.Timedelta(hours=1)).to_numpy()
+    period, phase = thermal.recurrence(hours)
     # Compressor cycles come back too; a defrost clock runs in hours (FACTS C7: 8 h, C10: 4 h), here at least 2.
-    if not np.isfinite(period) or period < 2.0:
+    if not np.isfinite(period) or period < 2.0 or np.mean(np.abs(phase) <= thermal.ON_CLOCK_SHARE) < 0.7:
         return float("nan"), float("nan"), None
-    usual = humps[(humps["start"] < start - pd.Timedelta(hours=1))]
-    centre = np.angle(np.exp(2j * np.pi * ((usual["start"] - begin) / pd.Timedelta(hours=1)).to_numpy() / period).mean()) / (2 * np.pi)
-    at = (lead.onset - begin) / pd.Timedelta(hours=1)
-    phase = (at / period - centre + 0.5) % 1.0 - 0.5
-    return period, float(usual["minutes"].median()), bool(abs(phase) <= thermal.ON_CLOCK_SHARE)
+    near = np.abs(phase) <= thermal.ON_CLOCK_SHARE
+    centre = np.angle(np.exp(2j * np.pi * hours[near] / period).mean()) / (2 * np.pi)
+    # The episode's beginning as a hump's: the same probe half a usual height up.
+    level, height = float(series[series.index < lead.onset].median()), float(usual["height_k"].median())
+    late = series[(series.index >= lead.onset - pd.Timedelta(hours=1)) & (series >= level + 0.5 * height)]
+    at = ((late.index[0] if len(late) else start) - begin) / pd.Timedelta(hours=1)
+    off_min = abs((at / period - centre + 0.5) % 1.0 - 0.5) * period * 60.0
+    scatter = float(np.std(phase[near])) * period * 60.0
+    return period, float(usual["minutes"].median()), bool(off_min <= max(15.0, 3.0 * scatter, 2.0 * lead.step_min))

@@ -189,7 +189,7 @@ def even(series: pd.Series, *, step_min: float | None = None) -> tuple[np.ndarra
     return np.interp(np.arange(0.0, t[-1] + 1e-9, step), t, series.to_numpy(dtype="float64")), step
 
 
-def cycle(series: pd.Series) -> Cycle:
+def cycle(series: pd.Series, *, least_r: float = REPEATS_R) -> Cycle:
     """Compressor cycle of a stretch: period from the autocorrelation, after a slow course is taken out.
 
     A period under three steps cannot be told from noise and is not looked for; the stretch must hold three periods.
@@ -221,7 +221,7 @@ def cycle(series: pd.Series) -> Cycle:
     first = next(k for k in peaks if acf[k] >= 0.7 * top)
     bend = acf[first - 1] - 2 * acf[first] + acf[first + 1]
     shift = 0.5 * (acf[first - 1] - acf[first + 1]) / bend if bend else 0.0
-    if acf[first] < REPEATS_R:
+    if acf[first] < least_r:
         return Cycle(float("nan"), float(spread), float("nan"), nothing.level_c, float(max(0.0, acf[first])))
     slope = np.diff(values)
     falling = np.count_nonzero(slope < 0) / max(1, np.count_nonzero(slope))

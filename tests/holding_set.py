@@ -43,14 +43,14 @@ def make(*, cabinets: int = 20, seed: int = 2026, scenarios: tuple[str, ...] = C
     name = np.array([scenario for _ in range(cabinets) for scenario in scenarios])
     unit = np.repeat(np.arange(cabinets), len(scenarios))
     freezer = name == "defrost"
-    p = _parameters(rng, cabinets, unit, freezer)
+    p = _parameters(rng, cabinets, unit, freezer, (name == "ambient_heat") | (name == "warm_load"))
     e = _events(rng, name, count, p)
     room = _room(rng, unit, cabinets, name, e)
     air, removed = _march(p, e, name, room)
     return _cases(rng, p, e, name, unit, freezer, air, room, removed)
 
 
-def _parameters(rng, cabinets, unit, freezer) -> dict:
+def _parameters(rng, cabinets, unit, freezer, short) -> dict:
     def u(low, high):
         return rng.uniform(low, high, cabinets)[unit]
 
@@ -60,6 +60,7 @@ def _parameters(rng, cabinets, unit, freezer) -> dict:
         min_off=u(120, 360), modulating=rng.random(cabinets)[unit] < 1 / 3, tau_a=u(5, 18), tau_b=u(0.8, 3.5), res=rng.choice([0.1, 0.1, 0.0625, 0.5], cabinets)[unit],
         noise=u(0.02, 0.08), bias=u(-0.2, 0.2), visits=u(5, 20), own_defrost=rng.random(cabinets)[unit] < 0.4, period=np.round(u(5, 12) * 2) / 2 * 3600, length=u(12, 24) * 60,
     )
+    p["h_coil"] = np.where(short, p["h_coil"] * rng.uniform(0.3, 0.45, len(short)), p["h_coil"])  # little reserve: else nothing would go outside
     p["modulating"] &= ~freezer
     p["own_defrost"] |= freezer
     p["set_c"] = np.where(freezer, p["set_c"] - 25.0, p["set_c"])
@@ -158,7 +159,7 @@ def _march(p, e, name, room) -> tuple[np.ndarray, np.ndarray]:
         flow_coil, flow_liner = h_coil * (coil - air), p["h_liner"] * (liner - air)
         flow_slab = 3 * p["h_layer"] * convection * (layers[0] - air)
         flow_door = door * p["door"] * np.sqrt(np.abs(outside - air) + 0.1) * (outside - air)
-        flow_load = np.where(c_load > 0, 0.45 * (np.maximum(e["kg"], 0.1)) ** 0.67 * (load - air), 0.0)
+        flow_load = np.where(c_load > 0, 1.2 * (np.maximum(e["kg"], 0.1)) ** 0.67 * (load - air), 0.0)
         first, second = p["k_layer"] * (layers[1] - layers[0]), p["k_layer"] * (layers[2] - layers[1])
         liner += STEP_S / p["c_liner"] * (p["ua"] * (outside - liner) - flow_liner + door * 0.25 * p["door"] * (outside - liner))
         layers[0] += STEP_S / p["c_layer"] * (first - flow_slab)

@@ -52,6 +52,9 @@ def tuning(*, cabinets: int = 20, first_seed: int = 1000) -> list[Labelled]:
             unit = simulate.draw(seed, kind)
             if kind == "refrigerator" and number % 3 == 0:
                 unit = simulate.replace(unit, defrost_every_h=float(rng.choice([6.0, 8.0, 12.0])), defrost_min=float(rng.uniform(10, 20)), defrost_w=60.0)
+            if scenario in ("ambient_heat", "warm_load"):  # a unit with reserve enough would not go outside at all
+                hot_load_w = unit.walls_w_k * (unit.room_c + rng.uniform(4, 9) - unit.set_c)
+                unit = simulate.replace(unit, capacity_w=hot_load_w, capacity_at_c=unit.set_c - 8.0, capacity_slope_w_k=1.0)
             event = _event(scenario, rng, unit)
             made = simulate.run(unit, [event], start=start, hours=120, seed=seed)
             cause = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
@@ -65,9 +68,9 @@ def _event(scenario: str, rng: np.random.Generator, unit: simulate.Cabinet) -> s
         at = np.ceil(at / 60 / unit.defrost_every_h) * unit.defrost_every_h * 60
     minutes, size, form = {
         "door_open": ((8, 100), None, ""), "power_loss": ((240, 900), None, ""), "cooling_failure": ((3600, 3600), rng.choice([0.0, 0.0, rng.uniform(0.05, 0.2)]), ""),
-        "defrost": ((45, 120), None, ""), "setpoint_change": ((3600, 3600), rng.uniform(4, 7), ""), "warm_load": ((2, 8), rng.uniform(5, 15), ""),
+        "defrost": ((45, 120), None, ""), "setpoint_change": ((3600, 3600), rng.uniform(4, 7), ""), "warm_load": ((2, 8), rng.uniform(8, 30), ""),
         "probe_removed": ((15, 150), None, ""), "probe_fault": ((90, 600), rng.uniform(4, 9), rng.choice(["offset", "drift", "stuck", "noise"])),
-        "ambient_heat": ((600, 1200), rng.uniform(16, 26), ""), "overcooling": ((900, 1600), None, ""), "setpoint_down": ((3600, 3600), -rng.uniform(4, 7), ""),
+        "ambient_heat": ((600, 1200), rng.uniform(12, 22), ""), "overcooling": ((900, 1600), None, ""), "setpoint_down": ((3600, 3600), -rng.uniform(4, 7), ""),
         "cold_load": ((2, 5), rng.uniform(4, 12), ""), "ambient_cold": ((900, 1500), rng.uniform(24, 32), ""),
     }[scenario]  # fmt: skip
     kind = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
