@@ -1,11 +1,12 @@
 """Writes the sample site: Tern Bay Health Centre, invented, every trace simulated with its truth beside it.
 
-``python -m coldchain_kit.tern_bay DIR`` writes the downloads, their truth and the case's papers; seeds are fixed, so
-the same kit writes the same bytes. site.toml and case.toml are written by hand and not touched.
+``python -m coldchain_kit.tern_bay DIR`` writes the downloads, their truth and what its people entered in the case; seeds and
+times are fixed, so the same kit writes the same bytes. The register, the case and its papers are written by hand and not touched.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import sys
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import conditions, physics, simulate
+from coldchain_kit import conditions, entries, physics, simulate
 from coldchain_kit.simulate import Cabinet, Event, SimProbe, Simulation
 
 ZONE = "Europe/Lisbon"
@@ -136,8 +137,43 @@ def _r1(part: pd.DataFrame, made: Simulation) -> bytes:
     return ("\n".join(rows) + "\n").encode("utf-8")
 
 
+# What the people of Tern Bay entered, in order: minutes after the first entry, who, field, answer.
+CASE = "2026-014"
+FIRST_ENTRY = dt.datetime(2026, 3, 9, 9, 12, tzinfo=dt.UTC)
+ENTERED = (
+    (0, "M. Alder", "immediate.marked", "Yes, all three shelves carry a do-not-use sign."),
+    (1, "M. Alder", "immediate.where", "In F2, where it was; F2 has been back in range since Saturday 02:35."),
+    (2, "M. Alder", "immediate.condition", "Yes, 4.3 °C on the display at 08:44 and in the download."),
+    (2, "M. Alder", "immediate.by", "M. Alder, seen by J. Fenn"),
+    (3, "M. Alder", "immediate.when", "Monday 9 March 2026, 08:50"),
+    (3, "M. Alder", "immediate.logger", "Yes, at 09:05; the alarm sign was not cleared before."),
+    (4, "M. Alder", "immediate.informed", "Pharmacist on duty and the programme's office, 09:10"),
+    (5, "M. Alder", "found.how", "Alarm sign on the logger's display on arrival"),
+    (5, "M. Alder", "found.by", "M. Alder"),
+    (5, "M. Alder", "found.when", "Monday 9 March 2026, 08:40"),
+    (95, "M. Alder", "why.1", "F2 had no power from Friday night until early Saturday."),
+    (97, "M. Alder", "why.2", "The mains in Harbour Street were off; the network operator confirms 21:30 to 02:10."),
+    (99, "M. Alder", "why.3", "F2 is not on the emergency supply, and its alarm does not leave the building."),
+    (104, "M. Alder", "group.power", "Mains off for 4 h 40 min; no emergency supply on the dispensary circuit."),
+    (106, "M. Alder", "group.monitoring", "The alarm sounds in an empty building at night; nobody is called."),
+    (110, "M. Alder", "cause.root", "Power cut in the street; no emergency supply and no alarm that reaches a person out of hours."),
+    (112, "M. Alder", "cause.reasons", "Network operator's notice and the time match the trace; both probes rose together, slowly. Nothing speaks against it."),
+    (130, "J. Fenn", "risk", "Three lots were exposed or present that day; makers A and C are asked, lot TBI-0911 had left before."),
+    (133, "J. Fenn", "class", "major"),
+    (133, "J. Fenn", "class.reason", "Vaccine out of range for hours, seen after two days."),
+)
+
+
+def write_entries(folder: Path) -> None:
+    """Write the case's entries.jsonl afresh, as its people would have through the forms."""
+    (folder / entries.FILE).unlink(missing_ok=True)
+    for minutes, who, field, answer in ENTERED:
+        entries.append(folder, who=who, field=field, new=answer, now=FIRST_ENTRY + dt.timedelta(minutes=minutes))
+
+
 LAYOUTS = {"F1": _f1, "F2": _f2, "Z1": _z1, "R1": _r1}
 
 
 if __name__ == "__main__":
     write(Path(sys.argv[1]))
+    write_entries(Path(sys.argv[1]) / "cases" / CASE)
