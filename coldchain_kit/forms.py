@@ -151,7 +151,7 @@ def trail(assessment: Any) -> Tables:
     problems = entries.check(folder)
     state = "Each line is hashed over the one before, and the chain is whole." if not problems else "Look at this: " + "; ".join(problems) + "."
     columns = ("No.", "When", "Who (typed)", "Question", "Before", "After", "Why", "Hash, first 16 characters")
-    return Tables((Table("Everything that was entered, in order", columns, rows, (state, entries.TYPED), "Nothing has been entered yet."),))
+    return Tables((Table("Everything that was entered, in order", columns, rows, (state, entries.TYPED), f"Nothing has been entered yet. {entries.TYPED}"),))
 
 
 def still_open(assessment: Any) -> Table:

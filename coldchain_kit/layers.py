@@ -22,13 +22,13 @@ SHADES = {  # what is shaded: fill, edge, dash of the edge
 }
 
 
-def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = ()) -> list[dict[str, Any]]:
-    """Rows {t, c, probe, run} of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = (), with_u: bool = False) -> list[dict[str, Any]]:
+    """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
     series = inside[column]
     kept = drawing.reduce(series, gap=timeline.steps(series)["gap"].to_numpy(), width_px=width_px, full=full)
-    if column == "celsius" and len(kept):
+    if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
     times = clock.ms(kept.index)
     rows = [{"t": int(t), "c": float(c), "probe": name, "run": int(r)} for t, c, r in zip(times, kept["celsius"], kept["run"], strict=True)]
@@ -68,7 +68,7 @@ def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *,
     import altair as alt
 
     colour, dash = scale(names)
-    data, x = alt.Data(values=rows), clock.x("t", title=title)
+    data, x = drawing.data(rows), clock.x("t", title=title)
     drawn = (
         alt.Chart(data)
         .mark_line(interpolate="linear")
@@ -81,7 +81,7 @@ def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *,
     if not dots:
         return drawn
     tips = [alt.Tooltip("probe:N", title="Probe"), alt.Tooltip("c:Q", title="°C"), alt.Tooltip("utcyearmonthdatehoursminutes(t):T", title="time (offset at the chart's start)")]
-    return drawn + alt.Chart(alt.Data(values=dots)).mark_circle(size=14, opacity=1).encode(x=x, y=y, color=alt.Color("probe:N", scale=colour["scale"], legend=None), tooltip=tips)
+    return drawn + alt.Chart(drawing.data(dots)).mark_circle(size=14, opacity=1).encode(x=x, y=y, color=alt.Color("probe:N", scale=colour["scale"], legend=None), tooltip=tips)
 
 
 def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True) -> Any:
@@ -90,7 +90,7 @@ def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, 
 
     colour, _ = scale(names)
     data = [{"t": row["t"], "c": row["c"] - row["u"], "top": row["c"] + row["u"], "probe": row["probe"], "run": row["run"]} for row in rows if row.get("u")]
-    area = alt.Chart(alt.Data(values=data)).mark_area(opacity=0.16)
+    area = alt.Chart(drawing.data(data)).mark_area(opacity=0.16)
     return area.encode(x=clock.x("t", title=title), y=y, y2="top:Q", color=alt.Color("probe:N", scale=colour["scale"], legend=None), detail="run:N")
 
 
@@ -99,7 +99,7 @@ def limits(condition: Condition, y: Any) -> Any:
     import altair as alt
 
     rows = [{"c": condition.limit_c(side), "label": limit_words(condition, side), "side": side} for side in ("above", "below") if condition.limit_c(side) is not None]
-    base = alt.Chart(alt.Data(values=rows)).encode(y=y)
+    base = alt.Chart(drawing.data(rows)).encode(y=y)
     rule = base.mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3])
     words = [
         base.transform_filter(f"datum.side == '{side}'")
@@ -130,7 +130,7 @@ def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> A
     labelled = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
     if not 0 < len(labelled) <= MOST_LABELS:
         return drawn
-    words = alt.Chart(alt.Data(values=labelled)).mark_text(fontSize=11.5, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
+    words = alt.Chart(drawing.data(labelled)).mark_text(fontSize=11.5, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
     return alt.layer(drawn, words)
 
 
@@ -143,7 +143,7 @@ def rectangles(rows: list[dict[str, Any]], looks: dict[str, tuple], *, legend: s
     colour, stroke = (alt.Scale(domain=kinds, range=[looks[kind][at] for kind in kinds]) for at in (0, 1))
     parts = []
     for kind in kinds:
-        own = alt.Chart(alt.Data(values=[row for row in rows if row["kind"] == kind])).mark_rect(strokeWidth=1, opacity=0.75, strokeDash=list(looks[kind][2]))
+        own = alt.Chart(drawing.data([row for row in rows if row["kind"] == kind])).mark_rect(strokeWidth=1, opacity=0.75, strokeDash=list(looks[kind][2]))
         parts.append(own.encode(x2="t2:T", color=alt.Color("kind:N", scale=colour, legend=key), stroke=alt.Stroke("kind:N", scale=stroke, legend=key), **channels))
     return alt.layer(*parts)
 
@@ -156,7 +156,7 @@ def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colou
     if not data:
         return None
     key = alt.Shape("mark:N", scale=alt.Scale(domain=[legend], range=[shape]), legend=alt.Legend(title="Mark"))
-    return alt.Chart(alt.Data(values=data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
+    return alt.Chart(drawing.data(data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
 
 
 def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16) -> Any | None:
@@ -170,7 +170,7 @@ def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, co
     middle = (clock.ms(clock.start) + clock.ms(clock.end)) / 2
     parts = []
     for at, row in enumerate(rows[:MOST_LABELS]):
-        data = alt.Data(values=[{"t": clock.ms(row["time"]), "label": row["label"]}])
+        data = drawing.data([{"t": clock.ms(row["time"]), "label": row["label"]}])
         left = clock.ms(row["time"]) > middle
         words = alt.Chart(data).mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="top", fontSize=11.5, color=colour)
         parts.append(alt.Chart(data).mark_rule(color=colour, strokeDash=[2, 2], strokeWidth=1).encode(x=x))

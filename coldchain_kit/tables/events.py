@@ -199,7 +199,7 @@ def bands(assessment: Any) -> Table:
     quiet = [f"{row['unit']} {row['probe']} {_beyond(row)}" for row in rows if not row["minutes_most"]]
     shown, notes = capped(cells, MOST_ROWS, "rows")
     notes = (*notes, f"No reading, not even within the uncertainty, and no gap beyond: {'; '.join(quiet)}.") if quiet else notes
-    empty = "no reading lies beyond them." if rows else "not evaluated."
+    empty = f"no reading lies there, not even within the uncertainty, and no gap: {'; '.join(quiet)}." if rows else "not evaluated."
     return Table(
         "Time beyond these temperatures, deciding probes, corrected values",
         ("Unit and probe", "Beyond", "By the readings", "At least to at most", "Longest run"),

@@ -10,7 +10,7 @@ from typing import Any
 
 from coldchain_kit import say
 
-_LOOK = "<style>table.kit td,table.kit th{text-align:left;vertical-align:top;max-width:34em;white-space:normal;overflow-wrap:break-word}table.kit td.num{text-align:right;white-space:nowrap}table.kit .nb{white-space:nowrap}table.kit .hash{word-break:break-all}table.kit caption{text-align:left;font-weight:600}</style>"
+_LOOK = "<style>table.kit td,table.kit th{text-align:left;vertical-align:top;max-width:34em;white-space:normal;overflow-wrap:break-word}table.kit td.num{text-align:right;white-space:nowrap}table.kit caption{text-align:left;font-weight:600}</style>"
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,9 @@ class Table:
     rows : tuple of tuples
         Cells; None becomes "not known". The first cell heads its row.
     notes : tuple of str
-        Sentences below it.
+        Sentences below it; left out where it has no row.
     empty : str
-        The sentence that stands in its place where it has no row.
+        The sentence that stands in its place then.
 
     Examples
     --------
@@ -46,14 +46,14 @@ class Table:
 
     def __str__(self) -> str:
         if not self.rows:
-            return "\n".join([f"{self.caption}: {self.empty}", *self.notes])
+            return f"{self.caption}: {self.empty}"
         lines = [" | ".join(self.columns), *(" | ".join(map(cell, row)) for row in self.rows)]
         return "\n".join([self.caption, *lines, *self.notes])
 
     def _repr_html_(self) -> str:
         notes = "".join(f'<p class="kit-note">{escape(note)}</p>' for note in self.notes)
         if not self.rows:
-            return f'<p class="kit-empty"><strong>{escape(self.caption)}:</strong> {escape(self.empty)}</p>{notes}'
+            return f'<p class="kit-empty"><strong>{escape(self.caption)}:</strong> {escape(self.empty)}</p>'
         head = "".join(f'<th scope="col">{escape(column)}</th>' for column in self.columns)
         right = [all(_is_number(cell(row[at])) for row in self.rows) for at in range(len(self.columns))]
         body = "".join(f"<tr>{_first(row[0])}{''.join(map(_other, row[1:], right[1:]))}</tr>" for row in self.rows)
@@ -115,8 +115,8 @@ def _other(value: Any, right: bool) -> str:
 
 def _marked(text: str) -> str:
     """Escaped; dates, offsets and figures with their units are not torn apart at a line's end, hashes may be."""
-    text = _TOGETHER.sub(r'<span class="nb">\g<0></span>', escape(text))
-    return re.sub(r"\b[0-9a-f]{64}\b", r'<span class="hash">\g<0></span>', text)
+    text = _TOGETHER.sub(r'<span style="white-space:nowrap">\g<0></span>', escape(text))
+    return re.sub(r"\b[0-9a-f]{64}\b", r'<span style="word-break:break-all">\g<0></span>', text)
 
 
 _TOGETHER = re.compile(r"\b\d{4}-\d\d-\d\d\b|\d\d:\d\d(:\d\d)? [+-]\d\d:\d\d|-?[\d,.]*\d (°C·min|°C|%|min \((\d+ (d|h|min) ?)+\)|min|h|d)(?![\w·])")
