@@ -232,7 +232,7 @@ def _private_jupyter(private: Path, cwd: Path) -> Iterator[None]:
     folder.mkdir(parents=True)
     for name in ("config", "runtime", "ipython"):
         (private / name).mkdir()
-    argv = [sys.executable, "-P", "-m", "coldchain_kit._kernel", "-f", "{connection_file}", "--InteractiveShellApp.exec_PYTHONSTARTUP=False", "--HistoryManager.enabled=False"]
+    argv = [sys.executable, "-P", "-m", "coldchain_kit._kernel", "-f", "{connection_file}", "--InteractiveShellApp.exec_PYTHONSTARTUP=False", "--HistoryManager.enabled=False", "--log-level=50"]
     (folder / "kernel.json").write_text(json.dumps({**get_kernel_dict(), "argv": argv}), "utf-8")
     changed = {
         "JUPYTER_PATH": str(private / "data"), "JUPYTER_DATA_DIR": str(private / "data"), "JUPYTER_CONFIG_DIR": str(private / "config"),
