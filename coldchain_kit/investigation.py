@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -71,7 +72,11 @@ def assess(case: str | Path | Case) -> Assessment:
     parts = [_assess_unit(case, units[name], window, room, book) for name in case.units]
     found = {name: part["table"] for name, part in zip(case.units, parts, strict=True)}
     rows = {key: [row for part in parts for row in part[key]] for key in parts[0] if key != "table"}
-    lot_rows = lots.assess(shelf, allowed, units, excursions=rows["excursions"], faults=rows["faults"], site=site, window=window, calibration=rows["calibration"])
+    before = [row for path in case.earlier for row in lots.earlier(_earlier(path, case))]
+    lot_rows = lots.assess(
+        shelf, allowed, units, excursions=rows["excursions"], faults=rows["faults"], site=site, window=window, calibration=rows["calibration"],
+        checks=rows["checks"], earlier=before,
+    )  # fmt: skip
     document = {
         "schema": results.SCHEMA_ID,
         "case": {"id": case.id, "title": case.title, "units": list(case.units), "window": [window.start, window.end], "site": site.name, "timezone": site.timezone},
@@ -177,19 +182,32 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "table": table,
         "sources": [{"unit": unit.name, **results.source_row(source)} for source in unit.sources],
         "probes": probes,
-        "mkt": [row for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=table[table["probe"] == trace.probe.name] if len(table) else table, start=window.start, end=window.stop)],
+        "mkt": [{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=table[table["probe"] == trace.probe.name] if len(table) else table, start=window.start, end=window.stop)],
         "excursions": rows,
         "near_limit": [{"unit": unit.name, **row} for trace in deciding for row in excursions.near_limit(trace, condition).to_dict("records") if _overlaps(row, window)],
         "conflicts": list(unit.conflicts),
         "episodes": episode_rows,
         "faults": faults,
         "bands": [{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=window.start, end=window.stop)],
-        "calibration": state,
+        "calibration": [{"unit": unit.name, **row} for row in state],
         "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
         "checks": checks,
         "believable": [{"unit": unit.name, "answer": answer, "reasons": reasons}],
         "clock": [{"unit": unit.name, **unit.clock}],
     }  # fmt: skip
+
+
+def _earlier(path: Path, case: Case) -> dict[str, Any]:
+    """The results of an earlier frozen case of the same lots."""
+    try:
+        found = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        found = None
+    if not isinstance(found, dict) or found.get("schema") != results.SCHEMA_ID:
+        raise KitError(f"'{path.name}' holds no results of a case", where=f"{case.path.name} earlier", expected="data/results.json of a frozen record")
+    if found["case"]["id"] == case.id:
+        raise KitError(f"'{path.name}' is this very case", where=f"{case.path.name} earlier", mend="Name earlier cases only")
+    return found
 
 
 def _excursions(deciding: list[Trace], entry: UnitEntry, window: Window, unit: str) -> pd.DataFrame:
@@ -215,7 +233,7 @@ def _overlaps(row: dict[str, Any], window: Window) -> bool:
 
 def inputs(case: Case) -> list[Path]:
     """Every file a case rests on, for the record: its own, the register's, the downloads (the room's too) and papers."""
-    papers = [path for path in (case.stock, case.allowances, case.logbook) if path is not None]
+    papers = [path for path in (case.stock, case.allowances, case.logbook, *case.earlier) if path is not None]
     written = [path for path in (case.folder / "entries.jsonl", case.folder / "actions.csv") if path.is_file()]
     downloads = [path for files in case.readings.values() for path in files]
     name = room_unit(case)

@@ -64,7 +64,7 @@ CASE_SHAPE = {
     }),
     "inputs": {
         "readings": schema.anything, "stock": schema.text, "allowances": schema.text, "logbook": schema.text, "attachments": schema.texts,
-        "writeup": schema.text,
+        "earlier": schema.texts,
     },
 }  # fmt: skip
 
@@ -195,6 +195,7 @@ class Case:
     allowances: Path | None = None
     logbook: Path | None = None
     attachments: tuple[Path, ...] = ()
+    earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
 
     @property
     def folder(self) -> Path:
@@ -338,7 +339,11 @@ def load_case(path: str | Path) -> Case:
         raise RegisterError(faults=faults)
     readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
     attachments = tuple(found for pattern in inputs.get("attachments", ()) for found in sorted(path.parent.glob(pattern)) if found.is_file())
-    return Case(head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"], papers["allowances"], papers["logbook"], attachments)
+    earlier = find_files(path.parent, inputs["earlier"], schema.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
+    return Case(
+        head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
+        papers["allowances"], papers["logbook"], attachments, earlier,
+    )  # fmt: skip
 
 
 def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
