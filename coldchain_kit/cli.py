@@ -59,6 +59,11 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
     sub.add_argument("--reason", metavar="TEXT", help="why a case that was frozen before is frozen again")
     sub.add_argument("--pdf", action="store_true", help="add a PDF of the page")
+    sub = command("enquiry", enquiry, "write the enquiry sheets to manufacturers, one page a lot, marked preliminary")
+    sub.add_argument("case", type=Path, metavar="CASE.toml")
+    sub.add_argument("--out", type=Path, required=True, metavar="DIR")
+    sub.add_argument("--by", choices=("lot", "manufacturer"), default="lot")
+    sub.add_argument("--mkt", action="store_true", help="add the mean kinetic temperature, where the manufacturer asked for it")
     sub = command("monthly", monthly, "freeze a month's summary of each unit, and an index page")
     sub.add_argument("sites", nargs="+", type=Path, metavar="SITE.toml")
     sub.add_argument("--month", required=True, metavar="YYYY-MM")
@@ -127,6 +132,15 @@ def investigate(options: argparse.Namespace) -> int:
 
     _say("running the investigation notebook")
     print(record.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf))
+    return 0
+
+
+def enquiry(options: argparse.Namespace) -> int:
+    from coldchain_kit import enquiry as letters
+    from coldchain_kit import investigation
+
+    for path in letters.write(investigation.assess(options.case).results, options.out, by=options.by, with_mkt=options.mkt):
+        print(path)
     return 0
 
 

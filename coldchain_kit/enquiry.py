@@ -6,7 +6,10 @@ It can be printed before anything is frozen; then it is marked PRELIMINARY. It a
 from __future__ import annotations
 
 import html as markup
+import os
+import re
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from coldchain_kit import say
@@ -235,3 +238,26 @@ def _plain(value: Any) -> str:
     """Text that Markdown leaves as it is."""
     escaped = markup.escape(" ".join(str(value).split()), quote=False)
     return "".join("\\" + letter if letter in "\\`*_[]|#" else letter for letter in escaped)
+
+
+def write(results: dict[str, Any], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = ()) -> list[Path]:
+    """The sheets as pages in a folder, before any freeze, marked preliminary; earlier pages of the same name are replaced whole.
+
+    Raises
+    ------
+    KitError
+        The case has no lots.
+    """
+    found = sheets(results, by=by, with_mkt=with_mkt, marks=marks)
+    if not found:
+        raise KitError("the case has no lots to ask about", mend='Name a stock list under [inputs]: stock = "stock.csv"')
+    out.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for number, sheet in enumerate(found, 1):
+        name = re.sub(r"[^A-Za-z0-9._-]+", "-", " ".join(lot["lot"] for lot in sheet["lots"]))[:60].strip("-.") or "lot"
+        path = out / f"enquiry-{number:02d}-{name}.html"
+        part = path.with_name(f".{path.name}.{os.getpid()}")
+        part.write_text(html(sheet), encoding="utf-8")
+        part.replace(path)
+        paths.append(path)
+    return paths

@@ -89,3 +89,11 @@ def test_inspect_reads_standard_input(tmp_path):
     text = "time,A (°C)\n" + "".join(f"{time},{value}\n" for time, value in ROWS)
     done = subprocess.run([sys.executable, "-m", "coldchain_kit", "inspect", "-"], input=text.encode(), capture_output=True, check=True)
     assert "144 readings" in done.stdout.decode()
+
+
+def test_enquiry_sheets_are_written_before_any_freeze(tmp_path, capsys):
+    case = shipped.sample_data() / "tern_bay" / "cases" / "2026-014" / "case.toml"
+    assert cli.main(["enquiry", str(case), "--out", str(tmp_path / "sheets")]) == 0
+    pages = capsys.readouterr().out.split()
+    assert len(pages) == 3
+    assert all("PRELIMINARY" in (tmp_path / "sheets" / page).read_text("utf-8") for page in pages)
