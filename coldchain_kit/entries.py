@@ -211,8 +211,17 @@ def _check_parts(kind: str, field: str, new: Any, who: str) -> None:
     faults += [Fault(f"unknown part '{part}'", field, mend=nearest(part, (*REQUIRED[kind], *OPTIONAL[kind]))) for part in new if part not in (*REQUIRED[kind], *OPTIONAL[kind])]
     if kind == "set_aside" and str(new.get("second_person") or "").strip().casefold() == who.casefold():
         faults.append(Fault("the second person is the same as the first", field, "another person's name", "Two people set readings aside, never one"))
+    if kind == "set_aside":
+        faults += [Fault(f"'{part}' is '{new.get(part)}'", field, "the site's local time such as 2026-03-06T20:00") for part in ("start", "end") if not _is_local(new.get(part))]
     if faults:
         raise KitError(faults=faults)
+
+
+def _is_local(text: Any) -> bool:
+    try:
+        return dt.datetime.fromisoformat(str(text)).tzinfo is None
+    except ValueError:
+        return False
 
 
 def _hash(entry: dict[str, Any]) -> str:

@@ -12,7 +12,8 @@ from typing import Any
 
 import pandas as pd
 
-from coldchain_kit import entries, excursions, narrative, say
+from coldchain_kit import entries, excursions, narrative, say, timeline
+from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import KitError
 from coldchain_kit.register import Site
 from coldchain_kit.tables import Prose, Table, Tables
@@ -194,15 +195,19 @@ def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
     out = (trace.readings.index >= start) & (trace.readings.index <= end)
     less = Trace(trace.probe, trace.readings[~out], trace.flags[~out], trace.steps, trace.sources)
     condition = site.units[held["unit"]].condition
-    told = [_told(excursions.find(one, condition)) for one in (trace, less)]
+    told = [_told(one, condition) for one in (trace, less)]
     count = f"{say.count(int(out.sum()))}, from {say.when(start, site.timezone)} to {say.when(end, site.timezone)}"
     return [(number, f"{held['unit']} {held['probe']}", count, *told, held["reason"], held["second_person"])]
 
 
-def _told(table: pd.DataFrame) -> str:
+def _told(trace: Trace, condition: Condition) -> str:
+    """Excursions of a whole trace in one line; time without readings beside them, because setting readings aside makes some."""
+    table, steps = excursions.find(trace, condition), timeline.steps(trace.celsius)
+    silent = f"time without readings {say.minutes(float(steps.loc[steps['gap'], 'minutes'].sum()))}"
     if not len(table):
-        return "no excursion"
-    return f"{say.count(len(table))} excursions, {say.minutes(float(table['minutes'].sum()))} outside, {say.figure(float(table['degree_minutes'].sum()))} °C·min"
+        return f"no excursion; {silent}"
+    noun = "excursion" if len(table) == 1 else "excursions"
+    return f"{say.count(len(table))} {noun}, {say.minutes(float(table['minutes'].sum()))} outside, {say.figure(float(table['degree_minutes'].sum()))} °C·min; {silent}"
 
 
 # --- the machinery ------------------------------------------------------------------------------------------------------

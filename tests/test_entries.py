@@ -96,6 +96,8 @@ def test_a_change_needs_a_reason_and_the_same_answer_writes_nothing(tmp_path):
         ({"who": "R", "field": "risk", "new": 3}, "a int"),
         ({"who": "p. reis", "field": "set_aside.1", "new": ASIDE}, "second person is the same"),
         ({"who": "R. Vaz", "field": "set_aside.1", "new": {**ASIDE, "reason": " "}}, "'reason' is not filled in"),
+        ({"who": "R. Vaz", "field": "set_aside.1", "new": {**ASIDE, "start": "Friday"}}, "'start' is 'Friday'"),
+        ({"who": "R. Vaz", "field": "set_aside.1", "new": {**ASIDE, "end": "2026-03-06T23:00+01:00"}}, "the site's local time"),
     ],
 )
 def test_what_is_refused_is_refused_before_anything_is_written(tmp_path, call, told):
