@@ -291,8 +291,7 @@ def time_format(dialect: Dialect) -> str:
     if dialect.numeric_time:
         return {"epoch_s": "seconds since 1970 (UTC)", "epoch_ms": "milliseconds since 1970 (UTC)", "epoch_us": "microseconds since 1970 (UTC)", "day_number": "day number of a spreadsheet"}[dialect.numeric_time]
     fields = dialect.fields(dialect.example) or []
-    shown = " ".join(instants.clean(fields[at]) for at in dialect.time_at if at < len(fields))
-    parts = instants.split(shown)
+    parts = instants.split(dialect.shown(fields))
     if parts is None:
         return ""
     date = _date_format(parts[0], dialect.order)

@@ -48,7 +48,8 @@ class Dialect:
     """How the lines of readings are built.
 
     ``separator`` (a tab stands for runs of blanks where ``blanks``), ``width`` the number of fields, ``time_at`` the fields
-    that make the time (in the order date, time of day), ``date_fields`` how many of them are the date, ``numeric_time`` for epochs and day numbers.
+    that make the time (in the order date, time of day), ``date_fields`` how many of them are the date, ``numeric_time`` for epochs and day numbers,
+    ``clocked`` whether the times have a time of day, ``places`` the digits after the decimal mark where a field always has the same number.
     """
 
     separator: str
@@ -70,6 +71,7 @@ class Dialect:
     first: int = 0
     last: int = 0
     example: str = ""
+    clocked: bool = True
     places: dict[int, int] = field(default_factory=dict)
 
     def fields(self, line: str) -> list[str] | None:
@@ -82,7 +84,11 @@ class Dialect:
             return None
         if self.numeric_time:
             return numeric_moment(fields[self.time_at[0]], self.numeric_time)
-        return instants.moment(" ".join(instants.clean(fields[i]) for i in self.time_at), order=self.order)
+        return instants.moment(self.shown(fields), order=self.order)
+
+    def shown(self, fields: list[str]) -> str:
+        """Text of the time in the fields of one line."""
+        return " ".join(instants.clean(fields[i]) for i in self.time_at if i < len(fields))
 
 
 def split_line(line: str, separator: str, quote: str | None) -> list[str] | None:

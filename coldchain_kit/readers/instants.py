@@ -130,10 +130,6 @@ def day(text: str, order: str) -> int | None:
     plain = clean(text)
     if hit := _NUMERIC_DATE.fullmatch(plain):
         return _numeric_day(hit[1], hit[3], hit[4], order)
-    if plain[:1].isalpha():
-        first, _, rest = plain.partition(" ")
-        if rest and _bare(first.strip(".,")) in _WEEKDAYS and (rest[0].isdigit() or _bare(first.strip(".,")) not in MONTHS):
-            return day(rest, order)
     if hit := _COMPACT.fullmatch(plain):
         return _ordinal(int(hit[1]), int(hit[2]), int(hit[3]))
     if hit := _NAMED_YEAR_FIRST.fullmatch(plain):
@@ -142,7 +138,8 @@ def day(text: str, order: str) -> int | None:
         return _named(hit[1], hit[2], hit[3])
     if hit := _NAMED_MONTH_FIRST.fullmatch(plain):
         return _named(hit[2], hit[1], hit[3])
-    return None
+    weekday, _, rest = plain.partition(" ")
+    return day(rest, order) if rest and _bare(weekday.strip(".,")) in _WEEKDAYS else None
 
 
 def _numeric_day(a: str, b: str, c: str, order: str) -> int | None:
@@ -299,8 +296,8 @@ def _usual(steps: list[int | None]) -> int:
 
 
 def _regular(steps: list[int | None], usual: int) -> list[bool]:
-    """Steps in the file's direction and about as long as the usual one (a tenth; common practice, no source)."""
-    return [step is not None and usual != 0 and step * usual > 0 and abs(step - usual) <= 0.1 * abs(usual) for step in steps]
+    """Steps in the file's direction and no gap: at most 2.5 of the usual ones (CONTRACTS.md, rule 4)."""
+    return [step is not None and step * usual > 0 and abs(step) <= 2.5 * abs(usual) for step in steps]
 
 
 def _backward(times: list[int | None], judged: list[int | None], usual: int) -> int:

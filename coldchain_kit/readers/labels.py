@@ -31,7 +31,7 @@ _TEMPERATURE_RE = re.compile(r"(?i)(?<![^\W\d_])(?:" + "|".join(sorted(_TEMPERAT
 _POINT_RE = re.compile(r"(?i)(?<![^\W\d_])(?:" + "|".join(sorted(_POINT, key=len, reverse=True)) + r")(?![^\W\d_])|^T[_ ]\w")
 _TIME_RE = re.compile(r"(?i)time|date|zeit|datum|uhr|heure|fecha|hora|\bdata\b|stamp|\butc\b|horodat|moment|epoch")
 _EVENT_RE = re.compile(r"(?i)event|ereignis|évènement|événement|evento|alarm|note|remark|bemerkung|comment|kommentar|observa|\bmark|status|meldung|message|info")
-_NAME_RE = re.compile(r"(?i)sensor|probe|channel|kanal|canal|fühler|fuehler|sonde|sonda|capteur|location|\bname\b|\bort\b|position|\bpoint\b|\btag\b|node|mote|messstelle|lieu|lugar|local\b|shelf")
+_NAME_RE = re.compile(r"(?i)sensor|probe|channel|kanal|canal|fühler|fuehler|sonde|sonda|capteur|location|\bname\b|\bort\b|position|\btag\b|node|mote|messstelle|lieu|lugar")
 _LOGGER_RE = re.compile(r"(?i)device|logger|serial|ger[äa]t|appareil|dispositivo|\bmote|\bnode|site|unit")
 _QUANTITY_RE = re.compile(r"(?i)quantity|parameter|measure|\btype\b|\bkind\b|grösse|größe|messgr|grandeur|magnitud|grandeza|variable|metric")
 _UNIT_COLUMN_RE = re.compile(r"(?i)^\W*(?:units?|einheit|unité|unidade?|uom)\W*$")

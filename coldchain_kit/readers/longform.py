@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from coldchain_kit.readers import cells, labels
 from coldchain_kit.readers.block import Block
@@ -62,7 +63,7 @@ def _name_field(block: Block, keep: np.ndarray, texts: set[int], value_at: int) 
             continue
         name = dialect.names[at] if header else ""
         numeric = at not in texts
-        if numeric and (at not in block.values or not labels.is_name(name)):
+        if numeric and not (at in block.values and labels.is_name(name) and labels.unit(name) is None and _identities(block.values[at][keep])):
             continue
         count = len(np.unique(block.values[at][keep] if numeric else block.texts[at][keep]))
         if count > min(MAX_SENSORS, 1 + len(keep) // 2):
@@ -76,27 +77,29 @@ def _name_field(block: Block, keep: np.ndarray, texts: set[int], value_at: int) 
     return best[1] if best else None
 
 
+def _identities(values: np.ndarray) -> bool:
+    """Whole numbers only, as sensors are numbered."""
+    return not np.isnan(values).any() and bool((values == np.round(values)).all())
+
+
 def columns(block: Block, keep: np.ndarray, kinds: dict[int, str], named: dict[int, str], split: Split, make) -> list[Column]:
     """One column for each sensor and quantity, in the order of their first rows; then the other fields as they stand."""
-    names = _texts(block, keep, split.name_at)
-    quantities = _texts(block, keep, split.quantity_at)
-    units = _texts(block, keep, split.unit_at)
-    groups: dict[tuple[str, str, str], list] = {}
-    codes = np.unique(np.stack([_number(names), _number(quantities), _number(units)], axis=1), axis=0, return_index=True, return_inverse=True)
-    order = np.argsort(codes[1])
-    inverse = codes[2].reshape(-1)
+    names, name_of = _texts(block, keep, split.name_at)
+    quantities, quantity_of = _texts(block, keep, split.quantity_at)
+    units, unit_of = _texts(block, keep, split.unit_at)
+    group = (names * len(quantity_of) + quantities) * len(unit_of) + units
+    order = np.argsort(group, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(group[order])) + 1)
     out, taken = [], set()
-    for group in order:
-        first = codes[1][group]
-        rows = np.flatnonzero(inverse == group)
-        quantity, unit = quantities[first], cells.unit_of(units[first]) if units[first] else None
+    for rows in sorted(groups, key=lambda rows: rows[0]):
+        name, quantity, written = (words[codes[rows[0]]] for words, codes in ((name_of, names), (quantity_of, quantities), (unit_of, units)))
+        unit = cells.unit_of(written) if written else None
         kind = _kind(quantity, unit)
-        header = names[first] or quantity or block.dialect.names[split.value_at]
-        label = header if kind == "temperature" or not names[first] else f"{header} {kind}"
-        label = label if label not in taken else f"{label} ({units[first] or quantity})"
+        header = name or quantity or block.dialect.names[split.value_at]
+        label = header if kind == "temperature" or not name else f"{header} {kind}"
+        label = label if label not in taken else f"{label} ({written or quantity})"
         taken.add(label)
         out.append(make(block, keep, split.value_at, header, label, kind, rows, unit))
-    del groups
     skip = {split.value_at, split.name_at, split.quantity_at, split.unit_at}
     rest = [make(block, keep, at, block.dialect.names[at], named[at], kinds[at], None) for at in named if at not in skip and kinds[at] not in ("temperature", "other")]
     return out + rest
@@ -111,13 +114,11 @@ def _kind(quantity: str, unit: str | None) -> str:
     return "temperature"
 
 
-def _texts(block: Block, keep: np.ndarray, at: int | None) -> np.ndarray:
+def _texts(block: Block, keep: np.ndarray, at: int | None) -> tuple[np.ndarray, list[str]]:
+    """Number of each row's text, and the texts."""
     if at is None:
-        return np.full(len(keep), "", dtype=object)
+        return np.zeros(len(keep), "int64"), [""]
     if at in block.texts:
-        return np.array(block.words, dtype=object)[block.texts[at][keep]]
-    return np.array([f"{value:g}" for value in block.values[at][keep]], dtype=object)
-
-
-def _number(texts: np.ndarray) -> np.ndarray:
-    return np.unique(texts.astype(str), return_inverse=True)[1].reshape(-1)
+        return block.texts[at][keep].astype("int64"), block.words
+    codes, values = pd.factorize(block.values[at][keep])
+    return codes.astype("int64"), [f"{value:g}" for value in values]

@@ -43,12 +43,26 @@ def read(block: Block, lines: Lines, i: int) -> None:
         block.kind[i] = BLANK
         return
     fields = dialect.fields(text)
-    moment = dialect.moment(fields) if fields else None
+    moment = dialect.moment(fields) if fields and _whole_time(dialect, fields) else None
     if fields is None or moment is None:
         _untimed(block, lines, i, text, quotes_open=fields is None)
         return
     last = at == len(lines) - 1 and not lines.text.endswith(b"\n")
     _timed(block, i, fields, moment, last=last)
+
+
+def _whole_time(dialect: Dialect, fields: list[str]) -> bool:
+    """Whether the time of a line is all there: one at a line's end must look like the others, and only a full line may leave midnight out."""
+    shown = dialect.shown(fields)
+    if len(fields) == max(dialect.time_at) + 1 < dialect.width:
+        example = dialect.fields(dialect.example)
+        return example is not None and _shape(shown) == _shape(dialect.shown(example))
+    parts = instants.split(shown) if dialect.clocked else None
+    return parts is None or bool(parts[1]) or len(fields) >= dialect.width
+
+
+def _shape(text: str) -> str:
+    return re.sub(r"\d", "9", re.sub(r"(?<!\d)\d(?!\d)", "99", text))
 
 
 def _untimed(block: Block, lines: Lines, i: int, text: str, *, quotes_open: bool) -> None:
@@ -92,8 +106,7 @@ def _tells(text: str, header: str) -> bool:
 
 def event(fields: list[str], dialect: Dialect, text: str, line: int) -> dict:
     """An event row: time as shown, kind, text, 1-based line."""
-    shown = " ".join(instants.clean(fields[at]) for at in dialect.time_at)
-    return {"time": shown, "kind": event_kind(text) or "other", "text": " ".join(text.strip(" \"'").split())[:300], "line": line}
+    return {"time": dialect.shown(fields), "kind": event_kind(text) or "other", "text": " ".join(text.strip(" \"'").split())[:300], "line": line}
 
 
 def _timed(block: Block, i: int, fields: list[str], moment: tuple[int, int | None], *, last: bool) -> None:

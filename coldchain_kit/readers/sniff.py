@@ -29,8 +29,7 @@ def _quote(sample: list[str]) -> str | None:
 
 def _time_fields(rows: list[list[str]]) -> tuple[tuple[int, ...], int] | None:
     """Which fields make the time, and how many of them are the date."""
-    dated = [row for row in rows if any(_DATED.search(cell) for cell in row)] or rows
-    width, few = len(rows[0]), dated[:: max(1, len(dated) // 8)][:8]
+    width, few = len(rows[0]), rows[:: max(1, len(rows) // 8)][:8]
 
     def share(test) -> float:
         return sum(test(row) for row in few) / len(few)
@@ -98,6 +97,7 @@ def _candidate(sample: list[str], separator: str, quote: str | None) -> tuple[in
 
 
 def _with_time(rows: list[list[str]], mark: str, width: int, blanks: bool, quote: str | None) -> tuple[int, Dialect, list[list[str]]] | None:
+    rows = [row for row in rows if any(_DATED.search(cell) for cell in row)] or rows
     time = _time_fields(rows)
     numeric = None
     if time is None:
@@ -122,7 +122,7 @@ def _value_fields(rows: list[list[str]], dialect: Dialect) -> tuple[int, ...]:
         if i in dialect.time_at or not rows:
             continue
         found = _statuses(rows, dialect.decimal, i)
-        if found[cells.NUMBER] and found[cells.TEXT] <= 0.3 * len(rows):
+        if found[cells.NUMBER] > 0.1 * found[cells.TEXT]:
             out.append(i)
     return tuple(out)
 
@@ -183,8 +183,9 @@ def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, shown: str) -
     head, units, names, unit_row = header.find(dialect, lines, first, shown=shown)
     dialect = replace(dialect, first=first, last=last, header_line=head, units_line=units, names=names, units=unit_row, example=lines[first][:200])
     dialect = _other_time(dialect, rows)
+    dialect = replace(dialect, clocked=not dialect.numeric_time and any((parts := instants.split(dialect.shown(row))) and parts[1] for row in rows[:8]))
     dialect = replace(dialect, value_at=_all_values(dialect, rows))
-    return replace(dialect, text_at=_texts(dialect, rows), places=_places(dialect, rows))
+    return replace(dialect, text_at=_texts(dialect, rows), places=_places(dialect, rows if lines.text.endswith(b"\n") else rows[:-1]))
 
 
 def looks_like_row(dialect: Dialect, lines: Lines, i: int) -> bool:
@@ -221,7 +222,7 @@ def _all_values(dialect: Dialect, rows: list[list[str]]) -> tuple[int, ...]:
         if labels.kind(name) in ("door", "power") and not statuses[cells.NUMBER]:
             continue
         named = labels.kind(name) == "temperature" and not any(instants.is_moment(row[i]) for row in rows[:5])
-        if statuses[cells.TEXT] == 0 and statuses[cells.WORD] + statuses[cells.NUMBER] > 0 or (named and statuses[cells.TEXT] <= 0.3 * len(rows)):
+        if statuses[cells.TEXT] == 0 and statuses[cells.WORD] + statuses[cells.NUMBER] > 0 or named:
             found.add(i)
     return tuple(sorted(found - set(dialect.time_at)))
 
@@ -247,7 +248,7 @@ def settle_order(dialect: Dialect, lines: Lines, *, pinned: str | None, shown: s
         return dialect
     for count in (60, 1000):
         dates, of_day = _shown_times(dialect, lines, count)
-        if len(dates) > 2 and not any(of_day) and 2 * len(set(dates)) < len(dates):
+        if len(dates) > 2 and not any(of_day) and 2 * len(set(dates)) <= len(dates):
             raise LayoutError(f"the rows have dates but no time of day: {dates[0]!r} stands in several of them", where=shown, expected="the date and time of each reading",
                               mend="Export the readings with their times")  # fmt: skip
         if not instants.needs_order(sorted(set(dates))):
@@ -262,7 +263,7 @@ def _shown_times(dialect: Dialect, lines: Lines, count: int) -> tuple[list[str],
         row = None if lines.long(i) else dialect.fields(lines[i])
         if row is None or max(dialect.time_at) >= len(row):
             continue
-        parts = instants.split(" ".join(instants.clean(row[j]) for j in dialect.time_at))
+        parts = instants.split(dialect.shown(row))
         if parts is not None and any(instants.day(parts[0], order) is not None for order in instants.ORDERS):
             of = instants.clock(parts[1]) if parts[1] else (0, None)
             dates.append(parts[0])
