@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from coldchain_kit import bag, investigation, register
+from coldchain_kit import bag, entries, investigation, register
 from coldchain_kit.errors import RecordError
 from coldchain_kit.register import Case
 from coldchain_kit.run import sha256
@@ -70,33 +70,45 @@ def case(found: Case, root: Path) -> Gathered:
     RecordError
         A file vanished, or its name cannot be kept in a record.
     """
-    taken, site_path = Gathered(root), found.site.path.resolve()
-    case_path = found.path.resolve()
-    base = Path(os.path.commonpath([case_path.parent, site_path.parent]))
-    names = _Names(base, taken)
-    units = list(dict.fromkeys([*found.units, *filter(None, [investigation.room_unit(found)])]))
-    site_text = _text(site_path, taken)
-    site_slice_ = site_slice(site_text, units)
-    if case_path != site_path:
-        case_text = _text(case_path, taken)
-        inputs = tomllib.loads(case_text).get("inputs", {})
-        for pattern in _patterns(inputs):
-            case_text = names.take(pattern, case_path, case_text, paper=pattern in inputs.get("attachments", ()))
-        case_text = _relative_site(case_text, case_path, site_path)
-        own = [path for name in BESIDE if (path := case_path.parent / name).is_file()]
-        for path in own:
+    taken, site_path, case_path = Gathered(root), found.site.path.resolve(), found.path.resolve()
+    names = _Names(Path(os.path.commonpath([case_path.parent, site_path.parent])), taken)
+    case_text = "" if case_path == site_path else _case_text(case_path, site_path, names)
+    site_text = _site_text(found, case_path, site_path, names)
+    prefix = f"{TREE}/" if any(name.startswith(f"{ELSEWHERE}/") for name in taken.files) else ""
+    names.settle(prefix)
+    site_name = names.write(site_path, site_text, prefix)
+    taken.start = names.write(case_path, case_text, prefix) if case_text else site_name
+    taken.site_sha256 = taken.hashes[site_path]
+    held = {path.resolve() for path in taken.files.values()}
+    lost = [path.name for path in investigation.inputs(found) if path.resolve() not in held]
+    if lost:
+        raise RecordError(f"{', '.join(lost)} would be missing in the record", where=found.path.name, mend="This is a fault of the kit: report it")
+    return taken
+
+
+def _case_text(case_path: Path, site_path: Path, names: _Names) -> str:
+    """Take what the case names and what people wrote beside it; the text of case.toml as it must read in the copy."""
+    text = _text(case_path, names.taken)
+    inputs = tomllib.loads(text).get("inputs", {})
+    for pattern in _patterns(inputs):
+        text = names.take(pattern, case_path, text, paper=pattern in inputs.get("attachments", ()))
+    for path in [case_path.parent / name for name in BESIDE]:
+        if path.is_file():
             names.copy(path, names.inside(path))
+    for path in _written_papers(case_path.parent):
+        names.copy(path, names.inside(path), paper=True)
+    return _relative_site(text, case_path, site_path)
+
+
+def _site_text(found: Case, case_path: Path, site_path: Path, names: _Names) -> str:
+    """Take the downloads that the register names; the slice of site.toml as it must read in the copy."""
+    units = list(dict.fromkeys([*found.units, *filter(None, [investigation.room_unit(found)])]))
+    text = site_slice(_text(site_path, names.taken), units)
     given = _given_readings(found, case_path, site_path)
     for unit in units:
         for pattern in () if unit in given else found.site.units[unit].readings:
-            site_slice_ = names.take(pattern, site_path, site_slice_)
-    prefix = f"{TREE}/" if any(name.startswith(f"{ELSEWHERE}/") for name in taken.files) else ""
-    names.settle(prefix)
-    taken.start = names.write(case_path, case_text, prefix) if case_path != site_path else ""
-    taken.site_sha256 = sha256(site_path.read_bytes())
-    site_name = names.write(site_path, site_slice_, prefix)
-    taken.start = taken.start or site_name
-    return taken
+            text = names.take(pattern, site_path, text)
+    return text
 
 
 def _given_readings(found: Case, case_path: Path, site_path: Path) -> set[str]:
@@ -112,7 +124,16 @@ def _patterns(inputs: dict[str, Any]) -> Iterator[str]:
     for rows in readings.values() if isinstance(readings, dict) else [readings]:
         yield from rows
     yield from (inputs[key] for key in ("stock", "allowances", "logbook", "writeup") if key in inputs)
+    yield from inputs.get("earlier", ())
     yield from inputs.get("attachments", ())
+
+
+def _written_papers(folder: Path) -> Iterator[Path]:
+    """Files that decisions and manufacturers' replies name as their attachment, where they lie in the case's folder."""
+    for row in entries.read(folder):
+        named = row["new"].get("attachment") if isinstance(row.get("new"), dict) else None
+        if named and not Path(named).is_absolute() and (folder / named).is_file() and (folder / named).resolve().is_relative_to(folder):
+            yield folder / named
 
 
 @dataclass
@@ -131,12 +152,11 @@ class _Names:
             for hit in hits:
                 self.copy(hit, self.inside(hit), paper=paper)
             return text if not Path(pattern).is_absolute() else _replaced(text, pattern, os.path.relpath(pattern, toml.parent), toml.name)
-        if len({hit.name for hit in hits}) < len(hits) or paper:
-            raise RecordError(f"'{pattern}' names files in several places outside the site's folder", where=toml.name, mend="Bring them into the folder of the case or the site")
-        folder = self._elsewhere(Path(pattern).parent)
+        places = list(dict.fromkeys(hit.parent for hit in hits))
+        folder = self._elsewhere(Path(pattern).parent) + "/"
         for hit in hits:
-            self.copy(hit, f"{folder}/{hit.name}", paper=paper)
-        target = f"{os.path.relpath(self.base, toml.parent)}/../{folder}/{Path(pattern).name}"
+            self.copy(hit, folder + (f"{1 + places.index(hit.parent)}/" if len(places) > 1 else "") + hit.name, paper=paper)
+        target = f"{os.path.relpath(self.base, toml.parent)}/../{folder}{'*/' if len(places) > 1 else ''}{Path(pattern).name}"
         return _replaced(text, pattern, os.path.normpath(target), toml.name)
 
     def _elsewhere(self, folder: Path) -> str:

@@ -22,7 +22,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from coldchain_kit import bag, freezing, gather, investigation, ledger, record, run, verify
+from coldchain_kit import bag, entries, freezing, gather, investigation, ledger, record, register, run, verify
 from coldchain_kit import results as canonical
 from coldchain_kit.errors import RecordError
 from tests import frozen
@@ -396,6 +396,28 @@ def test_files_from_elsewhere_come_along(site, tmp_path):
     assert record.rerun(folder).differences == ()
     everything = b"".join(path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.suffix != ".ipynb")
     assert str(tmp_path).encode() not in everything
+
+
+def test_what_people_wrote_and_earlier_records_come_along(site, tmp_path):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    case = copy / "cases/2026-014"
+    entries.append(case, who="R. Vaz", field="reply.1", new={"from": "Maker", "words": "Ask again", "time": "2026-03-10T09:00", "attachment": "letter.txt"})
+    (case / "letter.txt").write_text("a letter")
+    (case / "secret.txt").write_text("named by nobody")
+    for number in ("a", "b"):
+        (tmp_path / "old" / number).mkdir(parents=True)
+        (tmp_path / "old" / number / "results.json").write_text(json.dumps({"of": number}))
+    text = (case / "case.toml").read_text("utf-8").replace("[inputs]", '[inputs]\nearlier = ["../../../old/*/results.json"]')
+    (case / "case.toml").write_text(text, "utf-8")
+    taken = gather.case(register.load_case(case / "case.toml"), tmp_path / "copy")
+    again = register.load_case(taken.root / taken.start)
+    assert [json.loads(path.read_text())["of"] for path in again.earlier] == ["a", "b"] and str(tmp_path) not in (taken.root / taken.start).read_text("utf-8")
+    names = [name for _, name in taken.inputs()]
+    assert "files/cases/2026-014/entries.jsonl" in names and not any("secret" in name or "letter" in name for name in names)
+    assert [name for _, name in taken.attachments()][-1] == "letter.txt"
+    assert taken.changed() == []
+    (case / "letter.txt").write_text("another letter")
+    assert taken.changed() == ["letter.txt"]
 
 
 @pytest.mark.notebooks

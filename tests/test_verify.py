@@ -11,6 +11,9 @@ import pytest
 
 from coldchain_kit import ledger, run, signing, verify
 from tests import frozen
+from tests.conftest import HERE
+
+RELEASED = {"0.1.0": "ba2f812d551c22f9a8a546ce64b548021e017f0ec68c508f3fdb401ef8cfe7db"}  # record hash of the fixture of each released version
 
 
 @pytest.fixture(scope="module")
@@ -174,3 +177,13 @@ def test_ledger_says_what_is_missing(tmp_path):
     assert "ledger.jsonl line 1 was changed" in said and "2026-014-r1 is in the ledger but not in the folder" in said
     assert any("line 2 does not follow" in row for row in said)
     assert verify.record(second) == []
+
+
+@pytest.mark.parametrize("folder", sorted((HERE / "records").glob("*/*")), ids=lambda folder: folder.parent.name)
+def test_records_of_every_released_version_verify_and_open(folder):
+    found = verify.report(folder)
+    assert found.whole and found.record_hash == RELEASED[folder.parent.name]
+    assert [row["checked"] for row in found.signatures][0] == "typed name, not authenticated"
+    assert [row["checked"] for row in found.signatures][1].startswith("signed with the key")
+    assert "What happened" in (folder / "data/record.html").read_text("utf-8")
+    assert run.read_notebook(folder / "data/record.ipynb").cells and json.loads((folder / "data/results.json").read_text("utf-8"))["mkt_c"] == 8.4
