@@ -93,8 +93,11 @@ def workplace(out: Path) -> Iterator[Path]:
 def safe_name(name: str) -> str:
     """A relative name as it may stand in a bag; raises RecordError for one that leaves it or cannot be carried elsewhere."""
     parts = name.split("/")
-    if name.startswith("/") or any(part in ("", ".", "..") for part in parts) or re.search(r"[\x00-\x1f\x7f\\%]", name) or any(len(part.encode()) > 255 for part in parts):
-        raise RecordError(f"the file name '{name[:80]}' cannot be kept in a record", expected="no .. and no control letters, backslash or %, at most 255 bytes", mend="Rename the file")
+    odd = any(part in ("", ".", "..") or part != part.strip() or len(part.encode("utf-8", "replace")) > 255 for part in parts)
+    if odd or re.search(r"[\x00-\x1f\x7f\\%\ud800-\udfff]", name):
+        shown = name[:80].encode("utf-8", "replace").decode("utf-8")
+        expected = "no .. and no control letters, backslash or %, no blank at either end, at most 255 bytes"
+        raise RecordError(f"the file name '{shown}' cannot be kept in a record", expected=expected, mend="Rename the file")
     return name
 
 

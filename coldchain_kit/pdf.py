@@ -167,6 +167,15 @@ def _drawing(svg: str) -> dict[str, Any]:
     return {"picture": list(svg.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1).encode("utf-8")), "format": "svg", "alt": ". ".join(said) or "Chart"}
 
 
+def setter() -> Any:
+    """The package typst; raises RecordError where it is not installed. Ask before a long run."""
+    try:
+        import typst
+    except ImportError:
+        raise RecordError("a PDF needs the package typst", mend='Install it: pip install "coldchain-kit[pdf]"') from None
+    return typst
+
+
 def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> bytes:
     """The PDF of a page made by :func:`coldchain_kit.page.html`.
 
@@ -175,10 +184,7 @@ def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> 
     RecordError
         The package ``typst`` is not installed, or cannot set the page.
     """
-    try:
-        import typst
-    except ImportError:
-        raise RecordError("a PDF needs the package typst", mend='Install it: pip install "coldchain-kit[pdf]"') from None
+    typst = setter()
     source = resources.files("coldchain_kit").joinpath("page_template/page.typ").read_bytes()
     document = json.dumps({"title": title, "running": running, "banner": banner, "blocks": blocks(page)}, ensure_ascii=False)
     try:

@@ -14,6 +14,7 @@ from typing import Any
 
 from coldchain_kit import bag, gather, investigation, ledger, page, register, tables, verify
 from coldchain_kit import monthly as months
+from coldchain_kit import pdf as papers
 from coldchain_kit.errors import RecordError
 from coldchain_kit.freezing import check_number, freeze, frozen_before
 from coldchain_kit.gather import site_slice
@@ -43,6 +44,8 @@ def investigate(case: str | Path, out: str | Path, *, reason: str | None = None,
     """
     found, out = register.load_case(case), Path(out)
     check_number(found.id)
+    if pdf:
+        papers.setter()
     bag.make_folder(out)
     before = ledger.revisions(out, found.id)
     if before and not (reason or "").strip():
@@ -62,6 +65,8 @@ def monthly(site: str | Path, *, unit: str, month: str, out: str | Path, reason:
         As :func:`investigate`; a month that changed since it was frozen needs a reason.
     """
     out = Path(out)
+    if pdf:
+        papers.setter()
     found = months.case(register.load_site(site), unit=unit, month=month)
     bag.make_folder(out)
     with bag.workplace(out) as work:

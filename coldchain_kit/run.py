@@ -30,6 +30,7 @@ from coldchain_kit.zones import tz_version
 
 _KERNEL = "coldchain-kit-private"
 _SEAL = "application/vnd.coldchain-kit.seal+json"
+_WIDGET = "application/vnd.jupyter.widget-view+json"
 _PACKAGE = Path(__file__).resolve().parent
 _TYPES = {"str": (str,), "int": (int,), "float": (int, float), "bool": (bool,), "None": (type(None),), "list": (list,), "dict": (dict,)}
 
@@ -316,6 +317,8 @@ def _check_ran(notebook: Any, nonce: str, where: str) -> None:
         last = count or last
         if any(output.output_type == "error" for output in cell.outputs) or marks.get("exception") or marks.get("status") != "completed":
             faults.append(Fault("the cell did not end normally", at, "no error and no early exit"))
+        if any(_WIDGET in output.get("data", {}) for output in cell.outputs):
+            faults.append(Fault("the cell shows a form, which no frozen page can hold", at, "what was entered, as a table"))
     if notebook.metadata.get("papermill", {}).get("exception"):
         faults.append(Fault("the run is marked as stopped", where))
     said = _sealed(notebook)
@@ -340,7 +343,7 @@ def noted_results(notebook: Any) -> str:
 
 
 def normalised(notebook: Any, *, hide: tuple[Path, ...] = ()) -> Any:
-    """A copy without times, random ids, widget state and paths of this machine."""
+    """A copy without times, random ids and paths of this machine."""
     import nbformat
 
     copy = nbformat.from_dict(json.loads(_without_paths(json.dumps(notebook, ensure_ascii=False), hide)))
@@ -355,7 +358,7 @@ def normalised(notebook: Any, *, hide: tuple[Path, ...] = ()) -> Any:
         cell.metadata = nbformat.from_dict({"tags": tags} if tags else {})
         cell["id"] = "injected-parameters" if "injected-parameters" in tags else cell.get("id") or f"cell-{number}"
         if cell.cell_type == "code":
-            cell.outputs = [_plain_output(output) for output in cell.outputs if "application/vnd.jupyter.widget-view+json" not in output.get("data", {})]
+            cell.outputs = [_plain_output(output) for output in cell.outputs]
     if "sealed-run" in copy.cells[-1].metadata.get("tags", []):
         copy.cells[-1].source = copy.cells[-1].source.split('"')[0] + '"…"' + copy.cells[-1].source.split('"')[2]
     return copy

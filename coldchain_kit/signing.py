@@ -10,7 +10,7 @@ from coldchain_kit import ledger, signatures, verify
 from coldchain_kit.errors import RecordError, nearest
 from coldchain_kit.signatures import ROLES, new_key, people, same
 
-__all__ = ["MEANING", "new_key", "sign"]
+__all__ = ["MEANING", "line", "new_key", "sign"]
 
 MEANING = {
     "author": "I wrote this record and it says what I found",
@@ -60,6 +60,18 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
             return ledger.append(folder / signatures.NAME, row)
         except OSError as fault:
             raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
+
+
+def line(row: dict[str, Any]) -> str:
+    """A signature as one line of text.
+
+    Examples
+    --------
+    >>> line({"name": "Ana Sousa", "role": "author", "meaning": "I wrote it", "time": "2026-03-10T09:00:00Z", "identity": "typed name, not authenticated", "record_hash": "ab" * 32})
+    'Ana Sousa as author, 2026-03-10T09:00:00Z: "I wrote it" (typed name, not authenticated). Record hash, first 16 characters: abababababababab'
+    """
+    who = f"{row['name']} as {row['role']}, {row['time']}"
+    return f"{who}: \"{row['meaning']}\" ({row['identity']}). Record hash, first 16 characters: {row['record_hash'][:16]}"
 
 
 def _refuse_double(rows: list[dict], role: str, name: str, folder: Path) -> None:

@@ -135,3 +135,9 @@ def test_pdf_rows_hold_what_the_page_shows():
 def test_pdf_takes_typed_text_as_text():
     words = new_notebook(cells=[new_code_cell("x", outputs=[output(text_html="<p>#panic() $x$ *b* @ref &lt;label&gt; =1</p>")])])
     assert pdf.from_page(page.html(words, title="#panic()"), title="#panic()").startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("source", ["#### deep first", "## a\n\n##### skipped levels", "##", "<table><caption>empty</caption></table>", "| a |\n|---|", "- one\n    - two\n\n1. x\n\n> quoted\n\n`code` **bold *both***", "한국어 🙂"])
+def test_pdf_of_odd_notebooks(source):
+    words = new_notebook(cells=[new_markdown_cell("# t"), new_markdown_cell(source)])
+    assert pdf.from_page(page.html(words, title="t"), title="t").startswith(b"%PDF")

@@ -83,7 +83,7 @@ def test_numbers_that_are_no_folder_name(tmp_path, number):
     assert not (tmp_path / "records").exists()
 
 
-@pytest.mark.parametrize("name", ["../out.csv", "/etc/x", "a//b", "a\\b", "a%0Ab", "a\nb", "x" * 256])
+@pytest.mark.parametrize("name", ["../out.csv", "/etc/x", "a//b", "a\\b", "a%0Ab", "a\nb", "x" * 256, "x ", "bad\udcff"])
 def test_file_names_that_cannot_be_kept(tmp_path, name):
     (tmp_path / "F2.csv").write_text(frozen.READINGS)
     with pytest.raises(RecordError, match="cannot be kept"):

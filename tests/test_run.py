@@ -67,6 +67,7 @@ def test_refused_before_any_kernel_starts(name, parameters, match, tmp_path, mon
         ("failing", "ValueError: the sum is off"),
         ("asks_input", "StdinNotImplemented"),
         ("imports_from_folder", "ModuleNotFoundError"),
+        ("shows_widget", "shows a form"),
     ],
 )
 def test_stopped_runs_are_errors(name, match, tmp_path):
