@@ -108,8 +108,10 @@ def test_flat_line_equals_the_stale_value_test_and_finds_the_labelled_stretches_
     gaps = quiet(pytest.importorskip, "pvanalytics.quality.gaps")
     table = pd.read_csv(open_data("pv_stuck_interpolated_labels/ac_power_inv_2173_stale_data.csv"))
     data = pd.Series(table["value_normalized"].to_numpy(), index=pd.DatetimeIndex(pd.to_datetime(table["timestamp"], utc=True)).as_unit("us"))
-    ours = quality.flat_line(data, suspect_min=30, fail_min=30, tolerance_c=1e-6)["flag"].to_numpy() == FAIL
-    assert (ours == quiet(gaps.stale_values_diff, data, window=3, rtol=0, atol=1e-9, mark="end").to_numpy()).all()
+    ours = quality.flat_line(data, suspect_min=30, fail_min=30, tolerance_c=1e-9)["flag"].to_numpy() == FAIL
+    theirs = quiet(gaps.stale_values_diff, data, window=3, rtol=0, atol=1e-9, mark="end").to_numpy()
+    beside = data.isna().rolling(3, min_periods=1).sum().to_numpy() > 0  # a missing value blinds a window of theirs, not of ours (FACTS F7)
+    assert (ours == theirs)[~beside].all()
     day, label = data.to_numpy() > 0, table["stale_data_mask"].to_numpy()  # at night nothing moves, rightly
     assert (ours & label & day).sum() / (ours & day).sum() == 1.0
     assert (ours & label & day).sum() / (label & day).sum() > 0.95
