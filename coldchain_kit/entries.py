@@ -81,7 +81,7 @@ def read(folder: str | Path) -> list[dict[str, Any]]:
 
     A line that was cut off while being written is no entry: :func:`check` names it.
     """
-    return [row for _, row in _lines(Path(folder)) if row is not None]
+    return [row for _, row in _lines(Path(folder)) if row is not None and set(row) == set(_KEYS)]
 
 
 def current(folder: str | Path) -> dict[str, Any]:

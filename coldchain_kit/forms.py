@@ -141,7 +141,7 @@ def trail(assessment: Any) -> Tables:
             row["n"],
             say.when(row["when"], zone),
             row["who"],
-            row["field"],
+            _question(row["field"]),
             _shown(row["old"]) if row["old"] is not None else "none before",
             _shown(row["new"]) if row["new"] is not None else "withdrawn",
             row["why"] or "first answer",
@@ -166,6 +166,14 @@ def still_open(assessment: Any) -> Table:
     rows += [(f"Decision on lot {row['lot']}", "decision") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
     rows += [(f"Action {row['id']}: {row['action']}", "due " + row["due"]) for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
     return Table("What is still open", ("Question", "Field"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
+
+
+def _question(field: str) -> str:
+    """The question that a field answers, with its number or name where it has one."""
+    if field in entries.FIELDS:
+        return entries.FIELDS[field]
+    kind, _, name = field.partition(".")
+    return f"{entries.FIELDS.get(f'{kind}.*', kind)}: {name}"
 
 
 def _in_case(assessment: Any, name: str) -> bool:

@@ -12,6 +12,7 @@ from coldchain_kit.drawing import Clock
 from coldchain_kit.trace import Trace
 
 MOST_LABELS = 12  # more labels than this above shaded stretches run into each other; the tables list them all
+FAR_K = 12.0  # a limit further from every reading than this, and than twice their range, is named and not drawn to scale
 SECOND = "does not decide"  # in a probe's name: its line is thin and lies below the others
 SHADES = {  # what is shaded: fill, edge, dash of the edge
     "excursion above the limit": ("#F8CFB0", "#D55E00", (1, 0)),
@@ -52,13 +53,16 @@ def scale(names: list[str]) -> tuple[Any, Any]:
 
 
 def y_axis(rows: list[dict[str, Any]], condition: Condition | None, *, title: str = "Temperature (°C)") -> Any:
-    """The temperature axis that holds every reading and the limits."""
+    """The temperature axis that holds every reading, and each limit that is not so far off that the readings would become a flat line."""
     import altair as alt
 
     values = [row["c"] + side * row.get("u", 0.0) for row in rows for side in (-1, 1)]
-    if condition:
-        values += [limit for limit in (condition.limit_c("above"), condition.limit_c("below")) if limit is not None]
     low, high = (min(values), max(values)) if values else (0.0, 1.0)
+    near = max(FAR_K, 2 * (high - low))
+    if condition:
+        bounds = [limit for limit in (condition.limit_c("above"), condition.limit_c("below")) if limit is not None]
+        bounds = [limit for limit in bounds if low - near <= limit <= high + near or not values]
+        low, high = min([low, *bounds]), max([high, *bounds])
     pad = max((high - low) * 0.08, 0.5)
     return alt.Y("c:Q", title=title, scale=alt.Scale(domain=[round(low - pad, 3), round(high + pad, 3)], nice=False, zero=False))
 
@@ -94,20 +98,24 @@ def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, 
     return area.encode(x=clock.x("t", title=title), y=y, y2="top:Q", color=alt.Color("probe:N", scale=colour["scale"], legend=None), detail="run:N")
 
 
-def limits(condition: Condition, y: Any) -> Any:
-    """The limits of the storage condition as labelled lines."""
+def limits(condition: Condition, y: Any) -> Any | None:
+    """The limits of the storage condition as labelled lines; a limit beyond the axis is named at its edge."""
     import altair as alt
 
+    low, high = y["scale"]["domain"]
     rows = [{"c": condition.limit_c(side), "label": limit_words(condition, side), "side": side} for side in ("above", "below") if condition.limit_c(side) is not None]
-    base = alt.Chart(drawing.data(rows)).encode(y=y)
-    rule = base.mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3])
-    words = [
-        base.transform_filter(f"datum.side == '{side}'")
-        .mark_text(align="right", baseline="bottom" if side == "above" else "top", dx=-4, dy=dy, color="#222222", fontSize=11.5)
-        .encode(x=alt.value("width"), text="label:N")
-        for side, dy in (("above", -2), ("below", 3))
-    ]
-    return alt.layer(rule, *words)
+    far = [{**row, "c": max(min(row["c"], high), low), "label": f"{row['label']}, off this picture"} for row in rows if not low <= row["c"] <= high]
+    rows = [row for row in rows if low <= row["c"] <= high]
+    rule = alt.Chart(drawing.data(rows)).mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3]).encode(y=y)
+    words = [_limit_label(row, y, below=(row["side"] == "below") != (row in far)) for row in [*rows, *far]]
+    return alt.layer(*([rule] if rows else []), *words) if words else None
+
+
+def _limit_label(row: dict[str, Any], y: Any, *, below: bool) -> Any:
+    import altair as alt
+
+    mark = alt.Chart(drawing.data([row])).mark_text(align="right", baseline="top" if below else "bottom", dx=-4, dy=3 if below else -2, color="#222222", fontSize=11.5)
+    return mark.encode(y=y, x=alt.value("width"), text="label:N")
 
 
 def limit_words(condition: Condition, side: str) -> str:

@@ -128,6 +128,19 @@ def percent(share: float | None) -> str:
     return f"{cut:.0f} %" if cut == int(cut) else f"{cut:.1f} %"
 
 
+def chance(share: float | None) -> str:
+    """A probability as per cent, never shown as certainty.
+
+    Examples
+    --------
+    >>> chance(0.99999), chance(0.9), chance(0.0)
+    ('over 99.9 %', '90 %', 'under 0.1 %')
+    """
+    if absent(share):
+        return NOT_KNOWN
+    return "over 99.9 %" if share > 0.999 else "under 0.1 %" if share < 0.001 else percent(share)
+
+
 def support(value: float | None) -> str:
     """A support between nothing and one, never rounded up to certainty.
 

@@ -36,6 +36,12 @@ def with_door(assessment):
     return replace(assessment, units={"F2": replace(unit, channels={"Door": door})}, room=room)
 
 
+@pytest.fixture(scope="module")
+def pictures(case) -> dict[str, list[Drawing]]:
+    """Every chart of the case, drawn once."""
+    return {name: drawn(getattr(charts, name)(case)) for name in ALL}
+
+
 def drawn(found) -> list[Drawing]:
     return [found] if isinstance(found, Drawing) else list(found)
 
@@ -116,8 +122,8 @@ def test_a_clock_change_moves_the_labels_and_never_draws_an_hour_twice():
 
 
 @pytest.mark.parametrize("name", ALL)
-def test_every_chart_has_a_title_words_and_the_zone(case, name):
-    for one in drawn(getattr(charts, name)(case)):
+def test_every_chart_has_a_title_words_and_the_zone(pictures, name):
+    for one in pictures[name]:
         root = ET.fromstring(one.svg)
         ids = {element.get("id"): element for element in root.iter() if element.get("id")}
         title, words = (ids[name].text for name in root.get("aria-labelledby").split())
@@ -133,16 +139,16 @@ def test_every_chart_has_a_title_words_and_the_zone(case, name):
 
 
 @pytest.mark.parametrize("name", ALL)
-def test_a_chart_asks_for_nothing_from_outside(case, name):
-    for one in drawn(getattr(charts, name)(case)):
+def test_a_chart_asks_for_nothing_from_outside(pictures, name):
+    for one in pictures[name]:
         text = one.svg.replace('xmlns="http://www.w3.org/2000/svg"', "").replace('xmlns:xlink="http://www.w3.org/1999/xlink"', "")
         assert "http" not in text and "<script" not in text and "<image" not in text
 
 
-def test_same_assessment_same_bytes(case, tmp_path):
+def test_same_assessment_same_bytes(pictures, tmp_path):
     again = with_door(assessed(tmp_path))
     for name in ALL:
-        first, second = ([(one.svg, json.dumps(one.spec)) for one in drawn(getattr(charts, name)(which))] for which in (case, again))
+        first, second = ([(one.svg, json.dumps(one.spec)) for one in found] for found in (pictures[name], drawn(getattr(charts, name)(again))))
         assert first == second and first, name
 
 
@@ -154,8 +160,8 @@ def test_an_exercise_is_marked_and_a_real_site_is_not(tmp_path, case):
     assert "DEMONSTRATION" not in plain.svg and plain.title == "Unit F2: all probes, corrected"
 
 
-def test_excursions_gaps_and_odd_readings_are_shaded_marked_and_named(case):
-    svg = drawn(charts.overview(case))[0].svg
+def test_excursions_gaps_and_odd_readings_are_shaded_marked_and_named(pictures):
+    svg = pictures["overview"][0].svg
     for words in ("excursion above the limit", "no readings", "readings at odds", "high limit 8 °C", "low limit 2 °C", "E1"):
         assert words in svg
     assert "stroke-dasharray" in svg
@@ -184,6 +190,16 @@ def test_limits_in_fahrenheit_keep_their_unit(case):
     local = Condition("local", "Local", 36.0, 46.0, unit="F")
     assert layers.limit_words(local, "above") == "high limit 46 °F = 7.78 °C"  # FACTS B30, computed: 46 °F = 7.78 °C
     assert layers.limit_words(local, "below") == "low limit 36 °F = 2.22 °C"
+
+
+def test_a_limit_far_off_is_named_and_does_not_flatten_the_readings():
+    from coldchain_kit import conditions
+
+    frozen = conditions.get("frozen")  # -50 to -15 °C
+    y = layers.y_axis([{"c": -22.0}, {"c": -19.0}], frozen)
+    assert y["scale"]["domain"][0] > -30 and y["scale"]["domain"][1] > -15
+    texts = [row["label"] for row in inline(drawing.finish(layers.limits(frozen, y), title="t", description="d").spec)]
+    assert set(texts) == {"high limit -15 °C", "low limit -50 °C, off this picture"}
 
 
 def test_nothing_to_draw_is_said_in_words(tmp_path):

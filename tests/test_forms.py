@@ -160,6 +160,14 @@ def test_a_broken_chain_is_named_in_the_record(case):
     assert "line 1 was changed after it was written" in str(forms.trail(case))
 
 
+def test_a_line_that_is_no_entry_is_named_and_stops_nothing(case):
+    entries.append(case.case.folder, who="R. Vaz", field="risk", new="low")
+    with (case.case.folder / entries.FILE).open("a", encoding="utf-8") as file:
+        file.write('{"field": "other"}\n')
+    text = str(forms.trail(case))
+    assert "line 2 is no entry of the kit" in text and "Risk to product and patients, in your words | none before | low" in text
+
+
 def test_what_the_case_file_says_is_not_asked_again(case):
     assert "I. Lopes (from the case file)" in str(forms.found(case, frozen=True))
     assert "found.by" not in str(forms.still_open(case))

@@ -203,7 +203,7 @@ def _month(assessment: Any, unit: Unit) -> Drawing:
     means = base.mark_tick(color="#111111", thickness=1.5, orient="horizontal").encode(y=alt.Y("mean:Q", title=y["title"], scale=y["scale"]))
     told = alt.Chart(drawing.data([row for row in words if row["what"]] or [{"day": days[0], "what": " "}]))
     told = told.mark_text(angle=270, align="left", fontSize=10, dx=4, fontWeight="bold").encode(x=x, y=alt.value(240), text="what:N")
-    chart = alt.layer(bars, means, layers.limits(entry.condition, y), told).properties(width=drawing.WIDTH_PX, height=240)
+    chart = layered(bars, means, layers.limits(entry.condition, y), told).properties(width=drawing.WIDTH_PX, height=240)
     outside = [row["day"] for row in words if row["what"] == "outside"]
     empty = [row["day"] for row in words if row["what"] == "no readings"]
     text = f"{in_words(assessment, unit, traces)} Days with an excursion: {say.several(outside)}. Days without readings: {say.several(empty)}."

@@ -95,7 +95,7 @@ def _how_bad(rows: list[dict]) -> Table:
     cells = [
         (
             row["id"], say.celsius(row["extreme_c"], limit=row["limit_c"]), say.word(row["basis"]), say.minutes(row["minutes"]), f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}", f"{say.figure(row['degree_minutes'])} °C·min", say.count(row["readings"]),
-            say.word(row["verdict"]), say.percent(row["p_outside"]), "yes: faulty" if row["faulty"] else "no", say.word(row["logger_alarm"]),
+            say.word(row["verdict"]), say.chance(row["p_outside"]), "yes: faulty" if row["faulty"] else "no", say.word(row["logger_alarm"]), _without_impossible(row),
         )
         for row in rows
     ]  # fmt: skip
@@ -112,8 +112,21 @@ def _how_bad(rows: list[dict]) -> Table:
         "Chance that the true value was outside",
         "Readings look impossible",
         "Shown by the logger's alarm",
+        "Without readings that look impossible",
     )
-    return turned(Table("Excursions: how long and how far", columns, shown, (*notes, BOUNDS, "A faulty excursion stays listed; the exposure is given with it.")))
+    return turned(
+        Table("Excursions: how long and how far", columns, shown, (*notes, BOUNDS, "All readings are the headline. An excursion of readings that look impossible stays listed."))
+    )
+
+
+def _without_impossible(row: dict) -> str:
+    """The exposure without the readings that the quality tests call impossible; "the same" where there are none."""
+    held = row.get("trustworthy")
+    if not held:
+        return "not evaluated"
+    if held["readings"] == row["readings"]:
+        return "the same"
+    return f"{say.minutes(held['minutes'])}, {say.figure(held['degree_minutes'])} °C·min, most extreme {say.celsius(held['extreme_c'], limit=row['limit_c'])}"
 
 
 def near_limit(assessment: Any) -> Table:
@@ -126,7 +139,7 @@ def near_limit(assessment: Any) -> Table:
             say.when(row["start"], zone),
             say.when(row["end"], zone),
             say.celsius(row["extreme_c"]),
-            say.percent(row["p_outside"]),
+            say.chance(row["p_outside"]),
         )
         for row in assessment.results["near_limit"]
     ]

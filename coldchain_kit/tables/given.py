@@ -14,16 +14,25 @@ MOST_ROWS = 40  # a longer list is cut on the page and whole in the record's CSV
 def identification(assessment: Any) -> Table:
     """Which case, which units, which window, when and by whom it was found."""
     case, site = assessment.case, assessment.site
-    zone, found = site.timezone, case.found or {}
+    zone, month = site.timezone, case.path == site.path
     units = [f"{name} ({say.word(site.units[name].kind)}: {site.units[name].description})" for name in case.units]
     rows = [
-        ("Case", case.id), ("Title", case.title), ("Site", site.name), ("Address", site.extra.get("address")), ("Units", units),
-        ("Window, start (included)", say.when(assessment.window.start, zone)), ("Window, end (not included)" if case.end is not None else "Window, end", say.when(assessment.window.end, zone)),
-        ("Window set by", "the case file" if case.start is not None or case.end is not None else "the first and the last reading"),
-        ("Found at", say.when(site.instant(found["time"]), zone) if found.get("time") else None), ("Found by", found.get("by")),
-        ("Times on this page", f"{zone}, each with its offset from UTC"), ("Temperatures on this page", "°C, unless another unit stands beside them"),
-    ]  # fmt: skip
-    return facts("The case", rows)
+        ("Month" if month else "Case", case.id),
+        ("Title", case.title),
+        ("Site", site.name),
+        *([("Address", site.extra["address"])] if site.extra.get("address") else []),
+        ("Units", units),
+    ]
+    rows += [
+        ("Window, start (included)", say.when(assessment.window.start, zone)),
+        ("Window, end (not included)" if case.end is not None else "Window, end", say.when(assessment.window.end, zone)),
+    ]
+    if not month:
+        found = case.found or {}
+        rows.append(("Window set by", "the case file" if case.start is not None or case.end is not None else "the first and the last reading"))
+        rows += [("Found at", say.when(site.instant(found["time"]), zone) if found.get("time") else None), ("Found by", found.get("by"))]
+    rows += [("Times on this page", f"{zone}, each with its offset from UTC"), ("Temperatures on this page", "°C, unless another unit stands beside them")]
+    return facts("The month" if month else "The case", rows)
 
 
 def conditions(assessment: Any) -> Tables:

@@ -37,7 +37,7 @@ def calibration(assessment: Any) -> Table:
 
 
 def _due(row: dict) -> str:
-    return say.NOT_KNOWN if row.get("overdue") is None else "overdue" if row["overdue"] else "not overdue"
+    return say.NOT_KNOWN if row.get("overdue") is None or not row.get("due") else "overdue" if row["overdue"] else "not overdue"
 
 
 def coverage(assessment: Any) -> Table:
