@@ -159,7 +159,7 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
             due = since + pd.Timedelta(minutes=0.0 if np.isnan(wait) else wait)
             if (enabled[a : b + 1] == 0).all():
                 answer = "no"
-            elif not (enabled[a : b + 1] == 1).all() or (np.isnan(wait) and b > a) or np.isnan(wait):
+            elif not (enabled[a : b + 1] == 1).all() or np.isnan(wait):
                 answer = "unknown"
             else:
                 answer = "yes" if table.index[b] >= due else "no" if held_min < wait else "unknown"
@@ -198,8 +198,7 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
 
 
 def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
-    slack = pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(unit.traces[row["probe"]].readings.index) or 0.0)))
-    if any(row["first_out"] - slack <= event["time"] <= row["end_latest"] + slack for event in events):
+    if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
         return "yes"
     if events and _reaches_back(unit, row["first_out"], entry):
         return "no"
@@ -212,6 +211,15 @@ def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replaye
     if alarm is not None and alarm.enabled is False:
         return "no"
     return "no" if alarm is not None and alarm.enabled and limit is not None else "unknown"
+
+
+def _slack(trace: Trace) -> pd.Timedelta:
+    """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
+    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(trace.readings.index) or 0.0)))
+
+
+def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
+    return any(first - slack <= event["time"] <= last + slack for event in events)
 
 
 def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
@@ -228,8 +236,8 @@ def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry) -> bool:
 def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), zone: str) -> list[dict[str, Any]]:
     """What is wrong with the logger's own alarm over the record: rows {unit, finding, since, until, text}, times UTC or None.
 
-    finding: alarm_off, alarm_not_known, unit_slip, low_alarm_below_freezing, low_alarm_too_low, high_alarm_too_high, limits_crossed, long_delay, and
-    last_proof: the last alarm test, or check with a display inside the limits, before the record ends. The reading of a logbook entry
+    finding: alarm_off, alarm_not_known, unit_slip, low_alarm_below_freezing, low_alarm_too_low, high_alarm_too_high, limits_crossed, long_delay,
+    alarm_not_listed, and last_proof: the last alarm test, or check with a display inside the limits, before the record ends. The reading of a logbook entry
     as a good test rests on its kind and figures alone.
     """
     times = [trace.readings.index for trace in unit.traces.values() if len(trace.readings)]
@@ -247,7 +255,20 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
                 next(row for row in rows if row["finding"] == finding and row["until"] == since and row["text"] == text)["until"] = until
             else:
                 rows.append({"unit": unit.name, "finding": finding, "since": since, "until": until, "text": text})
+    rows += _not_listed(unit, entry, zone)
     return rows + [_proof_row(unit, entry, logbook, last)]
+
+
+def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[dict[str, Any]]:
+    """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
+    events = _alarm_events(unit)
+    rows = []
+    for trace in unit.traces.values() if events else ():
+        for row in own(trace, entry, zone=zone).to_dict("records"):
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], _slack(trace)):
+                text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
+                rows.append({"unit": unit.name, "finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
+    return rows
 
 
 def _judge(alarm: Alarm | None, condition: Condition, kind: str) -> Iterable[tuple[str, str]]:
@@ -317,7 +338,7 @@ def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: 
 
     ``verdict`` "undecided": the display was outside while the readings are inside, an undecided excursion between the two checks (CONTRACTS);
     "differs": the two differ by more than 1 °C, both inside or both outside. A check that did not reset the display does not start a
-    new period. Rows that end before ``start`` or begin at or after ``end`` (UTC) are left out.
+    new period; the first one in the book is only compared with the limits, since nobody knows since when its display had counted. Rows that end before ``start`` or begin at or after ``end`` (UTC) are left out.
 
     Returns
     -------
@@ -331,13 +352,13 @@ def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: 
         begin = since if since is not None else min((series.index[0] for series in deciding if series.index[0] < check.time), default=check.time)
         if check.time >= start and begin < end:
             parts = [series[(series.index >= begin) & (series.index <= check.time)] for series in deciding]
-            rows += [row for side in ("below", "above") if (row := _check_row(check, side, parts, begin, unit.name, entry.condition))]
+            rows += [row for side in ("below", "above") if (row := _check_row(check, side, parts, begin, unit.name, entry.condition, first=since is None))]
         if check.reset is not False:
             since = check.time
     return rows
 
 
-def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition) -> dict[str, Any] | None:
+def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> dict[str, Any] | None:
     shown = check.high_c if side == "above" else check.low_c
     if shown is None:
         return None
@@ -345,12 +366,12 @@ def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd
     read = (max(values) if side == "above" else min(values)) if values else None
     displayed_out = bool(condition.outside([shown], side)[0])
     read_out = read is not None and bool(condition.outside([read], side)[0])
-    word = "highest" if side == "above" else "lowest"
+    word, span = "highest" if side == "above" else "lowest", "record began" if first else "check before"
     readings = "there are no readings" if read is None else f"the {word} reading is {read:.2f} °C"
-    text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the check before."
+    text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the {span}."
     if displayed_out and not read_out:
         verdict, text = "undecided", text + " An excursion between the two checks is undecided: handle it as an excursion."
-    elif read is not None and abs(shown - read) > DIFFERS_C:
+    elif read is not None and not first and abs(shown - read) > DIFFERS_C:
         verdict, text = "differs", text + f" They differ by {abs(shown - read):.1f} °C: two instruments, a display not reset, or a wrong record."
     else:
         return None

@@ -112,6 +112,15 @@ def test_event_list_outranks_the_replay_where_it_reaches_back():
     assert logger_alarm(unit(values, events=[{**high, "text": "Alarm acknowledged"}]), entry(None)) == ["unknown"]
 
 
+def test_an_alarm_that_the_settings_call_for_and_the_event_list_lacks_is_told():
+    day = pd.Timestamp("2026-03-01", tz="UTC")
+    old = {"time": day - pd.Timedelta("3D"), "kind": "alarm", "text": "High alarm", "file": "a.csv", "line": 3}
+    rows = alarms.findings(unit([5, 9, 9, 5], events=[old]), entry(Alarm(True, 2.0, 8.0, 0.0)), zone=ZONE)
+    assert [(row["finding"], row["since"]) for row in rows[:-1]] == [("alarm_not_listed", day + pd.Timedelta("5min"))]
+    heard = {**old, "time": day + pd.Timedelta("5min")}
+    assert len(alarms.findings(unit([5, 9, 9, 5], events=[heard]), entry(Alarm(True, 2.0, 8.0, 0.0)), zone=ZONE)) == 1
+
+
 @pytest.mark.parametrize(
     ("alarm", "found"),
     [
@@ -180,5 +189,7 @@ def test_display_without_readings_is_undecided_and_far_apart_values_differ():
     span = {"start": pd.Timestamp("2026-02-01", tz="UTC"), "end": SPAN["end"]}
     rows = alarms.checks(book, unit([5.0] * 10), entry(), **span)
     assert [(row["verdict"], row["readings_c"]) for row in rows] == [("undecided", None)]
-    later = [at("2026-03-01 00:40", low_c=2.5, high_c=5.0)]
-    assert [row["verdict"] for row in alarms.checks(later, unit([5.0] * 10), entry(), **SPAN)] == ["differs"]
+    later = [at("2026-03-01 00:10", low_c=2.5, high_c=5.0), at("2026-03-01 00:40", low_c=2.5, high_c=5.0)]
+    rows = alarms.checks(later, unit([5.0] * 10), entry(), **SPAN)
+    assert [(row["verdict"], row["line"], row["direction"]) for row in rows] == [("differs", 0, "below")]
+    assert rows[0]["start"] == later[0].time  # the first one's display counted since nobody knows when
