@@ -13,10 +13,11 @@ import pyarrow.csv
 
 from coldchain_kit.readers import cells, instants, oddlines
 from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, Block
-from coldchain_kit.readers.dialect import Dialect, Lines, numeric_moment
+from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
 SLICE_BYTES = 4 * 1024 * 1024
+TELLING = 9  # a cell's text that may be an event's
 
 
 def parse(lines: Lines, dialect: Dialect) -> Block:
@@ -103,16 +104,16 @@ def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Line
         return False
     time_us, zoned = _times([_column(table, i) for i in dialect.time_at], dialect)
     block.time_us[rows], block.zoned[rows], block.kind[rows] = time_us, zoned, ROW
-    worded = np.zeros(len(rows), bool)
-    filled = np.zeros(len(rows), bool)
+    telling = np.zeros(len(rows), bool)
+    filled = np.full(len(rows), not dialect.text_at)
     for at in dialect.value_at:
         column = _column(table, at)
         statuses = _numbers(block, at, rows, column) if typed else _careful(block, at, rows, column)
-        worded |= statuses == cells.TEXT
+        telling |= statuses == TELLING
         filled |= statuses != cells.EMPTY
     for at in dialect.text_at:
         _words(block, at, rows, _column(table, at))
-    doubtful = (time_us == NO_TIME) | ~filled | (worded & ~_any_number(block, rows))
+    doubtful = (time_us == NO_TIME) | ~filled | telling
     for i in rows[doubtful]:
         oddlines.read(block, lines, int(i))
     return True
@@ -125,15 +126,6 @@ def _column(table: pa.Table, at: int) -> pa.Array:
 
 def _beyond(column: pa.ChunkedArray) -> bool:
     return not pc.all(pc.less(pc.abs(column), cells.LARGEST), min_count=0).as_py()
-
-
-def _any_number(block: Block, rows: np.ndarray) -> np.ndarray:
-    out = np.zeros(len(rows), bool)
-    for at, values in block.values.items():
-        out |= ~np.isnan(values[rows])
-        if at in block.sides:
-            out |= block.sides[at][rows] != 0
-    return out
 
 
 def _numbers(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:
@@ -156,7 +148,7 @@ def _careful(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.nd
     """Read the distinct texts of a column one by one."""
     texts, codes = _codes(column)
     found = [cells.read(text, decimal=block.dialect.decimal) for text in texts]
-    status = np.array([cell.status for cell in found], "int8")[codes]
+    status = np.array([TELLING if cell.status == cells.TEXT and oddlines.tells(text) else cell.status for text, cell in zip(texts, found, strict=True)], "int8")[codes]
     block.values[at][rows] = np.array([cell.value for cell in found])[codes]
     if any(cell.side for cell in found):
         block.sides.setdefault(at, np.zeros(len(block.kind), "int8"))[rows] = np.array([cell.side for cell in found], "int8")[codes]
@@ -175,6 +167,8 @@ def _words(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> None:
 def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.ndarray]:
     """Microseconds as shown (NO_TIME where unreadable), less a stated offset, and where one was stated."""
     if dialect.numeric_time:
+        if (times := _numeric_times(columns[0], dialect)) is not None:
+            return times
         texts, codes = _codes(columns[0])
         found = [numeric_moment(text, dialect.numeric_time) for text in texts]
         return np.array([NO_TIME if m is None else m[0] for m in found], "int64")[codes], np.array([m is not None and m[1] is not None for m in found], bool)[codes]
@@ -191,6 +185,21 @@ def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.nd
     known = (days != NO_TIME) & (micro != NO_TIME)
     zoned = np.array([c is not None and c[1] is not None for c in of_day], bool)[clock_codes]
     return np.where(known, days + np.where(known, micro, 0), NO_TIME), zoned & known
+
+
+def _numeric_times(column: pa.Array, dialect: Dialect) -> tuple[np.ndarray, np.ndarray] | None:
+    """Epochs or day numbers all at once, None where one of the texts is no plain number."""
+    text = pc.utf8_trim(pc.fill_null(column, ""), " ")
+    try:
+        values = pc.cast(pc.replace_substring(text, ",", ".") if dialect.decimal == "," else text, pa.float64()).to_numpy(zero_copy_only=False)
+    except pa.ArrowInvalid:
+        return None
+    low, high = NUMERIC_TIMES[dialect.numeric_time]
+    known = (values >= low) & (values < high)
+    days = dialect.numeric_time == "day_number"
+    scale = {"epoch_s": 1e6, "epoch_ms": 1e3, "epoch_us": 1.0, "day_number": 86_400.0}[dialect.numeric_time]
+    whole = np.round((np.where(known, values, low) - (25_569 if days else 0)) * scale).astype("int64") * (1_000_000 if days else 1)
+    return np.where(known, whole, NO_TIME), known & (not days)
 
 
 def _placed(found: list[tuple[int, int | None] | None], codes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -212,9 +221,9 @@ def _halves(columns: list[pa.Array], dialect: Dialect) -> tuple[pa.Array, pa.Arr
     if not parts or not parts[1] or not shown.isascii() or not (shown.startswith(parts[0]) and shown.endswith(parts[1])):
         return None
     mark = shown[len(parts[0]) : len(shown) - len(parts[1])]
-    if not mark or mark in parts[0]:
+    if not mark or parts[1].count(mark) > 1:
         return None
-    return _cut_alike(text, len(shown), len(parts[0]), mark) or _cut_at(text, mark)
+    return _cut_alike(text, len(shown), len(parts[0]), mark) or _cut_at(text, mark, 1 + parts[1].count(mark))
 
 
 def _cut_alike(text: pa.Array, length: int, at: int, mark: str) -> tuple[pa.Array, pa.Array] | None:
@@ -235,9 +244,12 @@ def _cut_alike(text: pa.Array, length: int, at: int, mark: str) -> tuple[pa.Arra
         return None
 
 
-def _cut_at(text: pa.Array, mark: str) -> tuple[pa.Array, pa.Array]:
-    """Cut texts at the first mark; texts without one come out empty."""
-    text = pc.if_else(pc.match_substring(text, mark), text, mark)
-    flat = pc.split_pattern(text, mark, max_splits=1).flatten()
-    even = np.arange(0, len(flat), 2)
-    return flat.take(pa.array(even)), flat.take(pa.array(even + 1))
+def _cut_at(text: pa.Array, mark: str, pieces: int) -> tuple[pa.Array, pa.Array]:
+    """Cut texts before their last one or two pieces; texts with too few come out empty (they are read one by one)."""
+    split = pc.split_pattern(text, mark, max_splits=pieces, reverse=True)
+    whole = pc.equal(pc.list_value_length(split), pieces + 1)
+    if not pc.all(whole).as_py():
+        split = pc.split_pattern(pc.if_else(whole, text, mark * pieces), mark, max_splits=pieces, reverse=True)
+    flat = split.flatten()
+    parts = [flat.take(pa.array(np.arange(at, len(flat), pieces + 1))) for at in range(pieces + 1)]
+    return parts[0], parts[1] if pieces == 1 else pc.binary_join_element_wise(parts[1], parts[2], mark)

@@ -90,8 +90,7 @@ def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
 
 def _event(dialect: Dialect, text: str, i: int) -> dict | None:
     """The event that a line outside of the block tells: a time at its start and words after it."""
-    marks = [dialect.separator, *(mark for mark in ("\t", ";", "|", ",") if mark != dialect.separator)]
-    for mark in marks:
+    for mark in [dialect.separator, *(mark for mark in ("\t", ";", "|", ",") if mark != dialect.separator and mark in text)]:
         fields = split_line(text, mark, dialect.quote) or []
         for start, width in ((0, 1), (0, 2), (1, 1), (1, 2)):
             shown = " ".join(instants.clean(cell) for cell in fields[start : start + width])

@@ -171,12 +171,17 @@ def split(text: str) -> tuple[str, str] | None:
         return None
     if hit := _COMPACT_BOTH.fullmatch(plain):
         return hit[1], f"{hit[2]}:{hit[3]}:{hit[4] or '00'}{hit[5] or ''}"
-    if any(day(plain, order) is not None for order in ORDERS):
+    if is_date(plain):
         return plain, ""
     for hit in (_SPLIT.fullmatch(plain), _CLOCK_FIRST.fullmatch(plain)):
-        if hit and clock(hit["clock"]) is not None:
+        if hit and clock(hit["clock"]) is not None and is_date(hit["date"].rstrip(" ,")):
             return hit["date"].rstrip(" ,"), hit["clock"]
     return None
+
+
+def is_date(text: str) -> bool:
+    """Whether a text is a date in some order."""
+    return any(day(text, order) is not None for order in ORDERS)
 
 
 def moment(text: str, *, order: str) -> tuple[int, int | None] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from coldchain_kit.readers import cells, instants, labels
 from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, NO_TIME, REJECT, ROW, Block
@@ -20,6 +21,7 @@ _EVENTS = (
 _EVENTS_RE = tuple((kind, re.compile(pattern, re.I)) for kind, pattern in _EVENTS)
 
 
+@lru_cache(maxsize=10_000)
 def event_kind(text: str) -> str | None:
     """What an event's text is about (door, power, battery, alarm, settings, start, stop, download, mark), or None.
 
@@ -90,7 +92,7 @@ def event_text(fields: list[str], dialect: Dialect) -> str | None:
     stray = [fields[at].strip() for at, cell in found.items() if cell.status == cells.TEXT]
     beyond = [cell.strip() for cell in fields[dialect.width :] if cell.strip()]
     noted = [text for at in dialect.text_at if at < len(fields) and _tells(text := fields[at].strip(" \"'"), dialect.names[at])]
-    about = [text for text in stray if event_kind(text) and not _SENSOR.search(text)]
+    about = [text for text in stray if tells(text)]
     if number:
         return " ".join(about) if any(" " in text for text in about) else None
     if about or (noted and all(cell.status == cells.EMPTY for cell in found.values())):
@@ -102,6 +104,12 @@ def event_text(fields: list[str], dialect: Dialect) -> str | None:
 
 def _tells(text: str, header: str) -> bool:
     return text.lower() not in QUIET and (labels.is_event(header) or event_kind(text) is not None)
+
+
+@lru_cache(maxsize=10_000)
+def tells(text: str) -> bool:
+    """Whether a text where a number belongs tells an event, not the state of a sensor."""
+    return event_kind(text) is not None and not _SENSOR.search(text)
 
 
 def event(fields: list[str], dialect: Dialect, text: str, line: int) -> dict:

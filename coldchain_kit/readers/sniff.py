@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from coldchain_kit.errors import LayoutError
-from coldchain_kit.readers import cells, header, instants, labels
+from coldchain_kit.readers import cells, header, instants, labels, oddlines
 from coldchain_kit.readers.dialect import COMMENT, NUMERIC_TIMES, Dialect, Lines, numeric_moment, split_line, squeeze_blanks
 
 SEPARATORS = ("\t", ";", "|", ",", " ")
@@ -38,7 +38,7 @@ def _time_fields(rows: list[list[str]]) -> tuple[tuple[int, ...], int] | None:
     if whole:
         return (whole[0],), 1
     dates = [i for i in range(min(width, 60)) if share(lambda row, i=i: instants.is_moment(row[i])) > 0.6]
-    clocks = [i for i in range(min(width, 60)) if share(lambda row, i=i: instants.clock(row[i]) is not None) > 0.2]
+    clocks = [i for i in range(min(width, 60)) if share(lambda row, i=i: _is_clock(row[i])) > 0.2]
     if dates and clocks:
         clock = min(clocks, key=lambda i: abs(i - dates[0] - 1))
         after = clock + 1
@@ -48,10 +48,15 @@ def _time_fields(rows: list[list[str]]) -> tuple[tuple[int, ...], int] | None:
     for run in (2, 3, 4, 5, 6):
         for i in range(min(width - run, 8) + 1):
             joined = [" ".join(row[i : i + run]) for row in few]
-            if sum(bool((parts := instants.split(text)) and parts[1]) for text in joined) > 0.6 * len(few):
+            if sum(bool((parts := instants.split(text)) and _is_clock(parts[1])) for text in joined) > 0.6 * len(few):
                 n_date = next((n for n in range(1, run) if all(instants.is_moment(" ".join(row[i : i + n])) for row in few[:3])), run - 1)
                 return tuple(range(i, i + run)), n_date
     return ((dates[0],), 1) if dates else None
+
+
+def _is_clock(text: str) -> bool:
+    """Whether a field of its own is a time of day; 4.30 is not, it may be a temperature."""
+    return (":" in text or "h" in text) and instants.clock(text) is not None
 
 
 def _numeric_time(rows: list[list[str]]) -> tuple[int, str] | None:
@@ -179,7 +184,7 @@ def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, shown: str) -
     first = next((i for i in range(len(lines)) if looks_like_row(rough, lines, i)), None)
     if first is None:
         raise nothing_found(lines, shown)
-    last = next(i for i in range(len(lines) - 1, first - 1, -1) if looks_like_row(rough, lines, i))
+    last = next(i for i in range(len(lines) - 1, first - 1, -1) if looks_like_row(rough, lines, i, strict=False))
     head, units, names, unit_row = header.find(dialect, lines, first, shown=shown)
     dialect = replace(dialect, first=first, last=last, header_line=head, units_line=units, names=names, units=unit_row, example=lines[first][:200])
     dialect = _other_time(dialect, rows)
@@ -188,8 +193,8 @@ def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, shown: str) -
     return replace(dialect, text_at=_texts(dialect, rows), places=_places(dialect, rows if lines.text.endswith(b"\n") else rows[:-1]))
 
 
-def looks_like_row(dialect: Dialect, lines: Lines, i: int) -> bool:
-    """Whether a line has the block's width, a time, and nothing but values where values belong."""
+def looks_like_row(dialect: Dialect, lines: Lines, i: int, *, strict: bool = True) -> bool:
+    """Whether a line has the block's width, a time, and nothing but values (not ``strict``: and no event) where values belong."""
     if lines.long(i):
         return False
     text = lines[i]
@@ -198,8 +203,11 @@ def looks_like_row(dialect: Dialect, lines: Lines, i: int) -> bool:
     row = dialect.fields(text)
     if row is None or len(row) < dialect.width or any(cell.strip() for cell in row[dialect.width :]) or not _shows_time(dialect, row):
         return False
-    statuses = [cells.read(row[at], decimal=dialect.decimal).status for at in dialect.value_at]
-    return cells.TEXT not in statuses and any(status != cells.EMPTY for status in statuses)
+    statuses = {at: cells.read(row[at], decimal=dialect.decimal).status for at in dialect.value_at}
+    strange = [row[at] for at, status in statuses.items() if status == cells.TEXT]
+    if strange and (strict or any(oddlines.tells(text) for text in strange)):
+        return False
+    return any(status != cells.EMPTY for status in statuses.values())
 
 
 def _other_time(dialect: Dialect, rows: list[list[str]]) -> Dialect:
