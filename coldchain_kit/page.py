@@ -96,6 +96,8 @@ def _headed(source: str, count: _Count) -> str:
     def head(found: re.Match) -> str:
         level, words = max(2, int(found[1])), re.sub(r"<[^>]+>", "", found[2])
         plain = escaping.unescape(words).strip()
+        if not plain:
+            return ""
         name = re.sub(r"[^\w]+", "-", plain.lower()).strip("-") or "section"
         count.ids[name] = count.ids.get(name, 0) + 1
         name += f"-{count.ids[name]}" if count.ids[name] > 1 else ""

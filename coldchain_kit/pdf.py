@@ -27,7 +27,7 @@ class _Reader(HTMLParser):
         self.blocks: list[dict[str, Any]] = []
         self.run: list[dict[str, str]] = []
         self.style: list[str] = []
-        self.skip = 0
+        self.skip = self.level = 0
         self.pre = False
         self.lists: list[dict[str, Any]] = []
         self.table: dict[str, Any] | None = None
@@ -100,8 +100,10 @@ class _Reader(HTMLParser):
             self.blocks.append({"kind": "pre", "text": "".join(row.get("text", "") for row in self.run)})
             self.run, self.pre = [], False
         elif re.fullmatch(r"h[1-6]", tag):
-            self.blocks.append({"kind": "heading", "level": int(tag[1]), "words": _tidy(self.run)})
-            self.run = []
+            words, self.run = _tidy(self.run), []
+            if words:
+                self.level = min(int(tag[1]), self.level + 1)
+                self.blocks.append({"kind": "heading", "level": self.level, "words": words})
         elif tag in ("p", "div", "dl", "blockquote", "main") and not self.table and not self.lists:
             self._flush()
 
@@ -187,7 +189,11 @@ def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> 
     typst = setter()
     source = resources.files("coldchain_kit").joinpath("page_template/page.typ").read_bytes()
     document = json.dumps({"title": title, "running": running, "banner": banner, "blocks": blocks(page)}, ensure_ascii=False)
-    try:
-        return typst.compile(source, format="pdf", sys_inputs={"document": document}, pdf_standards="ua-1", ignore_system_fonts=True)
-    except typst.TypstError as fault:
-        raise RecordError(f"the PDF could not be set: {fault.message}", mend="Freeze without --pdf and report this") from None
+    for own_fonts_only in (True, False):  # the system's fonts only where typst's own lack a letter
+        try:
+            return typst.compile(source, format="pdf", sys_inputs={"document": document}, pdf_standards="ua-1", ignore_system_fonts=own_fonts_only)
+        except typst.TypstError as fault:
+            said = fault.message
+            if "could not be displayed with font" not in said:
+                break
+    raise RecordError(f"the PDF could not be set: {said}", mend="Freeze without --pdf, and print the page from a browser")

@@ -9,6 +9,7 @@ import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from coldchain_kit import markup, page, pdf
+from coldchain_kit.errors import RecordError
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="90" height="40" viewBox="0 0 90 40"><title>Trace of F2</title><desc>Above 8 °C for three hours.</desc><g clip-path="url(#a)"><path d="M0 0L9 9"/><text>°C</text></g></svg>'
 TABLE = '<style>td{color:red}</style><table class="kit"><caption>Probes, °C</caption><thead><tr><th scope="col">Probe</th><th scope="col">Highest (°C)</th></tr></thead><tbody><tr><th scope="row">upper</th><td class="num">9.3</td></tr></tbody></table>'
@@ -138,7 +139,22 @@ def test_pdf_takes_typed_text_as_text():
     assert pdf.from_page(page.html(words, title="#panic()"), title="#panic()").startswith(b"%PDF")
 
 
-@pytest.mark.parametrize("source", ["#### deep first", "## a\n\n##### skipped levels", "##", "<table><caption>empty</caption></table>", "| a |\n|---|", "- one\n    - two\n\n1. x\n\n> quoted\n\n`code` **bold *both***", "한국어 🙂"])
+@pytest.mark.parametrize("source", ["#### deep first", "## a\n\n##### skipped levels", "##", "<table><caption>empty</caption></table>", "| a |\n|---|", "- one\n    - two\n\n1. x\n\n> quoted\n\n`code` **bold *both***", "Ελληνικά Кириллица −40 °C ± ≤ µ"])
 def test_pdf_of_odd_notebooks(source):
     words = new_notebook(cells=[new_markdown_cell("# t"), new_markdown_cell(source)])
     assert pdf.from_page(page.html(words, title="t"), title="t").startswith(b"%PDF")
+
+
+def test_a_letter_no_font_has_is_a_plain_message(monkeypatch):
+    import typst
+
+    asked = []
+
+    def refuse(*given, ignore_system_fonts, **more):
+        asked.append(ignore_system_fonts)
+        raise typst.TypstError("PDF/UA-1 error: the text `x` could not be displayed with font `y`", "")
+
+    monkeypatch.setattr(typst, "compile", refuse)
+    with pytest.raises(RecordError, match="could not be displayed.*print the page from a browser"):
+        pdf.from_page(html(), title="t")
+    assert asked == [True, False]
