@@ -152,7 +152,9 @@ def test_a_letter_no_font_has_is_a_plain_message(monkeypatch):
 
     def refuse(*given, ignore_system_fonts, **more):
         asked.append(ignore_system_fonts)
-        raise typst.TypstError("PDF/UA-1 error: the text `x` could not be displayed with font `y`", "")
+        fault = typst.TypstError()
+        fault.message = "PDF/UA-1 error: the text `x` could not be displayed with font `y`"
+        raise fault
 
     monkeypatch.setattr(typst, "compile", refuse)
     with pytest.raises(RecordError, match="could not be displayed.*print the page from a browser"):
