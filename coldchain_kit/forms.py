@@ -294,11 +294,11 @@ def _name_box() -> Any:
     return _SHARED["who"]
 
 
-def _frame(title: str, parts: Sequence[Any], status: Any, why: Any) -> Any:
+def _frame(title: str, parts: Sequence[Any], why: Any) -> Any:
     import ipywidgets as widgets
 
     head = widgets.HTML(f"<strong>{escape(title)}</strong><br>Every answer is saved as soon as you leave its box. {escape(entries.TYPED)}")
-    return widgets.VBox([head, _name_box(), *parts, why, status])
+    return widgets.VBox([head, _name_box(), why, *parts])
 
 
 def _why_box() -> Any:
@@ -321,17 +321,17 @@ def _saved(status: Any, save: Callable[[], Any]) -> None:
 def _live_questions(assessment: Any, title: str, fields: Sequence[str], latest: dict[str, dict], choices: dict[str, list[str]]) -> Any:
     import ipywidgets as widgets
 
-    status, why, parts = widgets.HTML(""), _why_box(), []
+    why, parts = _why_box(), []
     for field in fields:
-        label = widgets.HTML(f"<label>{escape(entries.FIELDS[field])}</label>")
+        label, status = widgets.HTML(f"<label>{escape(entries.FIELDS[field])}</label>"), widgets.HTML("")
         held = str((latest.get(field) or {}).get("new") or "")
         if field in choices:
             box = widgets.Dropdown(options=["", *dict.fromkeys([*choices[field], *([held] if held else [])])], value=held)
         else:
             box = widgets.Textarea(value=held, continuous_update=False, rows=2, layout=widgets.Layout(width="44em"))
         box.observe(_saver(assessment, field, status, why), names="value")
-        parts += [label, box]
-    return _frame(title, parts, status, why)
+        parts += [label, box, status]
+    return _frame(title, parts, why)
 
 
 def _saver(assessment: Any, field: str, status: Any, why: Any) -> Callable[[dict], None]:
@@ -353,7 +353,7 @@ def _text_box(assessment: Any, field: str, proposed: str, mark: str, row: dict |
 
     box.observe(save, names="value")
     shown = widgets.HTML(f"<p><em>Proposed by the kit:</em> {escape(proposed)}</p>")
-    return _frame("The wording for the record", [shown, box], status, why)
+    return _frame("The wording for the record", [shown, box, status], why)
 
 
 def _editor(title: str, noun: str, keys: Sequence[str], parts: Sequence[str], choices: dict[str, list[str]], standing: dict[str, dict], save: Callable, table: Table) -> Any:
@@ -376,4 +376,4 @@ def _editor(title: str, noun: str, keys: Sequence[str], parts: Sequence[str], ch
     pick.observe(fill, names="value")
     button.on_click(press)
     fill()
-    return _frame(title, [widgets.HTML(table._repr_html_()), pick, *boxes.values(), button], status, why)
+    return _frame(title, [widgets.HTML(table._repr_html_()), pick, *boxes.values(), button, status], why)

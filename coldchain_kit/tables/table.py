@@ -10,7 +10,11 @@ from typing import Any
 
 from coldchain_kit import say
 
-_LOOK = "<style>table.kit td,table.kit th{text-align:left;vertical-align:top;max-width:34em;white-space:normal;overflow-wrap:break-word}table.kit td.num{text-align:right;white-space:nowrap}table.kit caption{text-align:left;font-weight:600}</style>"
+# JupyterLab sets the text of every table to the right; a frozen page has a style sheet of its own and drops this one.
+_LOOK = (
+    "<style>table.kit td,table.kit th{text-align:left!important;vertical-align:top;max-width:34em;white-space:normal;overflow-wrap:break-word}"
+    "table.kit td.num{text-align:right!important;white-space:nowrap}table.kit caption{text-align:left;font-weight:600}</style>"
+)
 
 
 @dataclass(frozen=True)
