@@ -99,10 +99,10 @@ def _members(archive: zipfile.ZipFile, shown: str, sha256: str) -> list[Content]
     out, room = [], files.MAX_BYTES
     for info in sorted(archive.infolist(), key=lambda i: i.filename):
         name = info.filename
-        if info.is_dir() or Path(name).suffix.lower() not in _TEXTS or Path(name).name.startswith("."):
-            continue
         if name.startswith(("/", "\\")) or ".." in name.replace("\\", "/").split("/") or ":" in name:
             raise LayoutError(f"the member name {name!r} points outside of the archive", where=shown, mend="Do not trust this archive: ask for the download itself")
+        if info.is_dir() or Path(name).suffix.lower() not in _TEXTS or Path(name).name.startswith("."):
+            continue
         data = _member(archive, info, room, shown)
         room -= len(data)
         if data and not files.packed(data):
@@ -122,8 +122,9 @@ def _sheets(data: bytes, shown: str, sha256: str) -> list[Content]:
         raise _broken(shown, "workbook") from error
     out = []
     for name, sheet in sheets[:MAX_MEMBERS]:
-        if sheet.total_height * sheet.total_width > MAX_CELLS:
-            raise LayoutError(f"sheet {name!r} has {sheet.total_height} rows and {sheet.total_width} columns", where=shown, expected="a sheet of readings",
+        height, width = (edge + 1 for edge in sheet.end or (-1, -1))
+        if height * width > MAX_CELLS:
+            raise LayoutError(f"sheet {name!r} has {height} rows and {width} columns", where=shown, expected="a sheet of readings",
                               mend="Save the readings alone, as text (CSV)")  # fmt: skip
         text = "".join(_row(row) for row in sheet.to_python(skip_empty_area=False))
         if text.strip():
