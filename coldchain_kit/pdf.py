@@ -15,119 +15,165 @@ from typing import Any
 from coldchain_kit.errors import RecordError
 
 _INLINE = {"strong": "strong", "b": "strong", "dt": "strong", "em": "em", "i": "em", "code": "code", "kbd": "code"}
-_CELLS = ("td", "th")
+_HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
+_BLOCK = (*_HEADINGS, "p", "div", "dl", "blockquote", "main", "footer")
 _SKIP = ("style", "title", "nav", "head")
+_VOID = ("meta", "br", "link", "img", "hr", "wbr", "col")
 
 
 class _Reader(HTMLParser):
-    """Our own page (it is clean and balanced) into blocks of text, lists, tables and figures."""
+    """Our own page (it is clean and balanced) into blocks of text, lists, tables and figures; a method a tag."""
 
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self.blocks: list[dict[str, Any]] = []
-        self.run: list[dict[str, str]] = []
+        self.words: list[dict[str, str]] = []
         self.style: list[str] = []
-        self.skip = self.level = 0
-        self.pre = False
         self.lists: list[dict[str, Any]] = []
         self.table: dict[str, Any] | None = None
-        self.in_head = False
         self.figure: dict[str, Any] | None = None
+        self.skip = self.level = 0
+        self.pre = self.in_head = False
 
     def handle_starttag(self, tag, attrs):
         given = dict(attrs)
-        if tag in _SKIP or given.get("class") in ("skip", "banner") or self.skip and tag not in ("meta", "br", "link"):
-            self.skip += 1
+        if self.skip or tag in _SKIP or given.get("class") in ("skip", "banner"):
+            self.skip += tag not in _VOID
         elif tag in _INLINE:
             self.style.append(_INLINE[tag])
-        elif tag == "br":
-            self.run.append({"kind": "break"})
-        elif tag == "p" and given.get("class") == "blank":
-            self.blocks.append({"kind": "line"})
-        elif tag in ("ul", "ol") and not self.table:
-            self._flush()
-            self.lists.append({"kind": "list", "ordered": tag == "ol", "items": []})
-        elif tag == "table":
-            self._flush()
-            self.table = {"kind": "table", "caption": [], "head": [], "rows": [], "row": []}
-        elif tag == "thead":
-            self.in_head = True
-        elif tag in _CELLS and self.table:
-            self.run = []
-        elif tag == "figure":
-            self._flush()
-            self.figure = {"kind": "figure", "alt": "", "picture": "", "format": "svg"}
-        elif tag == "img" and self.figure is not None:
-            kind, _, data = given.get("src", "").partition(";base64,")
-            self.figure |= {"alt": given.get("alt") or "Picture", "picture": list(base64.b64decode(data)), "format": kind.rpartition("/")[2]}
-        elif tag == "pre":
-            self._flush()
-            self.pre = True
-        elif re.fullmatch(r"h[1-6]|p|div|dl|blockquote", tag) and not self.table:
-            self._flush()
+        elif tag in _BLOCK:
+            self._start_block(tag, given)
+        else:
+            getattr(self, f"_start_{tag}", lambda given: None)(given)
 
     def handle_endtag(self, tag):
         if self.skip:
-            self.skip -= tag not in ("meta", "br", "link")
+            self.skip -= tag not in _VOID
         elif tag in _INLINE:
-            if self.style:
-                self.style.pop()
-            self.run += [{"kind": "text", "text": ": "}] if tag == "dt" else []
-        elif tag in _CELLS and self.table:
-            (self.table["head"] if self.in_head else self.table["row"]).append({"words": _tidy(self.run)})
-            self.run = []
-        elif tag == "tr" and self.table:
-            if self.table["row"]:
-                self.table["rows"].append(self.table["row"])
-                self.table["row"] = []
-        elif tag == "thead":
-            self.in_head = False
-        elif tag == "caption" and self.table:
-            self.table["caption"], self.run = _tidy(self.run), []
-        elif tag == "table" and self.table:
-            self._end_table()
-        elif tag == "li" and self.lists:
-            self.lists[-1]["items"].append(_tidy(self.run))
-            self.run = []
-        elif tag in ("ul", "ol") and self.lists:
-            self.blocks.append(self.lists.pop())
-        elif tag == "figcaption" and self.figure is not None:
-            self.figure["caption"], self.run = _tidy(self.run), []
-        elif tag == "figure" and self.figure is not None:
-            self.blocks.append(self.figure)
-            self.figure = None
-        elif tag == "pre":
-            self.blocks.append({"kind": "pre", "text": "".join(row.get("text", "") for row in self.run)})
-            self.run, self.pre = [], False
-        elif re.fullmatch(r"h[1-6]", tag):
-            words, self.run = _tidy(self.run), []
-            if words:
-                self.level = min(int(tag[1]), self.level + 1)
-                self.blocks.append({"kind": "heading", "level": self.level, "words": words})
-        elif tag in ("p", "div", "dl", "blockquote", "main") and not self.table and not self.lists:
+            del self.style[-1:]
+            self.words += [{"kind": "text", "text": ": "}] if tag == "dt" else []
+        elif tag in _HEADINGS:
+            self._end_heading(tag)
+        elif tag in _BLOCK:
             self._flush()
+        else:
+            getattr(self, f"_end_{tag}", lambda: None)()
 
     def handle_data(self, data):
         if not self.skip:
-            self.run.append({"kind": self.style[-1] if self.style else "text", "text": data if self.pre else re.sub(r"\s+", " ", data)})
+            self.words.append({"kind": self.style[-1] if self.style else "text", "text": data if self.pre else re.sub(r"\s+", " ", data)})
+
+    def _taken(self) -> list[dict[str, str]]:
+        words, self.words = _tidy(self.words), []
+        return words
 
     def _flush(self) -> None:
-        words = _tidy(self.run)
-        if words and not self.lists and self.figure is None:
-            self.blocks.append({"kind": "par", "words": words})
-        if not self.lists:
-            self.run = []
+        """End a paragraph, where one can end: not inside a table, a list or a figure."""
+        if self.table is None and self.figure is None and not self.lists:
+            words = self._taken()
+            self.blocks += [{"kind": "par", "words": words}] if words else []
+
+    def _start_block(self, tag: str, given: dict[str, str | None]) -> None:
+        self._flush()
+        if tag == "p" and given.get("class") == "blank":
+            self.blocks.append({"kind": "line"})
+
+    def _end_heading(self, tag: str) -> None:
+        words = self._taken()
+        if words:
+            self.level = min(int(tag[1]), self.level + 1)  # PDF/UA: no level is left out
+            self.blocks.append({"kind": "heading", "level": self.level, "words": words})
+
+    def _start_br(self, given) -> None:
+        self.words.append({"kind": "break"})
+
+    def _start_pre(self, given) -> None:
+        self._flush()
+        self.pre = True
+
+    def _end_pre(self) -> None:
+        self.blocks.append({"kind": "pre", "text": "".join(row.get("text", "") for row in self.words)})
+        self.words, self.pre = [], False
+
+    def _start_ul(self, given, *, ordered: bool = False) -> None:
+        if self.lists:
+            self._end_li()
+        self._flush()
+        self.lists.append({"kind": "list", "ordered": ordered, "items": []})
+
+    def _start_ol(self, given) -> None:
+        self._start_ul(given, ordered=True)
+
+    def _end_li(self) -> None:
+        words = self._taken()
+        if self.lists and words:
+            self.lists[-1]["items"].append(words)
+
+    def _end_ul(self) -> None:
+        if self.lists:
+            found = self.lists.pop()
+            self.blocks += [found] if found["items"] else []
+
+    _end_ol = _end_ul
+
+    def _start_table(self, given) -> None:
+        self._flush()
+        self.table = {"kind": "table", "caption": [], "head": [], "rows": [], "row": []}
+
+    def _start_thead(self, given) -> None:
+        self.in_head = True
+
+    def _end_thead(self) -> None:
+        self.in_head = False
+
+    def _start_td(self, given) -> None:
+        self.words = []
+
+    _start_th = _start_td
+
+    def _end_td(self) -> None:
+        words = self._taken()
+        if self.table is not None:
+            self.table["head" if self.in_head else "row"].append({"words": words})
+
+    _end_th = _end_td
+
+    def _end_tr(self) -> None:
+        if self.table is not None and self.table["row"]:
+            self.table["rows"].append(self.table["row"])
+            self.table["row"] = []
+
+    def _end_caption(self) -> None:
+        if self.table is not None:
+            self.table["caption"] = self._taken()
 
     def _end_table(self) -> None:
-        table, self.table = self.table or {}, None
+        table, self.table, self.words = self.table or {"head": [], "rows": []}, None, []
         count = max([len(table["head"]), *(len(row) for row in table["rows"])], default=0)
-        rows = [row + [{"words": []}] * (count - len(row)) for row in table["rows"]]
-        if not count or not (rows or table["head"]):
+        if not count:
             return
-        head = [cell["words"] for cell in table["head"]] + [[]] * (count - len(table["head"])) if table["head"] else []
-        longest = [max((_length(cell) for cell in column), default=1) for column in zip(*[[{"words": words} for words in head]] * bool(head), *rows, strict=True)]
-        widths = [min(max(length, 6), 60) ** 0.6 for length in longest]
-        self.blocks.append({"kind": "table", "caption": table["caption"], "head": head, "rows": rows, "columns": count, "widths": [round(width, 3) for width in widths]})
+        rows = [row + [{"words": []}] * (count - len(row)) for row in table["rows"]]
+        head = table["head"] + [{"words": []}] * (count - len(table["head"])) if table["head"] else []
+        longest = [max(map(_length, column)) for column in zip(*([head] if head else []), *rows, strict=True)]
+        widths = [round(min(max(length, 9), 60) ** 0.6, 3) for length in longest]
+        self.blocks.append({"kind": "table", "caption": table["caption"], "head": [cell["words"] for cell in head], "rows": rows, "columns": count, "widths": widths})
+
+    def _start_figure(self, given) -> None:
+        self._flush()
+        self.figure = {"kind": "figure", "alt": "", "picture": "", "format": "svg", "caption": []}
+
+    def _start_img(self, given) -> None:
+        if self.figure is not None:
+            kind, _, data = (given.get("src") or "").partition(";base64,")
+            self.figure |= {"alt": given.get("alt") or "Picture", "picture": list(base64.b64decode(data)), "format": kind.rpartition("/")[2]}
+
+    def _end_figcaption(self) -> None:
+        if self.figure is not None:
+            self.figure["caption"] = self._taken()
+
+    def _end_figure(self) -> None:
+        self.blocks += [self.figure] if self.figure else []
+        self.figure = None
 
 
 def _length(cell: dict[str, Any]) -> int:
