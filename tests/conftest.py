@@ -7,6 +7,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# No deadline: two cores are shared with notebooks that run beside; under CI the same examples every time.
+settings.register_profile("kit", deadline=None, derandomize=os.environ.get("CI") == "true")
+settings.load_profile("kit")
 
 HERE = Path(__file__).parent
 CHECKOUT = HERE.parent
