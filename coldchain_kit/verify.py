@@ -261,4 +261,4 @@ def _ledger(path: Path) -> Iterator[str]:
     place = path.resolve()
     for row in ledger.entered(place.parent):
         if row.get("path") == place.name and row.get("record_hash") != ledger.record_hash(place):
-            yield f"{ledger.NAME}: names another hash for this record; it was rebuilt after it was frozen"
+            yield f"{ledger.NAME}: names another hash for a record of this name: it was rebuilt after it was frozen, or comes from elsewhere"

@@ -373,6 +373,22 @@ def _raised(line: str) -> str:
     return re.sub(r";\d+,\d;", ";31,5;", line, count=1)
 
 
+@pytest.mark.slow
+@pytest.mark.notebooks
+def test_killed_investigations_leave_nothing_for_the_next(site, tmp_path):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    command = [sys.executable, "-m", "coldchain_kit", "investigate", str(copy / "cases/2026-014/case.toml"), "--out", str(tmp_path / "records")]
+    for wait_s in (1.5, 4.0, 7.0):
+        worker = subprocess.Popen(command, cwd=CHECKOUT, stdout=subprocess.DEVNULL)
+        time.sleep(wait_s)
+        worker.kill()
+        worker.wait()
+    done = list((tmp_path / "records").glob("*-r*"))
+    assert all(verify.record(folder) == [] for folder in done)
+    subprocess.run([*command, "--reason", "once more"], cwd=CHECKOUT, check=True, stdout=subprocess.DEVNULL)
+    assert leftovers(tmp_path / "records") == [] and ledger.problems(tmp_path / "records") == []
+
+
 @pytest.mark.notebooks
 def test_a_second_investigation_needs_a_reason(investigated, site):
     with pytest.raises(RecordError, match="frozen before"):
