@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ KINDS = {
 NO_BAD_QUALITY = ("gap", "no_value")  # alone they leave a record incomplete, not unbelievable (CONTRACTS rule 11)
 TOLD_ONCE = ("spike", "rate", "noise", "flat_line")  # readings that a line above told about already need no second one
 JOIN_READINGS = 12  # flagged readings this few apart make one line
+MOST_LINES, WIDER_JOINS = 60, (12, 100, 1000, 10_000)  # more lines of one kind than a person reads are joined over wider distances
 # A download fits its condition only in the other unit: hardly any reading inside as read, most of them when read in the other unit.
 # Common practice, no source.
 MIXUP_INSIDE, MIXUP_OTHER, MIXUP_READINGS = 0.05, 0.75, 12
@@ -62,21 +63,49 @@ def _touches(row: Mapping[str, Any], start: pd.Timestamp | None, end: pd.Timesta
 def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
     index = trace.readings.index
     told = np.zeros(len(index), dtype=bool)
+    look = _look(trace)
     for name, kind in KINDS.items():
         if name not in trace.flags:
             continue
         codes = trace.flags[name].to_numpy()
         bad = (codes == SUSPECT) | (codes == FAIL)
-        for first, last in runs(bad, join=0 if name in ("flat_line", "repeated") else JOIN_READINGS):
+        for first, last in _lines(bad, join=0 if name in ("flat_line", "repeated") else JOIN_READINGS):
             here = first + np.flatnonzero(bad[first : last + 1])
             if name in TOLD_ONCE and told[here].all():
                 continue
-            text = _TEXTS[name](trace, here, codes[here]) + _shown(trace, here, codes[here], logger)
+            text = _TEXTS[name](look, here, codes[here]) + _shown(look, here, codes[here], logger)
             yield _row(index, first, last, kind, len(here), text)
         told |= bad
     for row in unit_mixup(trace, condition):
         yield {key: row[key] for key in ("start", "end", "kind", "readings", "text")}
     yield from _absent(trace, start, end)
+
+
+def _lines(mask: np.ndarray, *, join: int) -> list[tuple[int, int]]:
+    """Runs of a mask, joined over wider distances while there are more than a person reads."""
+    found = runs(mask, join=join)
+    for wider in WIDER_JOINS:
+        if len(found) <= MOST_LINES:
+            break
+        found = runs(mask, join=max(join, wider))
+    return found
+
+
+class _Look(NamedTuple):
+    """One probe's readings as the texts need them."""
+
+    trace: Trace
+    name: str
+    value: np.ndarray
+    line: Course
+    difference: np.ndarray
+    arguments: dict[str, Any]
+
+
+def _look(trace: Trace) -> _Look:
+    arguments = next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})
+    line = course(trace.as_read_c)
+    return _Look(trace, trace.probe.name, trace.as_read_c.to_numpy(), line, np.diff(line.value), arguments)
 
 
 def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: int, text: str) -> dict[str, Any]:
@@ -87,14 +116,17 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
     """no_value, one_sided and gap rows."""
     index, name = trace.readings.index, trace.probe.name
     side, empty = trace.readings["one_sided"].to_numpy(), trace.as_read_c.isna().to_numpy()
-    for first, last in runs(empty & (side == 0)):
-        yield _row(index, first, last, "no_value", last - first + 1, f"Probe {name}: {_count(last - first + 1)} without a value. What the temperature was is not known.")
+    blank = empty & (side == 0)
+    for first, last in _lines(blank, join=0):
+        count = int(blank[first : last + 1].sum())
+        yield _row(index, first, last, "no_value", count, f"Probe {name}: {_count(count)} without a value. What the temperature was is not known.")
     for sign, words in ((1, "at or above"), (-1, "at or below")):
-        for first, last in runs(side == sign):
-            value = trace.as_read_c.iloc[first : last + 1]
-            level = "the end of the range" if value.isna().all() else f"{(value.max() if sign > 0 else value.min()):.1f} °C"
-            text = f"Probe {name}: {_count(last - first + 1)} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
-            yield _row(index, first, last, "one_sided", last - first + 1, text)
+        for first, last in _lines(side == sign, join=0):
+            here = first + np.flatnonzero(side[first : last + 1] == sign)
+            value = trace.as_read_c.to_numpy()[here]
+            level = "the end of the range" if np.isnan(value).all() else f"{np.nanmax(sign * value) * sign:.1f} °C"
+            text = f"Probe {name}: {_count(len(here))} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
+            yield _row(index, first, last, "one_sided", len(here), text)
     if len(index):
         spans = timeline.gaps(trace.celsius, start=start if start is not None else index[0], end=end if end is not None else index[-1])
         for row in spans.to_dict("records"):
@@ -110,63 +142,65 @@ def _duration(minutes: float) -> str:
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h" if minutes < 72 * 60 else f"{minutes / 1440:.1f} days"
 
 
-def _arguments(trace: Trace) -> dict[str, Any]:
-    """The thresholds of the last quality.run."""
-    return next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})
-
-
 def _verb(codes: np.ndarray) -> str:
     return "cannot be true" if (codes == FAIL).any() else "is unusual"
 
 
-def _range_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    low, high = _arguments(trace)["span_c"]
-    source = {"probe": "the probe's measuring range", "logger": "the logger's measuring range"}.get(_arguments(trace)["span_from"], "what any sensor of a cold store can show")
-    values = trace.as_read_c.to_numpy()[here]
+def _range_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    low, high = look.arguments["span_c"]
+    source = {"probe": "the probe's measuring range", "logger": "the logger's measuring range"}.get(look.arguments["span_from"], "what any sensor of a cold store can show")
+    values = look.value[here]
     worst = values[np.argmax(np.maximum(values - high, low - values))]
-    return f"Probe {trace.probe.name}: {_count(len(here))} outside {source}, {low:g} to {high:g} °C; the furthest is {worst:.3f} °C, {max(worst - high, low - worst):.1f} °C beyond it."
+    return f"Probe {look.name}: {_count(len(here))} outside {source}, {low:g} to {high:g} °C; the furthest is {worst:.3f} °C, {max(worst - high, low - worst):.1f} °C beyond it."
 
 
-def _end_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    value = trace.as_read_c.to_numpy()[here[0]]
-    return f"Probe {trace.probe.name}: {_count(len(here))} of exactly {value:.1f} °C. Digital sensors show this value when no measurement took place (common practice, no source)."
+def _end_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    return f"Probe {look.name}: {_count(len(here))} of exactly {look.value[here[0]]:.1f} °C. Digital sensors show this value when no measurement took place (common practice, no source)."
 
 
-def _spike_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    at, jump, limit, line = _furthest(trace, here, spikes=True)
+def _spike_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    at, jump, limit = _furthest_spike(look, here, codes)
+    line = look.line
     return (
-        f"Probe {trace.probe.name}: {_count(len(here))} away from {'its' if len(here) == 1 else 'their'} neighbours and back; the furthest goes from {line.value[at - 1]:.1f} to "
-        f"{line.value[at]:.1f} °C in {line.step_min[at - 1]:.1f} min and comes back {jump:.1f} °C. That {_verb(codes)}: {_role(trace)} can go and come back "
+        f"Probe {look.name}: {_count(len(here))} away from {'its' if len(here) == 1 else 'their'} neighbours and back; the furthest goes from {line.value[at - 1]:.1f} to "
+        f"{line.value[at]:.1f} °C in {line.step_min[at - 1]:.1f} min and comes back {jump:.1f} °C. That {_verb(codes)}: {_role(look.trace)} can go and come back "
         f"at most {limit:.1f} °C here, this is {jump - limit:.1f} °C more."
     )
 
 
-def _rate_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    at, jump, limit, line = _furthest(trace, here, spikes=False)
+def _rate_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    at, jump, limit = _furthest_step(look, here, codes)
+    line = look.line
     return (
-        f"Probe {trace.probe.name}: {_count(len(here))} at a step from {line.value[at]:.1f} to {line.value[at + 1]:.1f} °C in {line.step_min[at]:.1f} min. "
-        f"That {_verb(codes)}: {_role(trace)} moves at most {limit:.1f} °C in this time, this is {jump - limit:.1f} °C more."
+        f"Probe {look.name}: {_count(len(here))} at a step from {line.value[at]:.1f} to {line.value[at + 1]:.1f} °C in {line.step_min[at]:.1f} min. "
+        f"That {_verb(codes)}: {_role(look.trace)} moves at most {limit:.1f} °C in this time, this is {jump - limit:.1f} °C more."
     )
 
 
-def _furthest(trace: Trace, here: np.ndarray, *, spikes: bool) -> tuple[int, float, float, Course]:
-    """Of the flagged readings the spike (or the step beside them) furthest beyond its limit: position, size, limit [°C], course."""
-    line = course(trace.as_read_c)
-    far = Reach(**_arguments(trace)["reach"])
-    difference = np.diff(line.value)
-    mine = np.searchsorted(line.at, here)
-    codes = trace.flags["spike" if spikes else "rate"].to_numpy()[here]
-    tau = far.fastest_min if (codes == FAIL).any() else far.usual_min
-    if spikes:
-        at, limits = mine, spike_limits_at(line, difference, mine, tau_min=tau, far=far)
-        size = np.minimum(np.abs(difference[at - 1]), np.abs(difference[at]))
-    else:
-        at = np.unique(np.concatenate((mine - 1, mine)))
-        at = at[(at >= 0) & (at < len(difference))]
-        at = at[~line.gap[at]]
-        limits, size = step_limits_at(line, difference, at, tau_min=tau, far=far), np.abs(difference[at])
+def _furthest_spike(look: _Look, here: np.ndarray, codes: np.ndarray) -> tuple[int, float, float]:
+    """Of the flagged spikes the one furthest beyond its limit: position, size and limit [°C]."""
+    at = np.searchsorted(look.line.at, here)
+    limits = spike_limits_at(look.line, look.difference, at, tau_min=_tau_min(look, codes), far=Reach(**look.arguments["reach"]))
+    size = np.minimum(np.abs(look.difference[at - 1]), np.abs(look.difference[at]))
     best = int(np.argmax(size - limits))
-    return int(at[best]), float(size[best]), float(limits[best]), line
+    return int(at[best]), float(size[best]), float(limits[best])
+
+
+def _furthest_step(look: _Look, here: np.ndarray, codes: np.ndarray) -> tuple[int, float, float]:
+    """Of the steps beside the flagged readings the one furthest beyond its limit: position, size and limit [°C]."""
+    mine = np.searchsorted(look.line.at, here)
+    at = np.unique(np.concatenate((mine - 1, mine)))
+    at = at[(at >= 0) & (at < len(look.difference))]
+    at = at[~look.line.gap[at]]
+    limits = step_limits_at(look.line, look.difference, at, tau_min=_tau_min(look, codes), far=Reach(**look.arguments["reach"]))
+    size = np.abs(look.difference[at])
+    best = int(np.argmax(size - limits))
+    return int(at[best]), float(size[best]), float(limits[best])
+
+
+def _tau_min(look: _Look, codes: np.ndarray) -> float:
+    far = Reach(**look.arguments["reach"])
+    return far.fastest_min if (codes == FAIL).any() else far.usual_min
 
 
 def _role(trace: Trace) -> str:
@@ -175,30 +209,30 @@ def _role(trace: Trace) -> str:
     return kind + (f" with a time constant of {probe.time_constant_min:g} min" if probe.time_constant_min else "")
 
 
-def _noise_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    swing = np.nanmean(np.abs(np.diff(trace.as_read_c.to_numpy()[here[0] : here[-1] + 1]))) if len(here) > 1 else 0.0
-    return f"Probe {trace.probe.name}: {_count(len(here))} keep going up and down by {swing:.1f} °C from one to the next, far more than usual here. A loose or disturbed cable does this."
+def _noise_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    steps = np.abs(np.diff(look.value[here[0] : here[-1] + 1]))
+    swing = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
+    return f"Probe {look.name}: {_count(len(here))} keep going up and down by {swing:.1f} °C from one to the next, far more than usual here. A loose or disturbed cable does this."
 
 
-def _flat_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    row = next(row for row in _arguments(trace)["stands"] if row["first"] <= here[0] <= row["last"])
-    value = trace.as_read_c.to_numpy()[here[0]]
-    text = f"Probe {trace.probe.name}: exactly {value:g} °C for {_duration(row['hours'] * 60)} ({_count(len(here))})"
+def _flat_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in look.arguments["stands"] if row["first"] <= here[0] <= row["last"])
+    text = f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {_duration(row['hours'] * 60)} ({_count(len(here))})"
     if row["why"] == "other":
         return f"{text} while another probe of the unit moved by {row['moved_c']:.1f} °C. The probe or logger may be stuck."
     if row["why"] == "outside":
         return f"{text}, outside the limits. A real temperature that far out seldom stands so still; the probe or logger may be stuck."
-    step = _arguments(trace)["resolution_c"]
-    return f"{text}. With a resolution of {'unknown' if step is None else format(step, 'g') + ' °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
+    step = look.arguments["resolution_c"]
+    return f"{text}. With {'an unknown resolution' if step is None else f'a resolution of {step:g} °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
 
 
-def _repeated_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    return f"Probe {trace.probe.name}: {_count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
+def _repeated_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    return f"Probe {look.name}: {_count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
 
 
-def _apart_text(trace: Trace, here: np.ndarray, codes: np.ndarray) -> str:
-    others = ", ".join(_arguments(trace)["others"])
-    return f"Probe {trace.probe.name}: {_count(len(here))} further from {others} than these probes usually are, while the other stayed at its level. One of them may be wrong."
+def _apart_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
+    others = ", ".join(look.arguments["others"])
+    return f"Probe {look.name}: {_count(len(here))} further from {others} than these probes usually are, while the other stayed at its level. One of them may be wrong."
 
 
 _TEXTS = {
@@ -207,11 +241,11 @@ _TEXTS = {
 }  # fmt: skip
 
 
-def _shown(trace: Trace, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:
+def _shown(look: _Look, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:
     """What the logger itself would have shown, for readings that cannot be true."""
     if not (codes == FAIL).any():
         return ""
-    values = trace.as_read_c.to_numpy()[here]
+    values = look.value[here]
     text = f" The logger itself shows these values as if they were true (lowest {values.min():.1f}, highest {values.max():.1f} °C)"
     alarm = logger.alarm if logger else None
     if alarm is None or alarm.enabled is None:

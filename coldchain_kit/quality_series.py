@@ -309,8 +309,8 @@ def noise_codes(line: Course, *, floor_c: float, factor: float = 8.0, readings: 
     often = _window_mean(swing > threshold / 2, readings) >= 1 / 3
     codes, judged = np.full(n, GOOD, dtype=np.int8), np.zeros(n)
     judged[readings // 2 : readings // 2 + len(mean)] = mean
-    for start in np.flatnonzero((mean > threshold) & often).tolist():
-        codes[start : start + readings] = SUSPECT
+    starts = np.flatnonzero((mean > threshold) & often)
+    codes[covered(starts, starts + readings - 1, n)] = SUSPECT
     return codes, judged
 
 
@@ -357,6 +357,20 @@ def resolution_change(series: pd.Series, *, readings: int = 500, factor: float =
         if after / before >= factor or finer >= factor:
             codes[k * readings : (k + 1) * readings] = SUSPECT
     return table(line, series.index, codes, judged)
+
+
+def covered(first: np.ndarray, last: np.ndarray, n: int) -> np.ndarray:
+    """Mask of the positions that lie in any of the stretches, both ends included.
+
+    Examples
+    --------
+    >>> covered(np.array([0, 1]), np.array([1, 2]), 4).tolist()
+    [True, True, True, False]
+    """
+    change = np.zeros(n + 1, dtype=np.int64)
+    np.add.at(change, first, 1)
+    np.add.at(change, last + 1, -1)
+    return np.cumsum(change[:-1]) > 0
 
 
 def runs(mask: np.ndarray, *, join: int = 0) -> list[tuple[int, int]]:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coldchain_kit.quality_series import Course
+from coldchain_kit.quality_series import Course, covered
 from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe
 
 # Time constants [min] by role: the fastest probe that is plausible (faster is impossible: fail), and a usual one (suspect).
@@ -30,6 +30,7 @@ COLDER_BY_C, WARMER_BY_C = 10.0, 20.0
 LEAST_C, LEAST_STEPS = 1.0, 4.0
 SHORTEST_SHARE = 0.5  # a step shorter than half the usual one counts as half of it: stamps are not that sure
 FEW = 3  # so few readings at the start, before a jump without a way back, are themselves in doubt
+MOST_OPEN, WILD_SHARE = 8, 0.2  # so many jumps are kept waiting for their way back; with more than this share of jumps none is
 BACK_SHARE = 0.5  # the way back is one step of at least half the jump
 LONGEST_MIN = 24 * 60.0  # readings between an impossible jump and its way back are held impossible up to this long
 
@@ -119,8 +120,8 @@ def rate_codes(line: Course, difference: np.ndarray, far: Reach) -> np.ndarray:
         jumps = at[size[at] > step_limits_at(line, difference, at, tau_min=tau, far=far)] if len(at) else at
         if len(jumps):
             back = at[size[at] >= BACK_SHARE * size[jumps].min()]
-            for first, last in _stretches(line, difference, jumps, back):
-                codes[first : last + 1] = np.maximum(codes[first : last + 1], code)
+            first, last = np.array(_stretches(line, difference, jumps, back)).T
+            codes[covered(first, last, n)] = code
     return codes
 
 
@@ -130,11 +131,13 @@ def _stretches(line: Course, difference: np.ndarray, jumps: np.ndarray, back: np
     Jumps stay open until a step, or a gap, returns to the level before one of them: that closes it and the later ones.
     """
     gaps = np.flatnonzero(line.gap)
+    if len(jumps) > WILD_SHARE * len(line.value) and len(jumps) > MOST_OPEN:
+        return [_alone(jump, gaps) for jump in jumps.tolist()]
     stretches: list[tuple[int, int]] = []
     opened: list[int] = []
     jumped = set(jumps.tolist())
     for k in np.union1d(np.union1d(jumps, back), gaps).tolist():
-        while opened and line.minute[k] - line.minute[opened[0]] > LONGEST_MIN:
+        while opened and (len(opened) > MOST_OPEN or line.minute[k] - line.minute[opened[0]] > LONGEST_MIN):
             stretches.append(_alone(opened.pop(0), gaps))
         closed = next((place for place, jump in enumerate(opened) if _returns(line, difference, jump, k, gaps)), None)
         if closed is not None:
