@@ -76,7 +76,7 @@ def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:
     found: list[Clue | None] = [
         _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _prompt(facts), _square(facts),
         _impossible(facts), _noisy(facts), _stuck(facts), _failed(facts, faulty), _at_room(facts), _beyond_room(facts), _hump(facts), _on_clock(facts),
-        _recurrent(facts), _gap(facts), _cold_room(facts),
+        _recurrent(facts), _gap(facts), _cold_room(facts), _uneven(facts),
     ]  # fmt: skip
     return {clue.key: clue for clue in found if clue is not None}
 
@@ -120,6 +120,13 @@ def _alone(facts: Facts) -> Clue | None:
         "alone", math.tanh((limit("alone") - facts.together) / 0.2), f"Probe {facts.lead.name} moved by itself; {names} did not go along.",
         f"The other probe inside ({names}) went along.", facts.together, "share", "Whatever warms or cools the cabinet reaches every probe in it.",
     )  # fmt: skip
+
+
+def _uneven(facts: Facts) -> Clue | None:
+    if not _ok(facts.together):
+        return None
+    lean = max(-1.0, 1.0 - abs(facts.together - 0.5) / 0.25)
+    return _clue("uneven", lean, "The probes moved, but very differently.", "The probes did not part in that way.", facts.together, "share", "Where the air does not reach, one place warms and another stays.", threshold=0.5)
 
 
 def _long(facts: Facts) -> Clue:
@@ -319,7 +326,12 @@ def _hump(facts: Facts) -> Clue | None:
 
 def _on_clock(facts: Facts) -> Clue | None:
     if facts.on_clock is None:
-        return None
+        habit = facts.lead.habit
+        hours = (habit.index[-1] - habit.index[0]) / pd.Timedelta(hours=1)
+        # A defrost clock of 4 to 12 hours (FACTS C7, C10) shows within a day and a half.
+        if facts.direction == "below" or hours < 36:
+            return None
+        return _clue("own_humps", -1.0, "", f"No regular warm humps in the {hours:.0f} hours before.", hours, "h", "A unit that defrosts by the clock shows it before as well.", threshold=36.0)
     period = f"{facts.defrost_period_h:.1f} hours"
     return _clue(
         "on_clock", 1.0 if facts.on_clock else -1.0, f"It began when the unit's regular warm humps are due (every {period}, usually {facts.defrost_min:.0f} minutes).",

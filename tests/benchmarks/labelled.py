@@ -6,7 +6,7 @@ made, and the holding set (``tests.holding_set``, other equations) on which skil
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,7 @@ class Labelled:
     scenario: str
     kind: str
     onset: pd.Timestamp
+    end: pd.Timestamp
     readings: pd.DataFrame
     tau_a_min: float
     tau_b_min: float
@@ -37,18 +38,18 @@ class Labelled:
 
 def holding(*, cabinets: int = 20, seed: int = 2026) -> list[Labelled]:
     """The set that skill is stated on."""
-    return [Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.readings, c.tau_a_min, c.tau_b_min) for c in holding_set.make(cabinets=cabinets, seed=seed)]
+    return [Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min) for c in holding_set.make(cabinets=cabinets, seed=seed)]
 
 
-def tuning(*, cabinets: int = 20, first_seed: int = 1000) -> list[Labelled]:
-    """The set that rules and weights were made on."""
+def tuning(*, cabinets: int = 20, first_seed: int = 1000, freezers: bool = False) -> list[Labelled]:
+    """The set that rules and weights were made on; with ``freezers`` the causes above the limit in freezers."""
     start = pd.Timestamp("2026-01-05T00:00:00Z")
     cases = []
     for number in range(cabinets):
         seed = first_seed + number
         rng = np.random.default_rng([seed, 5])
-        for scenario in holding_set.CAUSES:
-            kind = "freezer" if scenario == "defrost" else "refrigerator"
+        for scenario in holding_set.ABOVE if freezers else holding_set.CAUSES:
+            kind = "freezer" if freezers or scenario == "defrost" else "refrigerator"
             unit = simulate.draw(seed, kind)
             if kind == "refrigerator" and number % 3 == 0:
                 unit = simulate.replace(unit, defrost_every_h=float(rng.choice([6.0, 8.0, 12.0])), defrost_min=float(rng.uniform(10, 20)), defrost_w=60.0)
@@ -58,7 +59,7 @@ def tuning(*, cabinets: int = 20, first_seed: int = 1000) -> list[Labelled]:
             event = _event(scenario, rng, unit)
             made = simulate.run(unit, [event], start=start, hours=120, seed=seed)
             cause = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
-            cases.append(Labelled(number, cause, scenario, kind, made.onset, made.sampled(1.0), unit.probes[0].tau_min, unit.probes[1].tau_min))
+            cases.append(Labelled(number, cause, scenario, kind, made.onset, made.end, made.sampled(1.0), unit.probes[0].tau_min, unit.probes[1].tau_min))
     return cases
 
 
@@ -82,6 +83,12 @@ def _event(scenario: str, rng: np.random.Generator, unit: simulate.Cabinet) -> s
         size = 0.6 * size
     probe = "A" if scenario in ("probe_fault", "probe_removed") else None
     return simulate.Event(kind, float(at), float(rng.uniform(*minutes)), None if size is None else float(size), probe=probe, form=str(form) or "offset")
+
+
+def cut(case: Labelled, *, before_h: float, after_h: float) -> Labelled:
+    """The same case in a shorter record: so many hours before its onset and after its end."""
+    span = slice(case.onset - pd.Timedelta(hours=before_h), case.end + pd.Timedelta(hours=after_h))
+    return replace(case, readings=case.readings.loc[span])
 
 
 def unit_of(case: Labelled, *, interval_min: int, probes: tuple[str, ...] = ("A", "B", "room"), taus: bool = True) -> Unit:
