@@ -76,13 +76,16 @@ class Gallery(tuple):
     drawings : iterable of Drawing
     empty : str
         What is said where there is nothing to draw.
+    note : str
+        What is said below the drawings, such as how many more there would be.
     """
 
     empty: str
+    note: str
 
-    def __new__(cls, drawings=(), *, empty: str = "Nothing to draw."):
+    def __new__(cls, drawings=(), *, empty: str = "Nothing to draw.", note: str = ""):
         self = super().__new__(cls, drawings)
-        self.empty = empty
+        self.empty, self.note = empty, note
         return self
 
     def _ipython_display_(self) -> None:
@@ -90,8 +93,9 @@ class Gallery(tuple):
 
         for drawing in self:
             display(drawing)
-        if not self:
-            display({"text/html": f"<p>{escape(self.empty)}</p>", "text/plain": self.empty}, raw=True)
+        words = self.note if self else self.empty
+        if words:
+            display({"text/html": f"<p>{escape(words)}</p>", "text/plain": words}, raw=True)
 
 
 def _two_decimals(number: re.Match) -> str:
@@ -251,16 +255,23 @@ def finish(chart: Any, *, title: str, description: str, notes: tuple[str, ...] =
     banner : str
         A word that must stand on the chart, or "".
     """
-    import altair as alt
-
     lines = ([f"{banner}: not a real case"] if banner else []) + list(notes)
-    head = alt.TitleParams(text=title, subtitle=lines, anchor="start", fontSize=15, subtitleFontSize=12, subtitleColor="#333333", offset=10)
-    chart = chart.properties(title=head, description=description).configure(font="Helvetica, Arial, sans-serif", background="white")
-    chart = chart.configure_axis(labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelColor="#222222", titleColor="#222222")
-    chart = chart.configure_legend(orient="bottom", labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelLimit=480, columns=3, columnPadding=16, symbolStrokeWidth=2)
-    chart = chart.configure_view(stroke="#888888").configure_header(labelFontSize=12)
     spec = chart.to_dict(validate=False)
+    spec["title"] = {"text": title, "subtitle": lines, "anchor": "start", "fontSize": 15, "subtitleFontSize": 12, "subtitleColor": "#333333", "offset": 10}
+    spec["description"] = description
+    spec["config"] = _LOOKS
     return Drawing(_renamed(spec), f"{banner}. {title}" if banner else title, description)
+
+
+_LABELS = {"labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal"}
+_LOOKS = {
+    "font": "Helvetica, Arial, sans-serif",
+    "background": "white",
+    "view": {"stroke": "#888888"},
+    "axis": {**_LABELS, "labelColor": "#222222", "titleColor": "#222222"},
+    "legend": {**_LABELS, "orient": "bottom", "labelLimit": 480, "columns": 3, "columnPadding": 16, "symbolStrokeWidth": 2},
+    "header": {"labelFontSize": 12},
+}
 
 
 def _renamed(spec: dict[str, Any]) -> dict[str, Any]:

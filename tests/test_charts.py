@@ -202,6 +202,17 @@ def test_a_limit_far_off_is_named_and_does_not_flatten_the_readings():
     assert set(texts) == {"high limit -15 °C", "low limit -50 °C, off this picture"}
 
 
+def test_of_many_episodes_the_worst_are_drawn_and_the_rest_counted(case):
+    one, episode = case.results["excursions"][0], case.results["episodes"][0]
+    many = {
+        "excursions": [{**one, "id": f"E{n}", "degree_minutes": float(n % 7)} for n in range(9)],
+        "episodes": [{**episode, "id": f"P{n}", "excursions": [f"E{n}"]} for n in range(9)],
+    }
+    assessment = replace(case, results={**case.results, **many})
+    assert charts.common.worst_episodes(assessment, 3) == (["P4", "P5", "P6"], "Drawn are the 3 episodes with the most degree-minutes; 6 more stand in the table of episodes.")
+    assert charts.common.worst_episodes(case) == (["EP1"], "")
+
+
 def test_nothing_to_draw_is_said_in_words(tmp_path):
     clean = assessed(tmp_path, warm=False, gap=False)
     for name in ("episodes", "causes", "cycles", "channels"):

@@ -10,7 +10,7 @@ from coldchain_kit import drawing, layers, say
 from coldchain_kit.drawing import Clock
 from coldchain_kit.trace import Trace, Unit
 
-MOST_EPISODES = 12  # more are listed in the table; the most severe are drawn
+MOST_EPISODES = 6  # the rest are listed in the table; those with the most degree-minutes are drawn
 
 
 def banner(assessment: Any) -> str:
@@ -23,6 +23,18 @@ def probe_name(trace: Trace) -> str:
     """ "A (buffered)"; "B (air, does not decide)"."""
     words = [say.word(trace.probe.role)] if trace.probe.role != "unknown" else ["role not known"]
     return f"{trace.probe.name} ({', '.join(words + ([] if trace.probe.decides else [layers.SECOND]))})"
+
+
+def worst_episodes(assessment: Any, most: int = MOST_EPISODES) -> tuple[list[str], str]:
+    """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
+    weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
+    exposure = {row["id"]: row["degree_minutes"] for row in assessment.results["excursions"]}
+    for row in assessment.results["episodes"]:
+        weight[row["id"]] = sum(exposure[one] for one in row["excursions"])
+    chosen = sorted(weight, key=lambda number: -weight[number])[:most]
+    left = len(weight) - len(chosen)
+    note = f"Drawn are the {len(chosen)} episodes with the most degree-minutes; {left} more stand in the table of episodes." if left else ""
+    return [number for number in weight if number in chosen], note
 
 
 def row_direction(excursions: list[dict]) -> str | None:

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit import drawing, layers, say, thermal
-from coldchain_kit.charts.common import MOST_EPISODES, banner, episode_of, excursions_of, layered, probe_name, shaded, sized, temperature
+from coldchain_kit.charts.common import banner, episode_of, excursions_of, layered, probe_name, shaded, sized, temperature, worst_episodes
 from coldchain_kit.drawing import Clock, Drawing, Gallery
 from coldchain_kit.trace import Trace
 
+MOST_PHYSICS = 3  # episodes drawn with a fitted course and with the rhythm before and after
 REGULAR_R = 0.5**0.5  # two swings share half of their variance; below it the period found is often a multiple of the true one
 LOOK_BACK = pd.Timedelta(hours=8)  # long enough for the median to be the usual level while a closed cabinet warms by 3 K (FACTS G3: 1.6 to 4.7 h)
 
@@ -81,8 +82,9 @@ def onset(trace: Trace, *, before: pd.Timestamp, direction: str) -> pd.Timestamp
 
 def causes(assessment: Any) -> Gallery:
     """The fitted course of each episode that has one."""
-    drawn = [cause(assessment, row["id"]) for row in assessment.results["episodes"][:MOST_EPISODES]]
-    return Gallery([one for one in drawn if isinstance(one, Drawing)], empty="No course was fitted: there is no episode that physics can follow in these readings.")
+    chosen, note = worst_episodes(assessment, MOST_PHYSICS)
+    drawn = [cause(assessment, number) for number in chosen]
+    return Gallery([one for one in drawn if isinstance(one, Drawing)], note=note, empty="No course was fitted: there is no episode that physics can follow in these readings.")
 
 
 def cycle(assessment: Any, number: str, *, hours: float = 6.0) -> Drawing | Gallery:
@@ -123,5 +125,6 @@ def _swing(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> str:
 
 def cycles(assessment: Any) -> Gallery:
     """The rhythm before and after each episode that has readings on both sides."""
-    drawn = [cycle(assessment, row["id"]) for row in assessment.results["episodes"][:MOST_EPISODES]]
-    return Gallery([one for one in drawn if isinstance(one, Drawing)], empty="There are no readings on both sides of an episode, so the rhythm cannot be compared.")
+    chosen, note = worst_episodes(assessment, MOST_PHYSICS)
+    drawn = [cycle(assessment, number) for number in chosen]
+    return Gallery([one for one in drawn if isinstance(one, Drawing)], note=note, empty="There are no readings on both sides of an episode, so the rhythm cannot be compared.")

@@ -9,7 +9,6 @@ import pandas as pd
 
 from coldchain_kit import drawing, layers, say, timeline
 from coldchain_kit.charts.common import (
-    MOST_EPISODES,
     banner,
     clock_of,
     corrected,
@@ -25,6 +24,7 @@ from coldchain_kit.charts.common import (
     shaded,
     sized,
     temperature,
+    worst_episodes,
 )
 from coldchain_kit.drawing import Clock, Drawing, Gallery
 from coldchain_kit.trace import FLAG_WORDS, Trace, Unit, roll_up
@@ -103,10 +103,8 @@ def episode(assessment: Any, number: str) -> Drawing:
 
 def episodes(assessment: Any) -> Gallery:
     """A chart for each episode; of very many, those with the most degree-minutes."""
-    rows = assessment.results["episodes"]
-    weight = {row["id"]: sum(one["degree_minutes"] for one in assessment.results["excursions"] if one["id"] in row["excursions"]) for row in rows}
-    chosen = sorted(sorted(weight, key=lambda number: -weight[number])[:MOST_EPISODES], key=list(weight).index)
-    return Gallery([episode(assessment, number) for number in chosen], empty="No excursion was found, so there is no episode to draw.")
+    chosen, note = worst_episodes(assessment)
+    return Gallery([episode(assessment, number) for number in chosen], empty="No excursion was found, so there is no episode to draw.", note=note)
 
 
 def flags(assessment: Any) -> Drawing | Gallery:
