@@ -11,7 +11,7 @@ import pandas as pd
 
 from coldchain_kit.errors import LayoutError
 from coldchain_kit.readers import cells, instants, labels, longform, oddlines
-from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, REJECT, ROW, UNITS, Block
+from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, REJECT, ROW, UNITS, Block, picked
 from coldchain_kit.readers.dialect import Dialect, Lines
 from coldchain_kit.readers.download import Column, Download, Hints
 from coldchain_kit.readers.files import Content
@@ -31,9 +31,9 @@ def download(content: Content, lines: Lines, dialect: Dialect, block: Block, fra
     keep = np.flatnonzero(block.kind == ROW)
     if not len(keep):
         raise LayoutError("no line could be read", where=content.file, expected="lines with a date and time and numbers", mend="Download it again")
-    time_us = block.time_us[keep]
-    utc = bool(block.zoned[keep].any() or zone is not None)
-    time = (time_us - (zone or 0) * 1_000_000).view("datetime64[us]")
+    time_us = picked(block.time_us, keep)
+    utc = bool(picked(block.zoned, keep).any() or zone is not None)
+    time = (time_us - zone * 1_000_000 if zone else time_us).view("datetime64[us]")
     line = keep.astype("int64") + block.first + 1
     notices: list[dict] = []
     unread = {key: text for key, text in block.unread.items() if block.kind[key[0]] == ROW}
@@ -151,8 +151,8 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[dict], time: np.ndarra
         at_lines = keep if rows is None else keep[rows]
         if at in block.texts:
             return Column(header, label, kind, _states(block, at, at_lines), rows=rows)
-        values = block.values[at][at_lines]
-        side = block.sides[at][at_lines] if at in block.sides else None
+        values = picked(block.values[at], at_lines)
+        side = picked(block.sides[at], at_lines) if at in block.sides else None
         if kind != "temperature":
             return Column(header, label, kind, values, row_unit or _field_unit(block, keep, at), None, side, rows)
         unit, unit_from = _unit(block, at_lines, at, row_unit, frame, hints)

@@ -11,12 +11,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from coldchain_kit.readers import cells, instants, oddlines
+from coldchain_kit.readers import cells, fixedtimes, instants, oddlines
 from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, Block
 from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
-SLICE_BYTES = 4 * 1024 * 1024
+SLICE_BYTES = 2 * 1024 * 1024
 TELLING = 9  # a cell's text that may be an event's
 
 
@@ -172,6 +172,10 @@ def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.nd
         texts, codes = _codes(columns[0])
         found = [numeric_moment(text, dialect.numeric_time) for text in texts]
         return np.array([NO_TIME if m is None else m[0] for m in found], "int64")[codes], np.array([m is not None and m[1] is not None for m in found], bool)[codes]
+    if len(columns) == 1 and (places := fixedtimes.template(dialect.shown(dialect.fields(dialect.example) or []), dialect.order)):
+        times = fixedtimes.read(columns[0], places)
+        if times is not None:
+            return times, np.zeros(len(times), bool)
     halves = _halves(columns, dialect)
     if halves is None:
         joined = columns[0] if len(columns) == 1 else pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns), " ")

@@ -27,7 +27,8 @@ class Lines:
     @classmethod
     def of(cls, text: bytes) -> Lines:
         """Cut a text at its line ends; a last line end starts no further line."""
-        ends = np.flatnonzero(np.frombuffer(text, np.uint8) == 10)
+        codes, step = np.frombuffer(text, np.uint8), 1 << 20
+        ends = np.concatenate([np.flatnonzero(codes[at : at + step] == 10) + at for at in range(0, len(codes), step)] or [np.zeros(0, "int64")])
         if text and not text.endswith(b"\n"):
             ends = np.append(ends, len(text))
         return cls(text, np.concatenate(([0], ends[:-1] + 1)) if len(ends) else ends, ends)

@@ -107,7 +107,7 @@ def content(data: bytes, *, shown: str, sha256: str, member: str | None = None) 
     refuse_pictures(data, shown=shown)
     text, encoding = _decoded(data)
     text, line_end = _line_ends(text)
-    nuls = text.count(b"\x00")
+    nuls = text.count(b"\x00") if b"\x00" in text else 0
     if nuls:
         text = re.sub(rb"(?m)^\x00+(?=[^\x00\n])", b"", re.sub(rb"(?m)^\x00+$", b"\x00", text))
     head = text[: HEAD_BYTES // 16]

@@ -118,7 +118,9 @@ def _with_time(rows: list[list[str]], mark: str, width: int, blanks: bool, quote
 
 
 def _shows_time(dialect: Dialect, row: list[str]) -> bool:
-    return any(replace(dialect, order=order).moment(row) is not None for order in instants.ORDERS)
+    if dialect.numeric_time:
+        return dialect.moment(row) is not None
+    return max(dialect.time_at) < len(row) and instants.is_moment(dialect.shown(row))
 
 
 def _value_fields(rows: list[list[str]], dialect: Dialect) -> tuple[int, ...]:
@@ -140,7 +142,7 @@ def work_out(lines: Lines, *, shown: str) -> tuple[Dialect, Lines]:
     LayoutError
         Where no separator gives lines with a time and a number: says what was looked for and what was found.
     """
-    for count in (120, 5000):
+    for count in (80, 5000):
         sample = _sample(lines, count)
         quote = _quote(sample)
         found = _candidates(sample, quote)
