@@ -101,11 +101,8 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
     placed = [clock.place(load, entry, zone=site.timezone) for load in loads]
     unit = combine.unit(entry, placed, zone=site.timezone)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
-    unit = replace(unit, traces=traces)
-    flagged = {
-        key: quality.run(trace, logger=entry.logger, others={k: t for k, t in traces.items() if k != key}, notices=unit.notices) for key, trace in traces.items()
-    }
-    return replace(unit, traces={key: trace.checked() for key, trace in flagged.items()})
+    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition)
+    return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
 
 
 def shown_name(path: Path, folder: Path, base: Path) -> str:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import stays
+from coldchain_kit import quality, stays
 from coldchain_kit.register import Site
 from coldchain_kit.stays import Place, Steps
 from coldchain_kit.stock import Allowance
-from coldchain_kit.trace import FAIL, roll_up
+from coldchain_kit.trace import FAIL
 
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
@@ -198,7 +198,7 @@ def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: 
             out = sign * np.round(values - to_c, 6) > 0
             if out.any():
                 at = int(np.argmax(np.where(out, sign * values, -np.inf)))
-                doubt = " The quality tests call this reading impossible." if roll_up(trace.flags.loc[part.index[at : at + 1]]).iloc[0] == FAIL else ""
+                doubt = " The quality tests call this reading impossible." if quality.rolled(trace).loc[part.index[at]] == FAIL else ""
                 return [f"A reading of {values[at]:g} °C in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[at])}, lies beyond {to_c:g} °C: the allowance does not apply.{doubt}"]
             end = part["one_sided"].to_numpy() == int(sign)
             if end.any():

@@ -35,7 +35,7 @@ from coldchain_kit.register import Logger
 from coldchain_kit.trace import FAIL, GOOD, MISSING, SUSPECT, Trace, roll_up
 
 __all__ = [
-    "IMPOSSIBLE", "REQUIRED", "believable", "disagreement", "end_value", "faults", "flat_line", "gap", "gross_range", "impossible", "lag_min", "noise",
+    "IMPOSSIBLE", "REQUIRED", "at_odds", "believable", "disagreement", "end_value", "faults", "flat_line", "gap", "gross_range", "impossible", "lag_min", "noise",
     "rate_of_change", "repeated", "resolution_c", "resolution_change", "rolled", "run", "run_all", "spike", "unit_mixup",
 ]  # fmt: skip
 
@@ -207,6 +207,16 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
     for column in columns.values():
         column[missing] = MISSING
     return columns
+
+
+def at_odds(trace: Trace, conflicts: Sequence[Mapping[str, Any]]) -> Trace:
+    """The trace with its kept readings that others contradict (rows of CONTRACTS ``conflicts[]``) marked suspect in the column "conflict"."""
+    times = pd.DatetimeIndex([row["time"] for row in conflicts if row["probe"] == trace.probe.name and row["kept"] and row["time"] is not None], tz="UTC")
+    if not len(times):
+        return trace
+    hit = trace.readings.index.isin(times.as_unit("us"))
+    column = np.where(trace.as_read_c.isna(), MISSING, np.where(hit, SUSPECT, GOOD)).astype("int8")
+    return trace.stepped("quality.at_odds", {}, int(hit.sum()), flags=trace.flags.assign(conflict=column))
 
 
 def rolled(trace: Trace) -> pd.Series:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import drawing, layers, say, timeline
+from coldchain_kit import drawing, layers, quality, say, timeline
 from coldchain_kit.charts.common import (
     banner,
     clock_of,
@@ -27,7 +27,7 @@ from coldchain_kit.charts.common import (
     worst_episodes,
 )
 from coldchain_kit.drawing import Clock, Drawing, Gallery
-from coldchain_kit.trace import FLAG_WORDS, Trace, Unit, roll_up
+from coldchain_kit.trace import FLAG_WORDS, Trace, Unit
 
 FLAG_LOOKS = {  # fill, edge, dash of the edge
     "good": ("#CFE8DD", "#009E73", (1, 0)),
@@ -126,7 +126,7 @@ def flags(assessment: Any) -> Drawing | Gallery:
 
 def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
     """Stretches of one rolled-up flag of a probe, and its gaps."""
-    codes = roll_up(trace.flags)
+    codes = quality.rolled(trace)
     codes = codes[(codes.index >= clock.start) & (codes.index <= clock.end)]
     if not len(codes):
         return []
