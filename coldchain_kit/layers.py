@@ -11,7 +11,8 @@ from coldchain_kit.conditions import Condition
 from coldchain_kit.drawing import Clock
 from coldchain_kit.trace import Trace
 
-MOST_LABELS = 12  # more labels than this above shaded stretches run into each other; the tables list them all
+MOST_LABELS = 12  # more upright lines than this run into each other; the tables list them all
+LABEL_PX = 48  # room that the id of an excursion takes
 FAR_K = 12.0  # a limit further from every reading than this, and than twice their range, is named and not drawn to scale
 SECOND = "does not decide"  # in a probe's name: its line is thin and lies below the others
 SHADES = {  # what is shaded: fill, edge, dash of the edge
@@ -107,14 +108,19 @@ def limits(condition: Condition, y: Any) -> Any | None:
     far = [{**row, "c": max(min(row["c"], high), low), "label": f"{row['label']}, off this picture"} for row in rows if not low <= row["c"] <= high]
     rows = [row for row in rows if low <= row["c"] <= high]
     rule = alt.Chart(drawing.data(rows)).mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3]).encode(y=y)
-    words = [_limit_label(row, y, below=(row["side"] == "below") != (row in far)) for row in [*rows, *far]]
+    words = [_limit_label(row, y, below=row["side"] == "below") for row in rows]
+    for edge in (low, high):
+        beyond = [row for row in far if row["c"] == edge]
+        words += [_limit_label(row, y, below=edge == high, lines=line) for line, row in enumerate(beyond)]
     return alt.layer(*([rule] if rows else []), *words) if words else None
 
 
-def _limit_label(row: dict[str, Any], y: Any, *, below: bool) -> Any:
+def _limit_label(row: dict[str, Any], y: Any, *, below: bool, lines: int = 0) -> Any:
+    """The words of one limit, below or above its line, so many lines further off."""
     import altair as alt
 
-    mark = alt.Chart(drawing.data([row])).mark_text(align="right", baseline="top" if below else "bottom", dx=-4, dy=3 if below else -2, color="#222222", fontSize=11.5)
+    step = 3 + 14 * lines if below else -2 - 14 * lines
+    mark = alt.Chart(drawing.data([row])).mark_text(align="right", baseline="top" if below else "bottom", dx=-4, dy=step, color="#222222", fontSize=11.5)
     return mark.encode(y=y, x=alt.value("width"), text="label:N")
 
 
@@ -136,10 +142,20 @@ def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> A
     x = clock.x("t", title=title)
     drawn = rectangles(rows, SHADES, legend="Shaded", x=x)
     labelled = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
-    if not 0 < len(labelled) <= MOST_LABELS:
+    labelled = _apart(labelled, (clock.ms(clock.end) - clock.ms(clock.start)) * LABEL_PX // drawing.WIDTH_PX)
+    if not labelled:
         return drawn
     words = alt.Chart(drawing.data(labelled)).mark_text(fontSize=11.5, color="#111111", baseline="top", dy=2).encode(x=x, y=alt.value(0), text="label:N")
     return alt.layer(drawn, words)
+
+
+def _apart(labels: list[dict[str, Any]], least: int) -> list[dict[str, Any]]:
+    """The labels that do not run into the one before."""
+    kept: list[dict[str, Any]] = []
+    for row in sorted(labels, key=lambda row: row["t"]):
+        if not kept or row["t"] - kept[-1]["t"] >= least:
+            kept.append(row)
+    return kept
 
 
 def rectangles(rows: list[dict[str, Any]], looks: dict[str, tuple], *, legend: str, **channels: Any) -> Any:

@@ -202,6 +202,24 @@ def test_a_limit_far_off_is_named_and_does_not_flatten_the_readings():
     assert set(texts) == {"high limit -15 °C", "low limit -50 °C, off this picture"}
 
 
+def test_two_limits_off_one_edge_are_told_apart():
+    from coldchain_kit import conditions
+
+    y = layers.y_axis([{"c": 21.0}, {"c": 22.0}], conditions.get("frozen"))
+    spec = drawing.finish(layers.limits(conditions.get("frozen"), y), title="t", description="d").spec
+    assert sorted(layer["mark"]["dy"] for layer in spec["layer"]) == [-16, -2]
+    assert {row["label"] for row in inline(spec)} == {"high limit -15 °C, off this picture", "low limit -50 °C, off this picture"}
+
+
+def test_ids_above_shaded_stretches_do_not_run_into_each_other():
+    clock = Clock.of(pd.Timestamp("2026-03-01T00:00Z"), pd.Timestamp("2026-03-02T00:00Z"), "Europe/Lisbon")
+    spans = [
+        {"start": clock.start + pd.Timedelta(minutes=20 * n), "end": clock.start + pd.Timedelta(minutes=20 * n + 10), "kind": "no readings", "label": f"E{n}"} for n in range(70)
+    ]
+    shown = [float(row["t"]) for row in inline(drawing.finish(layers.shade(spans, clock), title="t", description="d").spec) if "t2" not in row]
+    assert 5 < len(shown) < 15 and min(np.diff(shown)) >= 86_400_000 * layers.LABEL_PX // drawing.WIDTH_PX
+
+
 def test_of_many_episodes_the_worst_are_drawn_and_the_rest_counted(case):
     one, episode = case.results["excursions"][0], case.results["episodes"][0]
     many = {

@@ -66,11 +66,15 @@ def excursions_of(assessment: Any, unit: str) -> list[dict]:
 
 
 def episode_of(assessment: Any, number: str) -> tuple[dict, Unit, Clock]:
-    """An episode, its unit and a time axis around it: half its length, at least two hours, on either side."""
+    """An episode, its unit and a time axis around it: half its length, at least two hours, on either side, inside the record."""
     row = next(row for row in assessment.results["episodes"] if row["id"] == number)
     row = {**row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"])}
     pad = max((row["end"] - row["start"]) / 2, pd.Timedelta(hours=2))
-    return row, assessment.units[row["unit"]], Clock.of(row["start"] - pad, row["end"] + pad, assessment.site.timezone)
+    unit = assessment.units[row["unit"]]
+    indexes = [trace.readings.index for trace in unit.traces.values() if len(trace.readings)]
+    first, last = min(index[0] for index in indexes), max(index[-1] for index in indexes)
+    start, end = max(row["start"] - pad, first), min(row["end"] + pad, last)
+    return row, unit, Clock.of(start, max(end, start + pd.Timedelta(minutes=1)), assessment.site.timezone)
 
 
 def clock_of(assessment: Any) -> Clock:
