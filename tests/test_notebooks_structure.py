@@ -130,7 +130,7 @@ def test_every_call_of_a_notebook_exists_in_the_kit():
 
     for path in NOTEBOOKS:
         for cell in nbformat.read(path, 4).cells:
-            for module, name in re.findall(r"\b(charts|forms|tables|narrative|investigation|monthly)\.(\w+)\(", cell.source if cell.cell_type == "code" else ""):
+            for module, name in re.findall(r"\b(charts|forms|tables|narrative|investigation|monthly|preliminary)\.(\w+)\(", cell.source if cell.cell_type == "code" else ""):
                 assert hasattr(importlib.import_module(f"coldchain_kit.{module}"), name), f"{path.stem}: {module}.{name}"
 
 

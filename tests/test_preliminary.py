@@ -1,0 +1,58 @@
+"""The preliminary sheet: one self-contained page, marked, escaped, with the same figures as the case."""
+
+from __future__ import annotations
+
+import pytest
+
+from coldchain_kit import entries, preliminary, say, tables
+from coldchain_kit.errors import KitError
+from coldchain_kit.tables import Prose
+from tests.assessed import assessed
+
+
+def test_the_sheet_is_marked_and_holds_the_figures_of_the_case(tmp_path):
+    case = assessed(tmp_path)
+    page = preliminary.html(case)
+    row = case.results["excursions"][0]
+    for text in (
+        preliminary.MARK,
+        "DEMONSTRATION",
+        say.celsius(row["extreme_c"]),
+        say.minutes(row["minutes_most"]),
+        "L-7731",
+        "not yet answered",
+        "Europe/Lisbon",
+        "Friday 6 March 2026, 18:43",
+    ):
+        assert text in page
+    assert all(caution.replace('"', "&quot;") in page for caution in tables.CAUTIONS)
+
+
+def test_the_sheet_asks_for_nothing_from_outside_and_escapes_what_was_typed(tmp_path):
+    case = assessed(tmp_path)
+    entries.append(tmp_path, who="R. Vaz", field="immediate.where", new="<script>alert(1)</script>")
+    page = preliminary.html(case)
+    assert "<script" not in page and "&lt;script&gt;" in page and "<on>" not in page and "http" not in page and "src=" not in page
+
+
+def test_writing_replaces_the_sheet_whole(tmp_path):
+    case = assessed(tmp_path)
+    out = tmp_path / "papers"
+    assert preliminary.write(case, out).read_text("utf-8") == preliminary.html(case)
+    entries.append(tmp_path, who="R. Vaz", field="immediate.by", new="M. Alder")
+    assert "M. Alder" in preliminary.write(case, out).read_text("utf-8")
+    assert [path.name for path in out.iterdir()] == ["preliminary.html"]
+
+
+def test_a_place_that_cannot_be_written_is_one_plain_error(tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(KitError, match="could not be written"):
+        preliminary.write(assessed(tmp_path), tmp_path / "file")
+
+
+def test_the_button_writes_it_and_a_frozen_record_holds_no_button(tmp_path):
+    case = assessed(tmp_path)
+    assert isinstance(preliminary.offer(case, frozen=True), Prose)
+    box = preliminary.offer(case)
+    box.children[0].click()
+    assert (tmp_path / "preliminary.html").is_file() and "Written" in box.children[1].value
