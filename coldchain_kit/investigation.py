@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from coldchain_kit import alarms, calibration, causes, clock, episodes, excursions, exposure, logbook, lots, quality, readers, register, results, stock
+from coldchain_kit import alarms, calibration, causes, clock, episodes, excursions, exposure, logbook, lots, quality, readers, register, results, stock, unseen
 from coldchain_kit.errors import KitError
 from coldchain_kit.readers import combine
 from coldchain_kit.readers.download import Hints
@@ -170,6 +170,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         row = {"id": f"{unit.name}-P{number}", "unit": unit.name, **{key: group[key] for key in ("direction", "excursions", "start", "end", "recurrent")}}
         ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members)
         episode_rows.append({**row, "causes": ranked})
+    hidden = [unseen.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=window.start, end=window.stop) for trace in deciding]
     answer, reasons = quality.believable(unit, condition=condition, faults=faults, start=window.start, end=window.stop, calibration=state)
     probes = [
         results.probe_row(trace, condition, unit=unit.name, start=window.start, end=window.end, stop=window.stop, u_from=calibration.u_from(trace))
@@ -186,6 +187,8 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "episodes": episode_rows,
         "faults": faults,
         "bands": [{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=window.start, end=window.stop)],
+        "buffer": [{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
+        "gap_estimates": [{"unit": unit.name, **row} for part in hidden for row in part["gap_estimates"]],
         "calibration": [{"unit": unit.name, **row} for row in state],
         "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
         "checks": checks,

@@ -161,7 +161,7 @@ class _Lines:
 
     def of(self, keys: tuple[str, ...]) -> str:
         while keys:
-            for number_, found, line in self.rows:
+            for number_, found, _ in self.rows:
                 if found == keys:
                     return f"{self.name} line {number_}"
             inline = [n for n, found, line in self.rows if found == keys[:-1] and re.search(rf"\b{re.escape(keys[-1])}\s*=", line)]

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import conditions, excursions, exposure, physics, timeline
+from coldchain_kit import conditions, excursions, exposure, physics, timeline, unseen
 from coldchain_kit.errors import KitError
 from coldchain_kit.trace import Probe, Trace
 from tests.conftest import open_data, published
@@ -305,21 +305,21 @@ def test_what_a_buffer_hides_is_the_door_that_the_probe_met():
     # FACTS G2 (COMPUTED): a door opened for 3 min, air 5 -> 20 °C: a probe of tau 10 min peaks at 8.888 °C.
     peak = physics.first_order(5.0, 20.0, 3.0, tau_min=10.0)
     assert float(peak) == pytest.approx(8.888, abs=5e-4)
-    hidden = exposure.buffer_hides(series([5.0, float(peak), 5.0 + (float(peak) - 5) * np.exp(-0.3)], step_min=3), tau_min=10.0, resolution_c=0.1)
+    hidden = unseen.behind_buffer(series([5.0, float(peak), 5.0 + (float(peak) - 5) * np.exp(-0.3)], step_min=3), tau_min=10.0, resolution_c=0.1)
     assert hidden["air_high_c"] == pytest.approx(20) and hidden["air_low_c"] == pytest.approx(5)
     assert hidden["warmer_by_c"] == pytest.approx(20 - float(peak)) and hidden["colder_by_c"] == pytest.approx(0, abs=1e-9) and hidden["doubt_c"] > 0.1
-    assert exposure.buffer_hides(series([5.0]), tau_min=10.0) is None
+    assert unseen.behind_buffer(series([5.0]), tau_min=10.0) is None
     with pytest.raises(KitError, match="above zero"):
-        exposure.buffer_hides(series([5.0, 6.0]), tau_min=0)
+        unseen.behind_buffer(series([5.0, 6.0]), tau_min=0)
 
 
 def test_inside_a_gap_there_is_an_estimate_with_its_assumptions():
     # FACTS G3 (COMPUTED): from 5 °C towards 22 °C with tau 8 h, 8 °C is met after 1.5532 h.
     data = series([5, 5, 5, 6, 6, 6], times_min=[0, 10, 20, 260, 270, 280])
-    (row,) = exposure.inside_gaps(data, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
+    (row,) = unseen.inside_gaps(data, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
     assert row["minutes_to_limit"] == pytest.approx(1.5532 * 60, abs=5e-3) and row["before_c"] == 5 and row["after_c"] == 6
     assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-0.5)) and "unknown" in row["assumes"]
-    assert exposure.inside_gaps(data, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
+    assert unseen.inside_gaps(data, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
 
 
 def test_mean_and_mkt_against_numpy_on_a_real_household_refrigerator():
@@ -351,3 +351,18 @@ def test_a_year_of_minutes_is_quick():
     exposure.bands(trace, conditions.get("refrigerated"), start=data.index[0], end=data.index[-1])
     exposure.rolling_mkt(data, window_hours=24)
     assert time.perf_counter() - began < 3.0
+
+
+def test_a_gap_estimate_rests_on_the_unit_s_own_warm_up_and_the_room():
+    """A warm-up of 300 min time constant towards 22 °C is seen, then a gap of 3 h: the estimate is that of first-order warming (physics, FACTS G3)."""
+    at = np.arange(0, 1200, 5.0)
+    course = np.where(at < 300, 5.0, np.where(at < 500, 22 - 17 * np.exp(-(at - 300) / 300.0), 5.0))
+    keep = (at < 700) | (at >= 880)
+    index = pd.Timestamp("2026-03-01", tz="UTC") + pd.to_timedelta(at[keep], unit="min")
+    trace = Trace.of(pd.Series(course[keep], index=index), probe=Probe("A", "buffered"), u_c=0.1)
+    room = Trace.of(pd.Series(22.0, index=index), probe=Probe("R", "room"))
+    found = excursions.find(trace, conditions.get("refrigerated"))
+    (row,) = unseen.rows(trace, found, room=room, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"]
+    assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-row["minutes"] / 300.0), abs=0.3)
+    assert row["minutes_to_limit"] == pytest.approx(physics.minutes_to_reach(5, 22, 8, tau_min=300), rel=0.05)
+    assert unseen.rows(trace, found, room=None, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"] == []
