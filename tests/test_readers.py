@@ -189,6 +189,15 @@ def test_events_before_beside_and_after(read):
     assert download.source.events[0]["time"] == "2026-03-13 21:58"
 
 
+def test_events_keep_the_time_of_day_and_the_offset_of_the_header(read):
+    download = read("Date;Time;A (°C)\n13.03.2026;22:00;4,6\n13.03.2026;22:05;4,7\n\n13.03.2026;22:07:30;Alarm high\n")
+    assert [(e["time"], e["text"]) for e in download.source.events] == [("13.03.2026 22:07:30", "Alarm high")]
+    download = read("Time (UTC+1);A (°C);Note\n" + rows("4.6;", "4.7;door opened", mark=";") + "2026-03-13 22:07;;Mains power lost\n" + rows("4.8;", start="2026-03-13 22:10", mark=";"))
+    assert [e["time"] for e in download.source.events] == ["2026-03-13T22:05:00+01:00", "2026-03-13 22:07+01:00"]
+    download = read("time;A (°C)\n1773439200;4.6\n1773439500;Door opened\n1773439500;4.7\n1773439800;4.8\n")
+    assert [e["time"] for e in download.source.events] == ["2026-03-13 22:05:00Z"]
+
+
 def test_a_repeated_header_is_no_reading(read):
     download = read("time,A (°C)\n" + rows("4.6", "4.7") + "time,A (°C)\n" + rows("4.8", start="2026-03-14 08:00"))
     assert download.source.rows == 3 and download.source.layout["repeated_header_lines"] == 1

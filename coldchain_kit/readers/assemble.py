@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -39,7 +40,9 @@ def download(content: Content, lines: Lines, dialect: Dialect, block: Block, fra
     unread = {key: text for key, text in block.unread.items() if block.kind[key[0]] == ROW}
     columns, shape = _columns(block, keep, frame, hints, content.file, notices, time, unread)
     layout = _layout(content, lines, dialect, block, frame, columns, shape, time)
-    source = _source(content, block, frame, dialect, keep, time, utc, layout, unread, columns)
+    source = _source(content, block, frame, keep, time, layout, unread, columns, utc=utc)
+    if zone is not None:
+        source = replace(source, events=tuple({**event, "time": _with_offset(event["time"], zone)} for event in source.events))
     return Download(source, time, "utc" if utc else "wall", line, tuple(columns), frame.serial, tuple(notices))
 
 
@@ -240,15 +243,22 @@ def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict]
         telling = {code for code in counts if block.words[code].lower() not in oddlines.QUIET and (code != usual or counts[code] <= 0.2 * len(keep))}
         for i in keep[np.isin(block.texts[at][keep], list(telling))] if telling else ():
             text = block.words[block.texts[at][i]]
-            shown = str(np.datetime64(int(block.time_us[i]), "us"))
-            out.append({"time": shown.removesuffix(".000000"), "kind": oddlines.event_kind(text) or "other", "text": text[:300], "line": int(i) + block.first + 1})
+            shown = str(np.datetime64(int(block.time_us[i]), "us")).removesuffix(".000000") + "Z" * bool(block.zoned[i])
+            out.append({"time": shown, "kind": oddlines.event_kind(text) or "other", "text": text[:300], "line": int(i) + block.first + 1})
     return out
 
 
-def _source(
-    content: Content, block: Block, frame: Frame, dialect: Dialect, keep: np.ndarray, time: np.ndarray, utc: bool, layout: dict, unread: dict, columns: list[Column]
-) -> Source:
-    zone = "UTC" if utc else None
+def _with_offset(shown: str, offset_s: int) -> str:
+    """An event's time with the offset that the header states, unless it has its own."""
+    parts = instants.split(shown)
+    if parts is None or not parts[1] or (instants.clock(parts[1]) or (0, 0))[1] is not None:
+        return shown
+    minutes = abs(offset_s) // 60
+    return f"{shown}{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time: np.ndarray, layout: dict, unread: dict, columns: list[Column], *, utc: bool) -> Source:
+    dialect, zone = block.dialect, "UTC" if utc else None
     rejects = sorted((i + block.first + 1, reason) for i, reason in block.rejects)
     temperatures = {column.header for column in columns if column.kind == "temperature"} | ({dialect.names[at] for at in dialect.value_at} if layout["shape"] == "long" else set())
     listed = sorted((i + block.first + 1, dialect.names[at], text) for (i, at), text in unread.items() if dialect.names[at] in temperatures)

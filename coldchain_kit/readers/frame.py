@@ -92,7 +92,7 @@ def _event(dialect: Dialect, text: str, i: int) -> dict | None:
     """The event that a line outside of the block tells: a time at its start and words after it."""
     for mark in [dialect.separator, *(mark for mark in ("\t", ";", "|", ",") if mark != dialect.separator and mark in text)]:
         fields = split_line(text, mark, dialect.quote) or []
-        for start, width in ((0, 1), (0, 2), (1, 1), (1, 2)):
+        for start, width in ((0, 2), (0, 1), (1, 2), (1, 1)):
             shown = " ".join(instants.clean(cell) for cell in fields[start : start + width])
             rest = [cell.strip(" \"'") for cell in fields[start + width :] if cell.strip(" \"'")]
             if start and not re.fullmatch(r"\s*\d+\s*", fields[0] if fields else ""):

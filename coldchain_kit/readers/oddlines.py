@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from functools import lru_cache
 
@@ -114,7 +115,10 @@ def tells(text: str) -> bool:
 
 def event(fields: list[str], dialect: Dialect, text: str, line: int) -> dict:
     """An event row: time as shown, kind, text, 1-based line."""
-    return {"time": dialect.shown(fields), "kind": event_kind(text) or "other", "text": " ".join(text.strip(" \"'").split())[:300], "line": line}
+    shown = dialect.shown(fields)
+    if dialect.numeric_time and (moment := dialect.moment(fields)):
+        shown = dt.datetime.fromtimestamp(moment[0] / 1e6, dt.UTC).strftime("%Y-%m-%d %H:%M:%S") + "Z" * (moment[1] is not None)
+    return {"time": shown, "kind": event_kind(text) or "other", "text": " ".join(text.strip(" \"'").split())[:300], "line": line}
 
 
 def _timed(block: Block, i: int, fields: list[str], moment: tuple[int, int | None], *, last: bool) -> None:
