@@ -13,13 +13,13 @@ from coldchain_kit.tables import Prose
 
 FILE = "preliminary.html"
 MARK = "PRELIMINARY: not reviewed, not frozen, not signed. Figures may change."
-MOST_OPEN = 8
+MOST_OPEN, MOST_LOTS = 8, 8  # what fits on one page
 _STYLE = """
 body{font:11pt/1.35 Georgia,"DejaVu Serif",serif;max-width:48em;margin:1.5em auto;padding:0 1em;color:#111;background:#fff}
 h1{font-size:1.35em;margin:.3em 0}h2{font-size:1.05em;margin:.9em 0 .2em;border-bottom:1px solid #777}p{margin:.25em 0}
 .mark{border:2px solid #111;padding:.25em .6em;font-weight:700}table{border-collapse:collapse;width:100%}caption{display:none}
 th,td{border-bottom:1px solid #bbb;padding:.15em .4em;text-align:left;vertical-align:top;font-weight:400}ul{margin:.2em 0;padding-left:1.2em}
-@media print{body{margin:0;max-width:none;font-size:10pt}@page{margin:1.4cm}}
+@media print{body{margin:0;max-width:none;font-size:9pt;line-height:1.25}h2{margin:.6em 0 .15em}@page{margin:1.2cm}}
 """
 
 
@@ -30,10 +30,10 @@ def html(assessment: Any) -> str:
     """
     case, told = assessment.case, narrative.sentences(assessment)
     marks = [MARK, *(line for line in tables.cautions(assessment)[:1] if line not in tables.CAUTIONS)]
-    frame = "".join(f'<p class="mark">{escape(mark)}</p>' for mark in marks)
+    frame = f'<p class="mark">{escape(" ".join(reversed(marks)))}</p>'
     title = f"Preliminary sheet, case {case.id}: {case.title}"
     parts = [
-        ("What happened", _paragraphs(told["identification"][1:] + told["happened"] + told["how_bad"])),
+        ("What happened", _paragraphs(told["identification"][1:], told["happened"], told["how_bad"])),
         ("Is the record believable", _paragraphs(told["believable"])),
         ("Which lots", _paragraphs(told["lots"]) + _lots(assessment)),
         ("Immediate action", _answers(assessment)),
@@ -87,8 +87,8 @@ def offer(assessment: Any, *, frozen: bool = False) -> Any:
     return widgets.VBox([button, said])
 
 
-def _paragraphs(lines: list[str]) -> str:
-    return "".join(f"<p>{escape(line)}</p>" for line in lines)
+def _paragraphs(*parts: list[str]) -> str:
+    return "".join(f"<p>{escape(' '.join(lines))}</p>" for lines in parts if lines)
 
 
 def _list(lines: Any) -> str:
@@ -97,7 +97,8 @@ def _list(lines: Any) -> str:
 
 def _lots(assessment: Any) -> str:
     rows = [f"{row['lot']}, {row['product']}: {'; '.join(row['why']) or 'needs a decision'}" for row in assessment.results["lots"] if row["needs_decision"]]
-    return _list(rows) if rows else ""
+    more = [f"and {len(rows) - MOST_LOTS} more lots"] if len(rows) > MOST_LOTS else []
+    return _list([*rows[:MOST_LOTS], *more]) if rows else ""
 
 
 def _answers(assessment: Any) -> str:

@@ -35,6 +35,24 @@ def test_the_sheet_asks_for_nothing_from_outside_and_escapes_what_was_typed(tmp_
     assert "<script" not in page and "&lt;script&gt;" in page and "<on>" not in page and "http" not in page and "src=" not in page
 
 
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_sheet_prints_on_one_page(tmp_path, paper):
+    import re
+    import shutil
+
+    playwright = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or pytest.skip("no chromium")
+    path = preliminary.write(assessed(tmp_path), tmp_path)
+    with playwright.sync_playwright() as runner:
+        browser = runner.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_page()
+        page.goto(path.as_uri())
+        pdf = page.pdf(format=paper)
+        browser.close()
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+
+
 def test_writing_replaces_the_sheet_whole(tmp_path):
     case = assessed(tmp_path)
     out = tmp_path / "papers"
