@@ -87,6 +87,11 @@ def test_thousands_are_not_decimals(read):
     assert values[0] == 4.6 and math.isnan(values[1]) and values[2:] == [4.7, 4.8, 4.9]
 
 
+def test_alarm_marks_beside_a_number_do_not_hide_it(read):
+    download = read("time;A\n" + rows("8.3 H", "8.4*", "1.9 L", "4.6°", "4.7", mark=";"))
+    assert temperatures(download)["A"] == [8.3, 8.4, 1.9, 4.6, 4.7]
+
+
 def test_formulas_are_no_values(read):
     download = read("time,A (°C)\n" + rows("4.6", "=1+1", "=HYPERLINK(0)", "@SUM(1)", "4.7"))
     assert [math.isnan(v) for v in temperatures(download)["A"]] == [False, True, True, True, False]
@@ -166,6 +171,10 @@ def test_a_logger_number_is_no_sensor(read):
     assert temperatures(download) == {"temperature": [19.89, 19.9, 19.91]}
 
 
+def test_a_place_is_no_sensor(read):
+    assert temperatures(read("time,location,temperature\n" + rows("Dispensary,4.6", "Dispensary,4.7"))) == {"temperature": [4.6, 4.7]}
+
+
 def test_columns_of_equal_names_stay_apart(read):
     download = read("time,Temperature (°C),Temperature (°C)\n" + rows("4.6,5.6", "4.7,5.7"))
     assert list(temperatures(download).values()) == [[4.6, 4.7], [5.6, 5.7]]
@@ -201,6 +210,21 @@ def test_events_keep_the_time_of_day_and_the_offset_of_the_header(read):
 def test_a_repeated_header_is_no_reading(read):
     download = read("time,A (°C)\n" + rows("4.6", "4.7") + "time,A (°C)\n" + rows("4.8", start="2026-03-14 08:00"))
     assert download.source.rows == 3 and download.source.layout["repeated_header_lines"] == 1
+
+
+def test_a_second_table_with_other_columns_is_refused(read):
+    """Its readings would go to the wrong probes."""
+    for second, values in (("time,B (°C),A (°C)", ("5.0,4.6", "5.1,4.7")), ("time,B (°C)", ("5.0", "5.1"))):
+        with pytest.raises(LayoutError, match="line 4: a second table"):
+            read("time,A (°C),B (°C)\n" + rows("4.6,5.0", "4.7,5.1") + second + "\n" + rows(*values, start="2026-03-14 08:00") + rows("4.6,5.0", start="2026-03-15 08:00"))
+    download = read("time;A (°C);B (°C)\n" + rows("4.6;5.0", mark=";") + "Time;Event;By\n2026-03-13 22:03;Door opened;nurse\ntime;A (°C);B (°C)\n" + rows("4.7;5.1", start="2026-03-13 22:05", mark=";"))
+    assert temperatures(download) == {"A": [4.6, 4.7], "B": [5.0, 5.1]} and len(download.source.events) == 1
+
+
+def test_separators_at_the_ends_of_rows(read):
+    assert temperatures(read("time;A (°C)\n" + rows("4.6;", "4.7;", mark=";"))) == {"A": [4.6, 4.7]}
+    assert temperatures(read("time;A (°C);;\n" + rows("4.6", "4.7", mark=";"))) == {"A": [4.6, 4.7]}
+    assert temperatures(read("time;A (°C);B (°C)\n" + rows("4.6;5.0;;", "4.7;;;", mark=";")))["A"] == [4.6, 4.7]
 
 
 def test_refused_rows_have_line_and_reason(read):
@@ -317,6 +341,11 @@ def test_one_damaged_date_does_not_settle_the_order(read):
 def test_a_pinned_order_that_does_not_fit_is_refused(read):
     with pytest.raises(LayoutError, match="pinned order"):
         read("time;A (°C)\n" + "".join(f"{day}/03/2026 08:00;4.6\n" for day in range(13, 30)), hints=Hints(date_order="mdy"))
+
+
+def test_a_pinned_order_against_the_cadence_is_refused(read):
+    with pytest.raises(LayoutError, match="pinned order"):
+        read("time;A (°C)\n" + "".join(f"{day:02d}/03/2026 {hour:02d}:00;4.6\n" for day in range(1, 12) for hour in range(24)), hints=Hints(date_order="mdy"))
 
 
 def test_times_without_dates_are_refused(read):

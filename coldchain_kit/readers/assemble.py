@@ -27,6 +27,7 @@ _SHUT = frozenset({"closed", "close", "shut", "zu", "geschlossen", "fermé", "fe
 
 def download(content: Content, lines: Lines, dialect: Dialect, block: Block, frame: Frame, hints: Hints) -> Download:
     """Everything known of one download, rows in the file's order."""
+    _refuse_second_table(block, content.file)
     zone = _header_offset(dialect)
     _one_kind_of_time(block, zone)
     keep = np.flatnonzero(block.kind == ROW)
@@ -44,6 +45,16 @@ def download(content: Content, lines: Lines, dialect: Dialect, block: Block, fra
     if zone is not None:
         source = replace(source, events=tuple({**event, "time": _with_offset(event["time"], zone)} for event in source.events))
     return Download(source, time, "utc" if utc else "wall", line, tuple(columns), frame.serial, tuple(notices))
+
+
+def _refuse_second_table(block: Block, shown: str) -> None:
+    """LayoutError where readings stand under a second header with other names: they would go to the wrong columns."""
+    headers = sorted(block.headers)
+    ends = [i for i, _ in headers[1:]] + [len(block.kind)]
+    for (i, same), until in zip(headers, ends, strict=False):
+        if not same and (block.kind[i:until] == ROW).any():
+            raise LayoutError("a second table with other columns begins here", where=f"{shown} line {block.first + i + 1}", expected="one table of readings a file",
+                              mend="Put the two tables in files of their own")  # fmt: skip
 
 
 def _header_offset(dialect: Dialect) -> int | None:

@@ -12,7 +12,7 @@ from coldchain_kit.readers.dialect import Dialect
 BLANK, COMMENTED, HEADER, EVENT, ROW, REJECT = range(6)
 MAX_UNREAD = 20_000
 NO_TIME = np.iinfo(np.int64).min
-UNITS = (None, "C", "F", "K", "%", "V", "lx", "hPa", "dBm", "W", "A", "ppm", "min", "s", "h")
+UNITS = (None, "C", "F", "K", "%", "V", "lx", "hPa", "dBm", "ppm")
 
 
 @dataclass
@@ -36,6 +36,7 @@ class Block:
     unread: dict[tuple[int, int], str] = field(default_factory=dict)
     rejects: list[tuple[int, str]] = field(default_factory=list)
     events: list[dict] = field(default_factory=list)
+    headers: list[tuple[int, bool]] = field(default_factory=list)  # line index, whether it is the first header again
     code_of: dict[str, int] = field(default_factory=lambda: {"": 0})
 
     def code(self, word: str) -> int:

@@ -13,10 +13,10 @@ _UNIT_WORDS = {
     "f": "F", "°f": "F", "degf": "F", "deg f": "F", "fahrenheit": "F", "℉": "F", "° f": "F", "degrees f": "F",
     "k": "K", "kelvin": "K",
     "%": "%", "%rh": "%", "% rh": "%", "%rf": "%", "% rf": "%", "%hr": "%", "% hr": "%", "rh": "%", "%r.h.": "%",
-    "v": "V", "mv": "V", "lx": "lx", "lux": "lx", "hpa": "hPa", "kpa": "hPa", "mbar": "hPa", "pa": "hPa", "dbm": "dBm", "w": "W", "kw": "W", "a": "A", "ppm": "ppm",
-    "min": "min", "s": "s", "h": "h",
+    "v": "V", "mv": "V", "lx": "lx", "lux": "lx", "hpa": "hPa", "kpa": "hPa", "mbar": "hPa", "pa": "hPa", "dbm": "dBm", "ppm": "ppm",
 }  # fmt: skip
-_CELL = re.compile(r"(?P<side>[<>≤≥]=?)?\s*(?P<number>[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-]?\d{1,3})?)\s*(?P<unit>[°ºA-Za-z%℃℉.][°ºA-Za-z%. ]{0,12})?")
+_CELL = re.compile(r"(?P<side>[<>≤≥]=?)?\s*(?P<number>[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-]?\d{1,3})?)\s*(?P<unit>[°A-Za-z%℃℉.][°A-Za-z%. ]{0,12})?\s*(?P<mark>[*!])?")
+_MARKS = frozenset({"h", "l", "hi", "lo", "a", "al", "°"})  # beside a number: the logger's alarm marks, and a degree sign without its letter (common practice, no source)
 _HIGH = frozenset({"hi", "high", "hh", "over", "ovr", "ovf", "ol", "+ol", "over range", "overrange", "over-range", "above range", "+inf", "inf", "hoch"})
 _LOW = frozenset({"lo", "low", "ll", "under", "udr", "-ol", "under range", "underrange", "under-range", "below range", "-inf"})
 _WORDS = frozenset(
@@ -81,7 +81,7 @@ def _number(hit: re.Match[str], decimal: str) -> Cell:
         if len(fraction) == 3 or not fraction:
             return Cell(_NAN, 0, None, TEXT)
     unit = None
-    if hit["unit"]:
+    if hit["unit"] and hit["unit"].strip().lower() not in _MARKS:
         unit = unit_of(hit["unit"])
         if unit is None:
             return Cell(_NAN, 0, None, TEXT)

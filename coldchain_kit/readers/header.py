@@ -12,13 +12,14 @@ from coldchain_kit.readers.dialect import COMMENT, Dialect, Lines, split_line
 def find(dialect: Dialect, lines: Lines, first: int, *, shown: str) -> tuple[int | None, int | None, tuple[str, ...], tuple[str, ...]]:
     """Line of the header and of a row of units below it, with their texts a field."""
     units_line, unit_row, looked = None, (), 0
+    spare = _spare(dialect, lines, first)
     for i in range(first - 1, max(first - 40, -1), -1):
         if lines.long(i) or not (text := lines[i].strip("\n ")).strip(" \t;,|"):
             continue
         looked += 1
-        row = _fit(text, dialect)
+        row = _fit(text, dialect, spare)
         if row is None and COMMENT.match(text):
-            row = _fit(text.lstrip(" #/%"), dialect)
+            row = _fit(text.lstrip(" #/%"), dialect, spare)
             if row is None:
                 looked -= 1
                 continue
@@ -38,7 +39,14 @@ def find(dialect: Dialect, lines: Lines, first: int, *, shown: str) -> tuple[int
     return None, units_line, tuple(f"column {i + 1}" for i in range(dialect.width)), unit_row
 
 
-def _fit(text: str, dialect: Dialect) -> list[str] | None:
+def _spare(dialect: Dialect, lines: Lines, first: int) -> int:
+    """How many empty fields the rows have at their ends, beyond all values."""
+    row = dialect.fields(lines[first]) or []
+    used = max((*dialect.value_at, *dialect.time_at)) + 1
+    return dialect.width - used if not any(cell.strip() for cell in row[used:]) else 0
+
+
+def _fit(text: str, dialect: Dialect, spare: int) -> list[str] | None:
     """Header fields, one a column, whatever separates them; None where their number does not fit."""
     spread = len(dialect.time_at) - 1
     joined = dialect.time_at == tuple(range(dialect.time_at[0], dialect.time_at[0] + spread + 1))
@@ -50,6 +58,8 @@ def _fit(text: str, dialect: Dialect) -> list[str] | None:
             row.pop()
         if len(row) == dialect.width:
             return row
+        if mark == dialect.separator and dialect.width - spare <= len(row) < dialect.width:
+            return row + [""] * (dialect.width - len(row))
         if len(row) == dialect.width - 1 and mark == dialect.separator and dialect.time_at[0] == 1 and spread == 0:
             return ["", *row]
         if joined and spread and len(row) == dialect.width - spread:

@@ -250,7 +250,10 @@ def settle(dates: list[str], of_day_us: list[int], *, pinned: str | None, shown:
     fits = {order: sum(t is not None for t in times[order]) for order in ORDERS}
     if pinned:
         if fits[pinned] * 2 < max(fits.values()):
-            raise LayoutError(f"the dates do not fit the pinned order {pinned!r}: {dates[0]!r}", where=shown, mend="Correct date_order under the unit's logger in site.toml, or leave it out")
+            raise _not_pinned(dates[0], pinned, shown)
+        for other in ORDERS:
+            if other != pinned and fits[other] >= fits[pinned] and _beats(times[other], times[pinned]) == "cadence":
+                raise _not_pinned(dates[0], pinned, shown)
         return pinned, "pinned"
     able = [order for order in ORDERS if fits[order] > 0.5 * max(fits.values())] or list(ORDERS)
     able.sort(key=lambda order: -fits[order])
@@ -260,6 +263,11 @@ def settle(dates: list[str], of_day_us: list[int], *, pinned: str | None, shown:
             lone = max((fits[other] for other in ORDERS if other not in able), default=0)
             return order, (min(reasons) if reasons else "values" if lone < fits[order] else "stated")
     raise _ambiguous(dates, able, shown)
+
+
+def _not_pinned(date: str, pinned: str, shown: str) -> LayoutError:
+    return LayoutError(f"the dates do not fit the pinned order {pinned!r}: {date!r}", where=shown, expected="days that follow each other in that order",
+                       mend="Correct date_order under the unit's logger in site.toml, or leave it out")  # fmt: skip
 
 
 def _times(dates: list[str], of_day_us: list[int], order: str) -> list[int | None]:

@@ -133,6 +133,11 @@ def is_name(header: str) -> bool:
     return bool(_NAME_RE.search(_spaced(header)))
 
 
+def is_sensor(header: str) -> bool:
+    """Whether a header says sensor, probe or channel in so many words."""
+    return bool(_POINT_RE.search(_spaced(header)))
+
+
 def is_logger(header: str) -> bool:
     """Whether a header names the logger, not one of its probes."""
     return bool(_LOGGER_RE.search(_spaced(header)))

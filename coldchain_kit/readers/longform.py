@@ -70,7 +70,7 @@ def _name_field(block: Block, keep: np.ndarray, texts: set[int], value_at: int) 
             continue
         named = labels.is_name(name) and not labels.is_event(name)
         several = count > 1 and (named or labels.is_logger(name) and repeated or not header and repeated)
-        single = count == 1 and named and not numeric and not labels.is_logger(name)
+        single = count == 1 and named and labels.is_sensor(name) and not numeric and not labels.is_logger(name)
         if several or single:
             rank = (several, named and not labels.is_logger(name))
             best = (rank, at) if best is None or rank > best[0] else best

@@ -74,8 +74,17 @@ def _untimed(block: Block, lines: Lines, i: int, text: str, *, quotes_open: bool
         block.kind[i] = COMMENTED
     elif header is not None and text.strip() == lines[header].strip():
         block.kind[i] = HEADER
+        block.headers.append((i, True))
     else:
+        if header is not None and not quotes_open and _names_columns(text, block.dialect):
+            block.headers.append((i, False))
         _reject(block, i, "the quotes do not close" if quotes_open else "no time can be read in it")
+
+
+def _names_columns(text: str, dialect: Dialect) -> bool:
+    """Whether a line without a time heads another table: it names a time, and holds no number."""
+    fields = [cell.strip(" \"'") for cell in dialect.fields(text) or [] if cell.strip(" \"'")]
+    return len(fields) >= 2 and any(labels.is_time(cell) for cell in fields[:3]) and all(cells.read(cell).status == cells.TEXT for cell in fields)
 
 
 def _reject(block: Block, i: int, reason: str) -> None:
