@@ -58,56 +58,56 @@ _SOUND = {"impossible": (-4.0, 0.2), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0),
 
 DECLARED = (
     Cause(
-        "door_open", ABOVE, 0.5,
-        {"fast": (3.4, -4.2), "whole": (-1.4, 0.4), "alone": (-3.1, 0.8), "returned": (1.0, -3.1), "long": (-2.7, 0.9), "slow_back": (-1.6, 0.8), "hot_room": (-2.0, 0.0),
-         "at_room": (-1.2, 0.3), "holds": (-3.2, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "impossible": (-4.0, 0.3), "noisy": (-1.4, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.1)},
+        "door_open", ABOVE, 0.6,
+        {"fast": (3.8, -4.3), "whole": (-1.5, 0.4), "alone": (-3.1, 0.9), "returned": (1.1, -3.2), "long": (-3.0, 0.9), "slow_back": (-1.8, 0.8), "hot_room": (-2.0, 0.0),
+         "at_room": (-1.2, 0.2), "holds": (-3.5, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "impossible": (-4.0, 0.3), "noisy": (-1.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.4)},
         "Air warms within minutes, part of the way to the room; it recovers soon after the door is shut.",
         ("Ask who used the unit then, and for how long", "Look at the door seal, the hinge and whether the door closes by itself"), kinds=_ACTIVE,
     ),
     Cause(
-        "power_loss", ABOVE, 0.2,
-        {"fast": (-3.1, 1.2), "returned": (2.2, -2.7), "alone": (-4.1, 0.6), "long": (0.7, -1.7), "swing": (-2.1, 1.5), "hot_room": (-2.5, 0.4), "holds": (-2.1, 0.6), "slow_back": (0.0, 0.0),
-         "corner": (0.0, -0.3), "pace": (0.5, -0.6), "burst": (-2.3, 0.2), "prompt": (0.6, 0.0), "hump": (-1.8, 1.0), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.2, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "impossible": (-4.1, 0.3), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
+        "power_loss", ABOVE, 0.1,
+        {"fast": (-3.2, 1.2), "returned": (2.4, -2.8), "alone": (-4.1, 0.6), "long": (0.4, -1.8), "swing": (-2.1, 1.9), "hot_room": (-2.5, 0.4), "holds": (-2.1, 0.9), "slow_back": (0.0, 0.0),
+         "corner": (0.0, -0.1), "pace": (0.5, -0.3), "burst": (-2.6, 0.0), "prompt": (0.5, 0.0), "hump": (-1.9, 1.4), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.3, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "impossible": (-4.1, 0.4), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.6)},
         "All probes drift towards the room over hours without a compressor cycle, then cool down at full pace to the old level.",
         ("Look at plug, socket, fuse and breaker", "Ask the power company and the building about an outage", "Compare with other units on the same circuit"), kinds=_ACTIVE,
     ),
     Cause(
-        "cooling_failure", ABOVE, 1.4,
-        {"fast": (-3.3, 1.7), "returned": (-2.4, 2.1), "alone": (-4.0, 0.7), "long": (0.9, -0.5), "swing": (-1.4, 1.0), "hot_room": (-2.5, 0.7), "holds": (-1.4, 0.6), "at_room": (1.1, 0.0), "pace": (0.1, 0.0), "burst": (-0.1, 1.0),
-         "beyond_room": (-2.0, 0.0), "on_clock": (0.0, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 2.0), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), "impossible": (-4.0, 0.9), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.2)},
+        "cooling_failure", ABOVE, 2.2,
+        {"fast": (-3.5, 1.9), "returned": (-2.6, 2.2), "alone": (-4.0, 0.7), "long": (0.8, 0.0), "swing": (-1.2, 0.9), "hot_room": (-2.5, 0.8), "holds": (-1.2, 0.3), "at_room": (1.3, 0.0), "pace": (0.0, 0.0), "burst": (0.0, 1.1),
+         "beyond_room": (-2.0, 0.0), "on_clock": (0.0, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 2.0), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), "impossible": (-4.0, 1.3), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.4)},
         "All probes drift towards the room, or to a level short of it, and do not come back without repair.",
         ("Listen for the compressor and the fan", "Look at condenser, vents and ice on the evaporator", "Call the service"), kinds=_ACTIVE,
     ),
     Cause(
-        "defrost", ABOVE, -0.6,
-        {"on_clock": (1.1, -2.1), "own_humps": (0.0, -1.1), "recurrent": (3.0, 0.0), "hump": (1.3, -2.7), "burst": (1.0, -1.5), "prompt": (1.5, -1.1), "alone": (-3.0, 0.3), "returned": (0.6, -3.0), "fast": (-1.7, 1.2), "whole": (-1.5, 0.8), "beyond_room": (1.5, 0.0), "hot_room": (-2.0, 0.4),
-         "holds": (-2.2, 0.0), "door_channel": (-2.0, 0.5), "impossible": (-4.0, 0.3), "noisy": (-0.6, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.0)},
+        "defrost", ABOVE, -0.5,
+        {"on_clock": (2.0, -4.0), "own_humps": (0.0, -1.4), "recurrent": (3.0, 0.0), "hump": (1.2, -3.3), "burst": (1.2, -1.5), "prompt": (2.1, -1.1), "alone": (-3.0, 0.3), "returned": (0.7, -3.0), "fast": (-2.3, 1.6), "whole": (-1.5, 1.1), "beyond_room": (1.5, 0.0), "hot_room": (-2.0, 0.5),
+         "holds": (-2.2, 0.0), "door_channel": (-2.0, 0.5), "impossible": (-4.0, 0.3), "noisy": (0.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.2)},
         "A hump of minutes to an hour at the unit's own regular times; one that lasts longer than usual points to a heater that sticks.",
         ("Compare with the defrost times in the unit's manual", "Look at the defrost timer, heater and frost on the evaporator"), kinds=_ACTIVE,
     ),
     Cause(
-        "setpoint_change", BOTH, 0.8,
-        {"holds": (3.4, -2.6), "swing": (1.4, -1.5), "returned": (-2.0, 2.2), "fast": (-1.5, 1.2), "alone": (-3.0, 0.6), "hot_room": (-1.5, 0.3), "cold_room": (-2.0, 0.3), "at_room": (-1.7, 1.0),
-         "log_settings": (WRITTEN, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
+        "setpoint_change", BOTH, 1.0,
+        {"holds": (3.5, -2.3), "swing": (1.2, -1.5), "returned": (-1.9, 2.7), "fast": (-1.6, 1.6), "alone": (-3.0, 0.6), "hot_room": (-1.5, 0.3), "cold_room": (-2.0, 0.3), "at_room": (-1.8, 1.4),
+         "log_settings": (WRITTEN, 0.0), "impossible": (-4.0, 0.7), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
         "The trace moves to a new level and goes on cycling around it as before.",
         ("Read the set point on the unit and on the controller's log", "Ask who may change it"), kinds=_ACTIVE,
     ),
     Cause(
-        "warm_load", ABOVE, 1.0,
-        {"fast": (2.5, -2.3), "whole": (-1.4, 0.9), "slow_back": (1.8, -0.9), "returned": (0.7, -0.8), "prompt": (-1.7, 0.5), "alone": (-3.1, 0.8), "long": (0.0, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-1.8, 1.1), "holds": (-2.4, 0.0), "on_clock": (-0.2, 0.0),
-         "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 0.9), "noisy": (-2.1, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.2, 0.0)},
+        "warm_load", ABOVE, 1.5,
+        {"fast": (2.7, -2.4), "whole": (-1.4, 1.0), "slow_back": (1.5, -0.4), "returned": (0.5, -0.2), "prompt": (-2.3, 0.4), "alone": (-3.1, 0.7), "long": (0.0, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-2.0, 1.3), "holds": (-2.8, 0.0), "on_clock": (-0.2, 0.0),
+         "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 1.1), "noisy": (-2.2, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.2, 0.0)},
         "The air jumps while the door is open, then comes back slowly over hours while the compressor runs without pause.",
         ("Compare with deliveries and stock movements", "Ask how warm the goods were"), kinds=_ACTIVE,
     ),
     Cause(
-        "cold_load", BELOW, 0.6,
-        {"fast": (0.5, -0.4), "long": (-2.5, 2.0), "returned": (1.6, -3.0), "slow_back": (1.4, -0.7), "holds": (-2.0, 0.7), "alone": (-3.0, 0.8), "cold_room": (-1.5, 0.3), "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 0.5), "noisy": (-2.2, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.5)},
+        "cold_load", BELOW, 0.8,
+        {"fast": (0.1, 0.0), "long": (-2.6, 2.2), "returned": (1.8, -3.0), "slow_back": (1.6, -1.1), "holds": (-2.0, 0.8), "alone": (-3.0, 0.9), "cold_room": (-1.5, 0.3), "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.3, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.5)},
         "A quick fall, then a slow return over hours, as after ice packs or frozen goods were put in.",
         ("Ask whether ice packs or frozen goods were put in", "Look where the probe lies"), ("A cold load that lies away from the probe may not show.",), kinds=_ACTIVE,
     ),
     Cause(
-        "overcooling", BELOW, 0.7,
-        {"swing": (-1.9, 1.0), "holds": (-1.7, 1.1), "long": (2.3, -1.7), "alone": (-3.0, 0.4), "cold_room": (-3.5, 0.6), "fast": (0.0, 0.0), "pace": (2.1, -1.7), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), "impossible": (-4.0, 0.3), "noisy": (-2.2, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.7)},
+        "overcooling", BELOW, 0.9,
+        {"swing": (-1.8, 1.0), "holds": (-1.5, 1.3), "long": (2.7, -1.8), "alone": (-3.0, 0.4), "cold_room": (-3.5, 0.5), "fast": (0.0, 0.0), "pace": (2.2, -1.7), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), "impossible": (-4.0, 0.4), "noisy": (-2.5, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.7)},
         "The trace falls for hours without a compressor pause, below what the thermostat is set to.",
         ("Look at the thermostat, its sensor and the compressor's relay", "Keep freeze-sensitive stock away from the cold wall"), kinds=_ACTIVE,
     ),
@@ -118,27 +118,27 @@ DECLARED = (
         ("Look whether goods block the vents or the fan", "Look for ice on the evaporator"), ("One probe cannot show it.",), kinds=_ACTIVE,
     ),
     Cause(
-        "probe_removed", ABOVE, 0.5,
-        {"fast": (1.9, -4.0), "whole": (2.1, -2.1), "at_room": (2.2, -0.8), "alone": (2.8, -2.7), "holds": (-0.7, 0.0), "impossible": (-3.0, 0.7), "square": (-3.0, 0.6), "noisy": (-1.5, 0.0), "stuck": (-1.6, 0.4), "failed": (-1.0, 0.0), "returned": (1.3, 0.0),
+        "probe_removed", ABOVE, 0.7,
+        {"fast": (2.2, -4.0), "whole": (1.9, -2.2), "at_room": (2.5, -0.7), "alone": (3.0, -2.9), "holds": (-1.0, 0.0), "impossible": (-3.0, 0.8), "square": (-3.0, 0.6), "noisy": (-1.3, 0.0), "stuck": (-1.7, 0.5), "failed": (-1.0, 0.0), "returned": (1.6, 0.0),
          "log_download": (WRITTEN / 2, 0.0), "log_move": (WRITTEN / 2, 0.0)},
         "The probe goes to room temperature at its own time constant; other probes do not move.",
         ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",),
     ),
     Cause(
-        "probe_fault", BOTH, 1.0,
-        {"impossible": (5.2, -0.2), "noisy": (2.2, 0.0), "stuck": (4.6, 0.0), "failed": (3.5, 0.0), "square": (4.2, -0.2), "alone": (3.4, -2.1), "whole": (0.0, 0.6), "at_room": (-1.0, 1.2), "beyond_room": (1.7, 0.0)},
+        "probe_fault", BOTH, 2.0,
+        {"impossible": (5.2, 0.0), "noisy": (1.6, 0.0), "stuck": (4.7, 0.0), "failed": (3.5, 0.0), "square": (4.2, -0.1), "alone": (3.5, -1.5), "whole": (0.0, 0.3), "at_room": (-1.0, 1.6), "beyond_room": (1.8, 0.0)},
         "Readings that no body in the cabinet could follow, or that only one probe shows.",
         ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",),
     ),
     Cause(
-        "ambient_heat", ABOVE, -0.2,
-        {"hot_room": (5.1, -4.2), "pace": (-0.7, 1.6), "burst": (-0.6, 0.0), "prompt": (-1.6, 1.2), "fast": (-1.4, 0.6), "alone": (-3.1, 0.5), "long": (2.1, -0.6), "swing": (-0.5, 0.6), "returned": (1.8, 0.0), "holds": (-0.2, 0.0), "slow_back": (0.0, 0.0), "beyond_room": (-2.0, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
+        "ambient_heat", ABOVE, -0.1,
+        {"hot_room": (5.2, -4.3), "pace": (-0.6, 1.5), "burst": (-0.5, 0.0), "prompt": (-2.1, 0.9), "fast": (-1.3, 0.4), "alone": (-3.1, 0.5), "long": (2.7, -0.7), "swing": (-0.4, 0.8), "returned": (2.2, 0.0), "holds": (0.0, 0.0), "slow_back": (0.0, 0.0), "beyond_room": (-2.0, 0.0), "impossible": (-4.0, 0.7), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
         "The room is hot; the unit follows it with a delay and comes back with it.",
         ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE,
     ),
     Cause(
-        "ambient_cold", BELOW, -0.2,
-        {"cold_room": (4.5, -4.0), "pace": (-1.3, 2.2), "fast": (-1.5, 2.1), "alone": (-3.0, 0.8), "long": (1.7, -0.8), "swing": (-0.8, 0.4), "holds": (-0.5, 0.0), "impossible": (-4.0, 0.5), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.6)},
+        "ambient_cold", BELOW, -0.1,
+        {"room_unknown": (0.0, -2.0), "cold_room": (4.5, -4.0), "pace": (-1.4, 2.4), "fast": (-1.5, 2.6), "alone": (-3.0, 0.9), "long": (1.9, -0.9), "swing": (-0.9, 0.4), "holds": (-0.4, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.7)},
         "The room is colder than the unit; the unit follows it slowly.",
         ("Look at the room's heating and windows",), kinds=_ACTIVE,
     ),
@@ -195,7 +195,7 @@ def weigh(
     if facts is None:
         return [_entry("undetermined", 1.0, [], [], ["There are no readings around this episode."], ["Look for another record of this time"])]
     found = clues.of_traces(facts, faulty=_faulty(members, facts))
-    found |= clues.of_channels(facts, unit.channels) | clues.of_logbook(facts, logbook)
+    found |= clues.of_channels(facts, unit.channels) | clues.of_logbook(facts, logbook, unit=unit.name)
     scored = [_score(cause, found) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
     scored.append(_record_error(faults, facts))
     return _ranked(scored, found, facts)
@@ -214,11 +214,14 @@ class _Scored:
 
 
 def _score(cause: Cause, found: dict[str, Clue]) -> _Scored:
+    # What people wrote tells nothing about readings that no body in the cabinet could have made.
+    doubt = max([0.0, *(found[key].lean for key in ("impossible", "stuck", "failed", "square") if key in found)]) if cause.id not in ("probe_fault", "probe_removed") else 0.0
     speaks = []
     for key, (yes, no) in cause.weights.items():
         clue = found.get(key)
         if clue is not None:
-            speaks.append(((yes if clue.lean > 0 else no) * abs(clue.lean), clue))
+            weight = (yes if clue.lean > 0 else no) * abs(clue.lean)
+            speaks.append((weight * (1.0 - doubt) if weight > 0 and key.startswith("log_") else weight, clue))
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
 

@@ -23,7 +23,7 @@ THRESHOLDS = {
     "burst": (0.4, "DERIVED: a door makes most of its rise within half an hour and a probe's lag, a closed cabinet (3 h and more) under a fifth"),
     "pace": (1.5, "TUNED between a room that warms or cools slowly (under 1) and cooling that stops or never stops (over 1.5)"),
     "prompt": (75.0, "TUNED between full cooling of the air (under 60) and a load or a room that cools down (over 80): minutes half way back"),
-    "square": (0.6, "DERIVED: a first-order body needs 2.2 time constants from 10 to 90 % (FACTS G1); well under that is no body"),
+    "square": (0.8, "DERIVED: a first-order body needs 2.2 time constants from 10 to 90 % (FACTS G1), the shortest that this probe may have"),
     "whole": (0.85, "DERIVED: a probe taken out meets the whole way to room temperature, an open door only part of it"),
     "alone": (0.4, "TUNED: share of the rise that another inside probe shows; 1 for anything that warms the cabinet, 0 for a probe by itself"),
     "long": (120.0, "DERIVED: a closed cabinet (3 h and more, FACTS G3) needs about an hour for 3 to 5 K; doors stand open shorter; minutes"),
@@ -160,9 +160,15 @@ def _slow_back(facts: Facts) -> Clue | None:
     )  # fmt: skip
 
 
+def _no_room() -> Clue:
+    return Clue("room_unknown", -1.0, "Nobody measured the room, so its part is not shown.", None, None, "", "What was not measured cannot speak for a cause.")
+
+
 def _hot_room(facts: Facts) -> Clue | None:
-    if not facts.room_known or not _ok(facts.room_now_c) or facts.direction != "above":
+    if facts.direction != "above":
         return None
+    if not facts.room_known or not _ok(facts.room_now_c):
+        return _no_room()
     base = max(3.0, facts.room_c - facts.lead.level_c)
     ratio = (facts.room_now_c - facts.lead.level_c) / base
     return _clue(
@@ -172,8 +178,10 @@ def _hot_room(facts: Facts) -> Clue | None:
 
 
 def _cold_room(facts: Facts) -> Clue | None:
-    if not facts.room_known or not _ok(facts.room_now_c) or facts.direction != "below":
+    if facts.direction != "below":
         return None
+    if not facts.room_known or not _ok(facts.room_now_c):
+        return _no_room()
     under = facts.lead.level_c - facts.room_now_c
     return _clue(
         "cold_room", math.tanh((under - limit("cold_room")) / 1.5), f"The room was colder than the unit's usual level: {facts.room_now_c:.1f} °C.",
@@ -249,7 +257,7 @@ def _square(facts: Facts) -> Clue | None:
     lead = facts.lead
     if not _ok(lead.square):
         return None
-    lean = -_over(lead.square, "square", 0.3) * (1.0 if lead.tau_known else 0.6)
+    lean = -_over(lead.square, "square", 0.3)
     return _clue("square", lean, "It jumped to a new level and back faster than this probe can follow any body.", "It moved as a body with this probe's time constant can.", lead.square, "time / least time", "A shift in the electronics is sudden; heat is not.")
 
 
@@ -261,10 +269,10 @@ def _impossible(facts: Facts) -> Clue | None:
     # An evaporator of a refrigerator lies 15 to 25 K below its air, and lower still when it never stops.
     coldest = min(facts.room_c, facts.room_now_c if _ok(facts.room_now_c) else facts.room_c, lead.level_c - 30.0)
     beyond = max(lead.surround_c - warmest, coldest - lead.surround_c)
-    lean = math.tanh((beyond - limit("impossible")) / 5.0) * (1.0 if lead.tau_known else 0.7)
+    lean = math.tanh((beyond - limit("impossible")) / 5.0) * (1.0 if lead.tau_known else 0.5)
     return _clue(
         "impossible", max(lean, -0.5), f"A step between two readings would need surroundings of {lead.surround_c:.0f} °C.", "Every step between readings is possible for this probe.",
-        beyond, "K beyond what is near", f"With a time constant of {lead.tau_min:g} min{'' if lead.tau_known else ' (assumed)'} the probe cannot follow faster.",
+        beyond, "K beyond what is near", f"With a time constant of {lead.least_tau_min:.1f} min or more{'' if lead.tau_known else ' (assumed)'} the probe cannot follow faster.",
     )  # fmt: skip
 
 
@@ -298,11 +306,9 @@ def _at_room(facts: Facts) -> Clue | None:
         return None
     room = facts.room_now_c if _ok(facts.room_now_c) else facts.room_c
     away = abs(lead.peak_c - room)
-    if not facts.room_known:
-        # 17 to 28 °C hold almost every indoor room; "common practice, no source".
-        lean = 0.5 * math.tanh(min(lead.peak_c - 17.0, 28.0 - lead.peak_c) / 1.5)
-    else:
-        lean = math.tanh((limit("at_room") - away) / 1.0)
+    # Without a room probe: 17 to 28 °C hold almost every indoor room (common practice, no source), at half the weight.
+    guessed = 0.5 * math.tanh(min(lead.peak_c - 17.0, 28.0 - lead.peak_c) / 1.5)
+    lean = math.tanh((limit("at_room") - away) / 1.0) if facts.room_known else guessed
     said = f"room {room:.1f} °C" + ("" if facts.room_known else ", assumed")
     return _clue("at_room", lean, f"It reached room temperature ({lead.peak_c:.1f} °C; {said}).", f"It stayed away from room temperature ({lead.peak_c:.1f} °C; {said}).", away, "K", "Without cooling, or outside the unit, everything ends at room temperature.")
 
@@ -407,22 +413,33 @@ def _longest(mask: pd.Series) -> int:
 
 
 # An entry is often written down some time after the act: common practice, no source.
-BEFORE_ONSET, AFTER_ONSET = pd.Timedelta(minutes=60), pd.Timedelta(minutes=30)
+SLACK = pd.Timedelta(minutes=60)
+REPAIR = pd.Timedelta(hours=24)  # a repair is written down when it is done
 LOG_KINDS = ("door", "power", "service", "load", "move", "download", "settings", "coolant")
 
 
-def of_logbook(facts: Facts, logbook: Sequence) -> dict[str, Clue]:
-    """Clues ``log_KIND`` from entries whose time (or span) meets the onset of the change."""
-    slack = max(AFTER_ONSET, pd.Timedelta(minutes=2 * facts.lead.step_min))
-    found = {}
+def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> dict[str, Clue]:
+    """Clues ``log_KIND`` from entries that meet the change.
+
+    Doors, loads, settings, moves and downloads must meet its beginning or its turning point (a door found open is written down when it is
+    shut); power and service may stand anywhere up to the end, a repair up to a day later. Entries of other units are left out.
+    """
+    lead = facts.lead
+    late = facts.end + SLACK
+    found: dict[str, Clue] = {}
     for entry in logbook:
+        other = getattr(entry, "unit", None)
         until = entry.until if entry.until is not None else entry.time
-        if entry.kind not in LOG_KINDS or entry.time > facts.lead.onset + slack or until < facts.lead.onset - BEFORE_ONSET:
+        if entry.kind not in LOG_KINDS or (other is not None and unit is not None and other != unit) or until < lead.onset - SLACK:
             continue
-        away = abs((entry.time - facts.lead.onset) / pd.Timedelta(minutes=1))
+        last = {"power": late, "service": late + REPAIR}.get(entry.kind, lead.onset + SLACK)
+        turning = abs(entry.time - lead.peak_time) <= SLACK
+        if entry.time > last and not turning:
+            continue
+        away = abs((entry.time - lead.onset) / pd.Timedelta(minutes=1))
         key = f"log_{entry.kind}"
         where = f"logbook line {entry.line}" if entry.line else "logbook"
-        clue = _clue(key, 1.0, f"The {where} says: “{entry.text}” ({entry.kind}, {entry.time:%Y-%m-%d %H:%M} UTC).", "", away, "min from the onset", "Somebody wrote down what was done; that outranks the shape of the trace.", threshold=60.0)
+        clue = Clue(key, 1.0, f"The {where} says: “{entry.text}” ({entry.kind}, {entry.time:%Y-%m-%d %H:%M} UTC).", round(float(away), 1), 60.0, "min from the onset", "Somebody wrote down what was done; that outranks the shape of the trace.")
         if key not in found or away < (found[key].number or 0.0):
             found[key] = clue
     return found

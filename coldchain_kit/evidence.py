@@ -19,6 +19,10 @@ from coldchain_kit.trace import FAIL, Trace, Unit
 # A time constant that the register does not give is assumed, and said to be assumed: the middle of the 1 to 30 min of
 # FACTS G2 for a buffered probe, and a few minutes for a bare one (FACTS C13: seconds in moving air to 2 min in still air).
 ASSUMED_TAU_MIN = {"buffered": 10.0, "surface": 5.0, "air": 2.0, "room": 2.0, "unknown": 5.0}
+# Where a reading is to be called impossible, the fastest probe of its kind is assumed: a bare one in moving air settles within a
+# minute or two (FACTS C13: half way in 20 s), a buffered one not under 3 min (FACTS G2); a stated constant may be 30 % too long.
+FASTEST_TAU_MIN = {"buffered": 3.0, "surface": 0.5, "air": 0.3, "room": 0.3, "unknown": 0.3}
+STATED_SLACK = 0.7
 ASSUMED_ROOM_C = 22.0  # FACTS B26 (READ-2): ambient of the vaccine storage standard
 BEFORE = pd.Timedelta(days=4)  # habit: four days hold several compressor, defrost and day cycles
 AFTER = pd.Timedelta(days=2)
@@ -78,6 +82,11 @@ class Course:
     stuck_share: float = 0.0
     failed_share: float = float("nan")
     gap_min: float = 0.0
+
+    @property
+    def least_tau_min(self) -> float:
+        """Shortest time constant that this probe may have [min]."""
+        return STATED_SLACK * self.tau_min if self.tau_known else FASTEST_TAU_MIN[self.role]
 
 
 @dataclass(frozen=True)
@@ -307,7 +316,8 @@ def _square(up: pd.Series, course: Course, end: pd.Timestamp, level: float) -> f
     Only for a level that then holds for three time constants at least, and was left again: the slower of both ways counts (an
     overshoot of the surroundings can hasten one way, hardly both).
     """
-    if course.step_min > course.tau_min:
+    tau = course.least_tau_min
+    if course.step_min > tau:
         return float("nan")
     around = up[(up.index >= course.onset - pd.Timedelta(minutes=2 * course.step_min)) & (up.index <= end + pd.Timedelta(minutes=10 * course.tau_min))]
     share = around.to_numpy() - level
@@ -318,12 +328,12 @@ def _square(up: pd.Series, course: Course, end: pd.Timestamp, level: float) -> f
     high = np.flatnonzero(share >= 0.9)
     first, last = high[0], high[-1]
     held = share[first : last + 1]
-    if t[last] - t[first] < 3 * course.tau_min or np.mean(np.abs(held - 1.0) < 0.3) < 0.9:
+    if t[last] - t[first] < 3 * tau or np.mean(np.abs(held - 1.0) < 0.3) < 0.9:
         return float("nan")
     low_before, low_after = np.flatnonzero(share[:first] <= 0.1), np.flatnonzero(share[last:] <= 0.1)
     ways = [t[first] - t[low_before[-1]]] if len(low_before) else []
     ways += [t[last + low_after[0]] - t[last]] if len(low_after) else []
-    return float(max(ways) / (2.2 * course.tau_min)) if len(ways) == 2 else float("nan")
+    return float(max(ways) / (2.2 * tau)) if len(ways) == 2 else float("nan")
 
 
 def _longest_gap(series: pd.Series, onset: pd.Timestamp, end: pd.Timestamp, step: float) -> float:
@@ -415,7 +425,7 @@ def _impossible(course: Course, up: pd.Series, trace: Trace, out: pd.Series, sta
         quick = gone <= 2.5 * course.step_min
         # A step that noise alone can make says nothing: four standard deviations are taken off.
         clear = np.sign(steps) * np.maximum(0.0, np.abs(steps) - 4 * course.noise_k)
-        around = values[:-1] + clear / (1.0 - np.exp(-np.maximum(gone, 1e-6) / course.tau_min))
+        around = values[:-1] + clear / (1.0 - np.exp(-np.maximum(gone, 1e-6) / course.least_tau_min))
         far = np.where(quick, around - course.sign * course.level_c, 0.0)
         changes["surround_c"] = float(course.sign * (course.sign * course.level_c + far[np.argmax(np.abs(far))]))
         changes["noise_ratio"] = _noise(near) / course.noise_k if len(near) >= 12 else float("nan")
@@ -476,15 +486,15 @@ def _defrost_clock(lead: Course, others: Sequence[Course], start: pd.Timestamp) 
 
 
 def _humps_clock(series: pd.Series, lead: Course, start: pd.Timestamp) -> tuple[float, float, bool | None]:
-    humps, _ = thermal.defrosts(series)
+    humps = thermal.humps(series)
     usual = humps[humps["end"] < lead.onset]
     if len(usual) < 4:
         return float("nan"), float("nan"), None
     begin = usual["start"].iloc[0]
     hours = ((usual["start"] - begin) / pd.Timedelta(hours=1)).to_numpy()
-    period, phase = thermal.recurrence(hours)
+    period, phase = thermal.recurrence(hours, least_hours=2.0)
     # Compressor cycles come back too; a defrost clock runs in hours (FACTS C7: 8 h, C10: 4 h), here at least 2.
-    if not np.isfinite(period) or period < 2.0 or np.mean(np.abs(phase) <= thermal.ON_CLOCK_SHARE) < 0.7:
+    if not np.isfinite(period) or np.mean(np.abs(phase) <= thermal.ON_CLOCK_SHARE) < 0.7:
         return float("nan"), float("nan"), None
     near = np.abs(phase) <= thermal.ON_CLOCK_SHARE
     centre = np.angle(np.exp(2j * np.pi * hours[near] / period).mean()) / (2 * np.pi)

@@ -235,48 +235,104 @@ def _running_mean(values: np.ndarray, width: int) -> np.ndarray:
     return ((total[width:] - total[:-width]) / width)[: len(values)]
 
 
-def defrosts(series: pd.Series, *, least_k: float | None = None) -> tuple[pd.DataFrame, float]:
-    """Warm humps of a record, and the period at which they come.
+def humps(series: pd.Series, *, least_k: float | None = None) -> pd.DataFrame:
+    """Warm humps of a record.
 
     Parameters
     ----------
     series : Series of float
         Temperatures [°C] on a UTC index.
     least_k : float, optional
-        Least height over both shoulders [K]; by default half of the height that the tallest tenth of humps reach.
+        Least height over the higher shoulder [K]; by default half of the height that the tallest tenth of humps reach.
 
     Returns
     -------
     DataFrame
-        One row a hump: start, peak, end (half height, UTC), height_k, minutes, on_clock (bool; False without a period).
-    float
-        Period [h], NaN where the humps do not come regularly.
+        One row a hump: start, peak, end (half height, UTC), height_k, minutes (between start and end).
 
     Cannot see
     ----------
-    Defrosts shorter than two steps of the record.
+    Humps shorter than two steps of the record.
     """
-    from scipy.signal import find_peaks, peak_widths
-
     values, step = even(series)
     if len(values) < 12:
-        return pd.DataFrame(columns=["start", "peak", "end", "height_k", "minutes", "on_clock"]), float("nan")
-    noise = max(0.3, 3.0 * 1.4826 * float(np.median(np.abs(np.diff(values) - np.median(np.diff(values))))))
-    peaks, found = find_peaks(values, prominence=noise if least_k is None else least_k)
+        return pd.DataFrame(columns=["start", "peak", "end", "height_k", "minutes"])
+    steps = np.diff(values)
+    noise = max(0.3, 3.0 * 1.4826 * float(np.median(np.abs(steps - np.median(steps)))))
+    peaks, heights = _prominences(values)
+    keep = heights >= (noise if least_k is None else least_k)
+    peaks, heights = peaks[keep], heights[keep]
     if least_k is None and len(peaks):
-        keep = found["prominences"] >= 0.5 * np.percentile(found["prominences"], 90)
-        peaks, found = peaks[keep], {key: value[keep] for key, value in found.items()}
-    widths, _, left, right = peak_widths(values, peaks, rel_height=0.5)
+        tall = heights >= 0.5 * np.percentile(heights, 90)
+        peaks, heights = peaks[tall], heights[tall]
+    sides = [_half_height(values, peak, values[peak] - height / 2.0) for peak, height in zip(peaks, heights, strict=True)]
+    left, right = (np.array([side[k] for side in sides], dtype="float64") for k in (0, 1))
     begin = series.dropna().index[0]
-    at = [begin + pd.to_timedelta(np.round(place * step * 60.0), unit="s") for place in (left, peaks.astype(float), right)]
-    hours = peaks * step / 60.0
+    start, peak_at, end = (begin + pd.to_timedelta(np.round(place * step * 60.0), unit="s") for place in (left, peaks.astype("float64"), right))
+    return pd.DataFrame({"start": start, "peak": peak_at, "end": end, "height_k": heights, "minutes": (right - left) * step})
+
+
+def _prominences(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Local maxima and their height over the higher of the lowest points on either side before a higher maximum."""
+    change = np.flatnonzero(np.diff(values) != 0)
+    if len(change) < 2:
+        return np.empty(0, int), np.empty(0)
+    rising = np.sign(values[change + 1] - values[change])
+    turn = np.flatnonzero((rising[:-1] > 0) & (rising[1:] < 0))
+    peaks = (change[turn] + 1 + change[turn + 1]) // 2
+    if not len(peaks):
+        return peaks, np.empty(0)
+    low = np.minimum.reduceat(values, np.concatenate([[0], peaks]))
+    tops = values[peaks]
+    left = _lowest_before_higher(tops, low[:-1])
+    right = _lowest_before_higher(tops[::-1], low[::-1][:-1])[::-1]
+    return peaks, tops - np.maximum(left, right)
+
+
+def _lowest_before_higher(tops: np.ndarray, valley: np.ndarray) -> np.ndarray:
+    """For each maximum the lowest valley before it, back to the last higher maximum."""
+    found, stack = np.empty(len(tops)), []
+    for k, (top, lowest) in enumerate(zip(tops.tolist(), valley.tolist(), strict=True)):
+        while stack and stack[-1][0] <= top:
+            lowest = min(lowest, stack.pop()[1])
+        stack.append((top, lowest))
+        found[k] = lowest
+    return found
+
+
+def _half_height(values: np.ndarray, peak: int, height: float) -> tuple[float, float]:
+    """Where the course crosses a height on either side of a maximum, between the readings."""
+    below = np.flatnonzero(values[:peak] <= height)
+    k = below[-1] if len(below) else -1
+    left = k + (height - values[k]) / (values[k + 1] - values[k]) if k >= 0 else 0.0
+    below = np.flatnonzero(values[peak:] <= height)
+    k = peak + below[0] if len(below) else -1
+    right = k - (height - values[k]) / (values[k - 1] - values[k]) if k >= 0 else len(values) - 1.0
+    return float(left), float(right)
+
+
+def defrosts(series: pd.Series, *, least_k: float | None = None) -> tuple[pd.DataFrame, float]:
+    """Warm humps of a record, which of them come by the clock, and the clock's period.
+
+    Parameters
+    ----------
+    series, least_k : see :func:`humps`
+
+    Returns
+    -------
+    DataFrame
+        The humps with a further column on_clock (bool; False without a period).
+    float
+        Period [h], NaN where the humps do not come regularly.
+    """
+    table = humps(series, least_k=least_k)
+    hours = ((table["peak"] - table["peak"].min()) / pd.Timedelta(hours=1)).to_numpy(dtype="float64") if len(table) else np.empty(0)
     period, phase = recurrence(hours)
-    on_clock = np.abs(phase) <= ON_CLOCK_SHARE if np.isfinite(period) else np.zeros(len(peaks), bool)
-    table = pd.DataFrame({"start": at[0], "peak": at[1], "end": at[2], "height_k": found["prominences"], "minutes": widths * step, "on_clock": on_clock})
+    table["on_clock"] = np.abs(phase) <= ON_CLOCK_SHARE if np.isfinite(period) else np.zeros(len(table), bool)
     return table, period
 
 
-def recurrence(hours: np.ndarray) -> tuple[float, np.ndarray]:
+def recurrence(hours: np.ndarray, *, least_hours: float = 0.5) -> tuple[float, np.ndarray]:
     """Period [h] at which events come back, and each event's phase (-0.5..0.5) against the common clock.
 
     For each period the events are laid on a circle; the length of their mean vector (0..1) says how well they
@@ -296,7 +352,7 @@ def recurrence(hours: np.ndarray) -> tuple[float, np.ndarray]:
     steps = np.diff(np.sort(hours))
     span = float(hours.max() - hours.min())
     longest = min(48.0, span / 2.5)
-    shortest = max(0.5, 0.5 * float(np.min(steps[steps > 0], initial=span)))
+    shortest = max(least_hours, 0.5 * float(np.min(steps[steps > 0], initial=span)))
     if longest <= shortest:
         return none
     # Fine enough that the phase of the last event turns by less than a fiftieth of a circle from one trial to the next.
@@ -403,7 +459,7 @@ def daily_pattern(series: pd.Series, *, zone: str) -> pd.DataFrame:
     """
     local = series.dropna()
     local.index = local.index.tz_convert(zone)
-    grouped = local.groupby([local.index.weekday, local.index.hour])
+    grouped = local.groupby([local.index.day_of_week, local.index.hour])
     table = pd.DataFrame({"mean_c": grouped.mean(), "max_c": grouped.max(), "readings": grouped.size()})
     table.index.names = ["weekday", "hour"]
     return table.reset_index()

@@ -15,13 +15,15 @@ from tests.benchmarks import labelled
 
 PROBE_SETS = (("A", "B", "room"), ("A",), ("A", "room"), ("A", "B"), ("B",))
 MOST = 6.0
+# Not fitted: how often rooms are hot is no matter of simulation, and every simulated defrost ran by its clock.
+FIXED = ("room_unknown", "on_clock", "recurrent")
 
 
 def samples(cases, *, intervals=(1, 5, 15), probe_sets=PROBE_SETS) -> list[tuple[str, str, dict[str, float]]]:
     """(true cause, direction, clue leans) of every way to look at every case."""
     found = []
     for number, case in enumerate(cases):
-        for interval in intervals:
+        for interval in intervals if number % 4 == 0 else intervals[1:]:
             for place, probes in enumerate(probe_sets):
                 if probes == ("B",) and case.scenario in ("probe_fault", "probe_removed"):
                     continue
@@ -44,7 +46,7 @@ def fit(rows: list[tuple[str, str, dict[str, float]]], *, spread: float = 1.0, l
         start.append(cause.prior)
         for key, pair in cause.weights.items():
             for side in (0, 1):
-                if pair[side] and abs(pair[side]) <= MOST:
+                if pair[side] and abs(pair[side]) <= MOST and key not in FIXED:
                     names.append((cause.id, key, side))
                     start.append(pair[side])
     start_array = np.array(start)
