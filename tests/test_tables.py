@@ -191,3 +191,36 @@ def test_few_rows_with_long_headers_are_turned():
 @pytest.mark.parametrize(("value", "shown"), [(float("nan"), "not known"), (pd.NaT, "not known"), (False, "no"), ([], "none"), (["One.", "Two."], "One. Two."), (0, "0")])
 def test_a_cell_is_never_blank(value, shown):
     assert cell(value) == shown
+
+
+def test_estimates_are_called_estimates_and_refusals_stand_with_their_reason(case):
+    mkt = {"unit": "F2", "probe": "A", "condition": "x", "rule": "30 days back", "window_start": "2026-03-01T00:00:00Z", "window_end": "2026-03-11T00:00:00Z", "covered_share": 0.9, "ea_kj_mol": 83.144, "mkt_c": None, "limit_c": 25.0, "source": "test", "why_not": "A frozen product has no MKT.", "warning": ""}  # fmt: skip
+    gap = {
+        "unit": "F2",
+        "probe": "A",
+        "start": "2026-03-04T03:00:00Z",
+        "end": "2026-03-04T08:00:00Z",
+        "minutes": 300.0,
+        "before_c": 5.0,
+        "after_c": 5.2,
+        "warmest_c": 9.1,
+        "minutes_to_limit": 120.0,
+        "assumes": "Cooling stops.",
+    }
+    hidden = {
+        "unit": "F2",
+        "probe": "A",
+        "time_constant_min": 12.0,
+        "air_high_c": 14.0,
+        "air_high_time": "2026-03-06T21:00:00Z",
+        "warmer_by_c": 2.5,
+        "air_low_c": 1.0,
+        "air_low_time": "2026-03-05T21:00:00Z",
+        "colder_by_c": 0.5,
+        "doubt_c": None,
+    }
+    found = replace(case, results={**case.results, "mkt": [mkt], "gap_estimates": [gap], "buffer": [hidden]})
+    assert "refused" in str(tables.mkt(found)) and "A frozen product has no MKT." in str(tables.mkt(found))
+    for text in (str(tables.gap_estimates(found)), str(tables.buffer(found))):
+        assert "No verdict and no allowance rests on this." in text
+    assert "after 120 min (2 h)" in str(tables.gap_estimates(found)) and "14.0 °C at 2026-03-06 21:00 +00:00" in str(tables.buffer(found))

@@ -178,20 +178,61 @@ def totals(assessment: Any) -> Table:
 
 
 def mkt(assessment: Any) -> Table:
-    """Mean kinetic temperature by each rule's own windows."""
+    """Mean kinetic temperature by each rule's own windows, with refusals and the warning where a long window hides a hot day."""
     zone = assessment.site.timezone
     cells = [
-        (row["probe"], say.word(row["condition"]), row["rule"], say.when(row["window_start"], zone), say.when(row["window_end"], zone), say.percent(row["covered_share"]), say.celsius(row["mkt_c"]), say.celsius(row["limit_c"]), f"{row['ea_kj_mol']:g} kJ/mol" if row["ea_kj_mol"] else None, row["source"])
+        (
+            row["probe"], row["rule"], say.when(row["window_start"], zone), say.when(row["window_end"], zone), say.percent(row["covered_share"]), say.celsius(row["mkt_c"], limit=row["limit_c"]) if row["mkt_c"] is not None else "refused",
+            say.celsius(row["limit_c"]), f"{row['ea_kj_mol']:g} kJ/mol" if row["ea_kj_mol"] else None, " ".join(filter(None, (row.get("why_not"), row.get("warning")))) or "none", row["source"],
+        )
         for row in assessment.results["mkt"]
     ]  # fmt: skip
     shown, notes = capped(cells, MOST_ROWS, "windows")
     notes = (*notes, "An MKT says nothing about time without readings, nothing about freezing, and a long window hides a hot day.")
-    return Table(
-        "Mean kinetic temperature (MKT), corrected values, by rule",
-        ("Probe", "Condition", "Rule", "Window from", "to", "Covered", "MKT", "Limit", "Activation energy", "Source"),
-        shown,
-        notes,
-        "The storage condition has no MKT rule, or no window it applies to.",
+    columns = ("Probe", "Rule", "Window from", "to", "Covered", "MKT", "Limit", "Activation energy", "Remarks", "Source")
+    return turned(Table("Mean kinetic temperature (MKT), corrected values, by rule", columns, shown, notes, "The storage condition has no MKT rule, or no window it applies to."))
+
+
+def buffer(assessment: Any) -> Table:
+    """What a buffered probe's lag hides: how far the air around it must have gone."""
+    zone = assessment.site.timezone
+    cells = tuple(
+        (
+            f"{row['unit']} {row['probe']}", say.minutes(row["time_constant_min"]), f"{say.celsius(row['air_high_c'])} at {say.when(row['air_high_time'], zone)}", f"{say.figure(row['warmer_by_c'])} K",
+            f"{say.celsius(row['air_low_c'])} at {say.when(row['air_low_time'], zone)}", f"{say.figure(row['colder_by_c'])} K", "not known" if row["doubt_c"] is None else f"{say.figure(row['doubt_c'])} K",
+        )
+        for row in assessment.results.get("buffer", ())
+    )  # fmt: skip
+    columns = (
+        "Unit and probe",
+        "Time constant declared",
+        "Warmest air",
+        "Warmer than the highest reading by",
+        "Coldest air",
+        "Colder than the lowest reading by",
+        "Doubt from the display's step",
+    )
+    notes = ("Reckoned back from the probe's lag. Product has a lag of its own, often another one. No verdict and no allowance rests on this.",)
+    return turned(
+        Table("What the buffer hides: the air that the probe must have met", columns, cells, notes, "not evaluated: no deciding buffered probe with a declared time constant.")
+    )
+
+
+def gap_estimates(assessment: Any) -> Table:
+    """What might have happened inside each gap if cooling had stopped at its start. The only bound is: unknown."""
+    zone = assessment.site.timezone
+    cells = [
+        (
+            f"{row['unit']} {row['probe']}", say.when(row["start"], zone), say.when(row["end"], zone), say.celsius(row["before_c"]), say.celsius(row["after_c"]), say.celsius(row["warmest_c"]),
+            "not within the gap" if row["minutes_to_limit"] is None else f"after {say.minutes(row['minutes_to_limit'])}", row["assumes"],
+        )
+        for row in assessment.results.get("gap_estimates", ())
+    ]  # fmt: skip
+    shown, notes = capped(cells, 20, "gaps")
+    columns = ("Unit and probe", "From", "To", "Reading before", "Reading after", "Warmest, if cooling had stopped", "High limit reached", "Assumptions")
+    empty = "no estimate: there is no gap, or the unit's own warm-up and the room's temperature are not known."
+    return turned(
+        Table("Inside the gaps: an estimate, not a bound", columns, shown, (*notes, "What really happened is unknown. No verdict and no allowance rests on this."), empty)
     )
 
 

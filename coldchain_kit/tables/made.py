@@ -76,7 +76,7 @@ def _steps(assessment: Any) -> Table:
     )
 
 
-_FRAMES = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "calibration", "alarms", "checks")
+_FRAMES = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")
 
 
 def csv_tables(assessment: Any) -> dict[str, pd.DataFrame]:
