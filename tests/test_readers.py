@@ -11,11 +11,13 @@ import zipfile
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from coldchain_kit import readers
 from coldchain_kit.errors import KitError, LayoutError
-from coldchain_kit.readers import Hints
+from coldchain_kit.readers import Hints, fixedtimes, instants
+from coldchain_kit.readers.block import NO_TIME
 from tests.conftest import TRAPS, open_data
 
 
@@ -171,6 +173,20 @@ def test_a_logger_number_is_no_sensor(read):
     assert temperatures(download) == {"temperature": [19.89, 19.9, 19.91]}
 
 
+def test_sensors_may_be_numbers(read):
+    download = read("time,Sensor,Value (°C)\n2026-03-13 22:00,1,4.6\n2026-03-13 22:00,2,5.0\n2026-03-13 22:05,1,4.7\n2026-03-13 22:05,2,5.1\n")
+    assert temperatures(download) == {"1": [4.6, 4.7], "2": [5.0, 5.1]}
+    wide = read("Time;Channel 1;Channel 2\n;°C;%RH\n" + rows("4.6;55", "4.7;56", mark=";"))
+    assert kinds(wide) == {"1": "temperature", "2": "humidity"}
+
+
+def test_headers_of_several_words_over_blanks(read):
+    download = read("Date        Time      Upper shelf  Lower shelf\n2026-03-13  22:00:00  4.6          5.1\n2026-03-13  22:05:00  4.7          5.2\n")
+    assert temperatures(download) == {"Upper shelf": [4.6, 4.7], "Lower shelf": [5.1, 5.2]}
+    download = read("Date Time Temp\n03/13/2026 10:00:00 PM 4.6\n03/13/2026 10:05:00 PM 4.7\n")
+    assert temperatures(download) == {"Temp": [4.6, 4.7]} and download.time[0] == np.datetime64("2026-03-13T22:00")
+
+
 def test_a_place_is_no_sensor(read):
     assert temperatures(read("time,location,temperature\n" + rows("Dispensary,4.6", "Dispensary,4.7"))) == {"temperature": [4.6, 4.7]}
 
@@ -308,6 +324,24 @@ def test_no_library_misreads_a_day_that_is_none(read, bad):
     """Some parsers take 31 February for 3 March (seen with the stack's own strptime, STACK.md section 7): such a row is refused."""
     download = read(f"time;A (°C)\n15/03/2026 09:00;4.6\n15/03/2026 09:30;4.6\n{bad};4.7\n16/03/2026 09:00;4.8\n")
     assert download.source.rejects == ((4, "no time can be read in it"),)
+
+
+@pytest.mark.parametrize(("pattern", "order"), [("%Y-%m-%d %H:%M:%S", "ymd"), ("%d/%m/%Y %I:%M %p", "dmy"), ("%m-%d-%Y %H:%M", "mdy"), ("%Y/%m/%dT%I:%M:%S%p", "ymd")])
+def test_times_read_all_at_once_are_those_read_with_care(pattern, order):
+    """The fast way may give up, but never differs: on true times and on times with one or two bytes changed."""
+    rng = np.random.default_rng(5)
+    true = [pd.Timestamp("2024-01-01") + pd.Timedelta(minutes=int(m)) for m in rng.integers(0, 3_000_000, 3000)]
+    texts = [bytearray(moment.strftime(pattern).encode()) for moment in true]
+    for text in texts[1000:]:
+        for at in rng.integers(0, len(text), 2):
+            text[at] = int(rng.choice(list(b"0123456789:/- APMx")))
+    words = [bytes(text).decode() for text in texts]
+    found = fixedtimes.read(pa.array(words), fixedtimes.template(true[0].strftime(pattern), order))
+    wanted = [instants.moment(word, order=order) for word in words]
+    assert (found[:1000] == [m[0] for m in wanted[:1000]]).all()
+    sure = found != NO_TIME
+    assert 1000 < sure.sum() < 3000
+    assert all(wanted[i] == (found[i], None) for i in np.flatnonzero(sure))
 
 
 def test_the_order_of_day_and_month(read):

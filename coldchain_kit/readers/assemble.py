@@ -111,6 +111,8 @@ def _kinds(block: Block, keep: np.ndarray, hints: Hints) -> dict[int, str]:
             kind = "temperature"
         elif kind in (None, "point") and unit is not None:
             kind = "temperature" if unit in ("C", "F", "K") else {"%": "humidity", "V": "battery"}.get(unit, "other")
+        if kind == "point" and longform.numbered(block, keep, at):
+            kind = "other"
         if kind in (None, "point"):
             open_.append((at, kind))
         else:

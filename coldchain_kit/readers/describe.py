@@ -16,13 +16,23 @@ _UNIT_FROM = {"cell": "by the cells", "header": "by the header", "preamble": "by
 
 
 def describe(download: Download) -> str:
-    """One plain paragraph: the layout as understood, probes, span, interval, refused rows."""
+    """One plain paragraph: the layout as understood, probes, span, interval, refused rows.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from coldchain_kit import readers
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "F2.csv"
+    >>> _ = file.write_text("Zeit;Oben (°C)\\n13.03.2026 00:00;4,6\\n13.03.2026 00:05;4,7\\n", encoding="utf-8")
+    >>> describe(readers.read(file)[0]).split(". ")[1]
+    "Times stand in 'Zeit' as DD.MM.YYYY hh:mm, read as day, month, year because some days are over 12; the file states no offset from UTC"
+    """
     layout, source = download.source.layout, download.source
     head = "no header" if layout["header_line"] is None else f"the header is line {layout['header_line']}"
     parts = [
         f"{source.file}: text in {layout['encoding']}, {_MARKS[layout['separator']]} between the columns, {'comma' if layout['decimal'] == ',' else 'point'} as decimal mark; {head}.",
         _times(download), _columns(download), _span(download), _counts(layout),
-        f"{source.rows} rows of readings: {source.read} read, {source.rejected} refused.",
+        f"{source.rows} row{'s' if source.rows != 1 else ''} of readings: {source.read} read, {source.rejected} refused.",
     ]  # fmt: skip
     if source.rejects:
         parts.append("Refused: " + "; ".join(f"line {line}, {reason}" for line, reason in source.rejects[:3]) + ("; and more." if source.rejected > 3 else "."))
@@ -70,8 +80,18 @@ def toml_lines(download: Download) -> list[str]:
 
     Examples
     --------
-    >>> toml_lines.__name__
-    'toml_lines'
+    >>> import pathlib, tempfile
+    >>> from coldchain_kit import readers
+    >>> file = pathlib.Path(tempfile.mkdtemp()) / "F2.csv"
+    >>> _ = file.write_text("Zeit;Oben (°C)\\n13.03.2026 00:00;4,6\\n13.03.2026 00:05;4,7\\n", encoding="utf-8")
+    >>> print(*toml_lines(readers.read(file)[0]), sep="\\n")
+    [units.X.logger]
+    temperature_unit = "C"
+    date_order = "dmy"
+    interval_min = 5
+    <BLANKLINE>
+    [units.X.probes."Oben"]
+    column = "Oben (°C)"
     """
     layout = download.source.layout
     temperatures = [c for c in download.columns if c.kind == "temperature"]

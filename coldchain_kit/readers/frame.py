@@ -29,7 +29,6 @@ class Frame:
     unit: str | None = None
     serial: str | None = None
     zone: str | None = None
-    footer_text: list[str] = field(default_factory=list)
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -85,7 +84,6 @@ def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
         frame.preamble += 1
     else:
         frame.footer += 1
-        frame.footer_text.append(text[:200])
 
 
 def _event(dialect: Dialect, text: str, i: int) -> dict | None:

@@ -9,12 +9,12 @@ from coldchain_kit.readers import cells, instants, labels
 from coldchain_kit.readers.dialect import COMMENT, Dialect, Lines, split_line
 
 
-def find(dialect: Dialect, lines: Lines, first: int, *, shown: str) -> tuple[int | None, int | None, tuple[str, ...], tuple[str, ...]]:
-    """Line of the header and of a row of units below it, with their texts a field."""
+def find(dialect: Dialect, lines: Lines, first: int, *, written: Lines, shown: str) -> tuple[int | None, int | None, tuple[str, ...], tuple[str, ...]]:
+    """Line of the header and of a row of units below it, with their texts a field; ``written`` are the lines with all their blanks."""
     units_line, unit_row, looked = None, (), 0
     spare = _spare(dialect, lines, first)
     for i in range(first - 1, max(first - 40, -1), -1):
-        if lines.long(i) or not (text := lines[i].strip("\n ")).strip(" \t;,|"):
+        if written.long(i) or not (text := written[i].strip("\n ")).strip(" \t;,|"):
             continue
         looked += 1
         row = _fit(text, dialect, spare)
@@ -62,9 +62,10 @@ def _fit(text: str, dialect: Dialect, spare: int) -> list[str] | None:
             return row + [""] * (dialect.width - len(row))
         if len(row) == dialect.width - 1 and mark == dialect.separator and dialect.time_at[0] == 1 and spread == 0:
             return ["", *row]
-        if joined and spread and len(row) == dialect.width - spread:
-            at = dialect.time_at[0]
-            return [*row[: at + 1], *[row[at]] * spread, *row[at + 1 :]]
+        named = len(row) - (dialect.width - spread - 1)  # how many names the fields of the time have
+        if joined and 1 <= named <= spread:
+            end = dialect.time_at[0] + named
+            return [*row[:end], *[row[end - 1]] * (spread + 1 - named), *row[end:]]
     return None
 
 

@@ -33,7 +33,6 @@ _TIME_RE = re.compile(r"(?i)time|date|zeit|datum|uhr|heure|fecha|hora|\bdata\b|s
 _EVENT_RE = re.compile(r"(?i)event|ereignis|évènement|événement|evento|alarm|note|remark|bemerkung|comment|kommentar|observa|\bmark|status|meldung|message|info")
 _NAME_RE = re.compile(r"(?i)sensor|probe|channel|kanal|canal|fühler|fuehler|sonde|sonda|capteur|location|\bname\b|\bort\b|position|\btag\b|node|mote|messstelle|lieu|lugar")
 _LOGGER_RE = re.compile(r"(?i)device|logger|serial|ger[äa]t|appareil|dispositivo|\bmote|\bnode|site|unit")
-_QUANTITY_RE = re.compile(r"(?i)quantity|parameter|measure|\btype\b|\bkind\b|grösse|größe|messgr|grandeur|magnitud|grandeza|variable|metric")
 _UNIT_COLUMN_RE = re.compile(r"(?i)^\W*(?:units?|einheit|unité|unidade?|uom)\W*$")
 
 
@@ -141,11 +140,6 @@ def is_sensor(header: str) -> bool:
 def is_logger(header: str) -> bool:
     """Whether a header names the logger, not one of its probes."""
     return bool(_LOGGER_RE.search(_spaced(header)))
-
-
-def is_quantity(header: str) -> bool:
-    """Whether a header names the column that says what a row measures."""
-    return bool(_QUANTITY_RE.search(_spaced(header)))
 
 
 def is_unit_column(header: str) -> bool:

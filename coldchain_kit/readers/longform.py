@@ -56,20 +56,20 @@ def _quantities(words: list[str]) -> bool:
 def _name_field(block: Block, keep: np.ndarray, texts: set[int], value_at: int) -> int | None:
     dialect = block.dialect
     header = dialect.header_line is not None
-    repeated = len(np.unique(block.time_us[keep])) < 0.7 * len(keep)
+    several_a_time = repeated(block, keep)
     best = None
     for at in range(dialect.width):
         if at in dialect.time_at or at == value_at:
             continue
         name = dialect.names[at] if header else ""
         numeric = at not in texts
-        if numeric and not (at in block.values and labels.is_name(name) and labels.unit(name) is None and _identities(block.values[at][keep])):
+        if numeric and not numbered(block, keep, at):
             continue
         count = len(np.unique(block.values[at][keep] if numeric else block.texts[at][keep]))
         if count > min(MAX_SENSORS, 1 + len(keep) // 2):
             continue
         named = labels.is_name(name) and not labels.is_event(name)
-        several = count > 1 and (named or labels.is_logger(name) and repeated or not header and repeated)
+        several = count > 1 and (named or labels.is_logger(name) and several_a_time or not header and several_a_time)
         single = count == 1 and named and labels.is_sensor(name) and not numeric and not labels.is_logger(name)
         if several or single:
             rank = (several, named and not labels.is_logger(name))
@@ -77,9 +77,21 @@ def _name_field(block: Block, keep: np.ndarray, texts: set[int], value_at: int) 
     return best[1] if best else None
 
 
-def _identities(values: np.ndarray) -> bool:
-    """Whole numbers only, as sensors are numbered."""
-    return not np.isnan(values).any() and bool((values == np.round(values)).all())
+def numbered(block: Block, keep: np.ndarray, at: int) -> bool:
+    """Whether a field of numbers says which sensor a row belongs to: its header names sensors but none of them, its numbers are whole, and times repeat."""
+    dialect = block.dialect
+    name = dialect.names[at]
+    if at not in block.values or dialect.header_line is None or not labels.is_name(name) or any(c.isdigit() for c in name) or labels.plain(name) != name:
+        return False
+    if at < len(dialect.units) and dialect.units[at]:
+        return False
+    values = block.values[at][keep]
+    return not np.isnan(values).any() and bool((values == np.round(values)).all()) and repeated(block, keep)
+
+
+def repeated(block: Block, keep: np.ndarray) -> bool:
+    """Whether most times stand in more than one row."""
+    return len(pd.unique(block.time_us[keep])) < 0.7 * len(keep)
 
 
 def columns(block: Block, keep: np.ndarray, kinds: dict[int, str], named: dict[int, str], split: Split, make) -> list[Column]:

@@ -151,10 +151,10 @@ def work_out(lines: Lines, *, shown: str) -> tuple[Dialect, Lines]:
     if not found:
         raise nothing_found(lines, shown)
     score, dialect, rows = max(found, key=lambda hit: hit[0])
+    written = lines
     if dialect.blanks:
-        text = squeeze_blanks(lines.text)
-        lines = Lines.of(text)
-    return _framed(dialect, rows, lines, shown), lines
+        lines = Lines.of(squeeze_blanks(lines.text))
+    return _framed(dialect, rows, lines, written, shown), lines
 
 
 def _candidates(sample: list[str], quote: str | None) -> list[tuple[int, Dialect, list[list[str]]]]:
@@ -178,7 +178,7 @@ def nothing_found(lines: Lines, shown: str) -> LayoutError:
     )  # fmt: skip
 
 
-def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, shown: str) -> Dialect:
+def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, written: Lines, shown: str) -> Dialect:
     """Header, first and last line of the block of readings."""
     if dialect.width > MAX_COLUMNS:
         raise LayoutError(f"the lines have {dialect.width} fields", where=shown, expected=f"at most {MAX_COLUMNS} columns", mend="Export fewer probes at a time")
@@ -187,7 +187,7 @@ def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, shown: str) -
     if first is None:
         raise nothing_found(lines, shown)
     last = next(i for i in range(len(lines) - 1, first - 1, -1) if looks_like_row(rough, lines, i, strict=False))
-    head, units, names, unit_row = header.find(dialect, lines, first, shown=shown)
+    head, units, names, unit_row = header.find(dialect, lines, first, written=written, shown=shown)
     dialect = replace(dialect, first=first, last=last, header_line=head, units_line=units, names=names, units=unit_row, example=lines[first][:200])
     dialect = _other_time(dialect, rows)
     dialect = replace(dialect, clocked=not dialect.numeric_time and any((parts := instants.split(dialect.shown(row))) and parts[1] for row in rows[:8]))
