@@ -267,6 +267,7 @@ _LABELS = {"labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal"
 _LOOKS = {
     "font": "Helvetica, Arial, sans-serif",
     "background": "white",
+    "aria": False,  # the picture as a whole has a title and a description; a label for each point would drown them
     "view": {"stroke": "#888888"},
     "axis": {**_LABELS, "labelColor": "#222222", "titleColor": "#222222"},
     "legend": {**_LABELS, "orient": "bottom", "labelLimit": 480, "columns": 3, "columnPadding": 16, "symbolStrokeWidth": 2},
