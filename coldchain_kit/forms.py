@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from html import escape
 from typing import Any
 
@@ -65,37 +66,40 @@ def decisions(assessment: Any, *, frozen: bool = False) -> Any:
     lots = [row["lot"] for row in assessment.results["lots"]]
     outcomes = assessment.site.extra.get("outcomes")
     choices = {"outcome": [str(word) for word in outcomes]} if isinstance(outcomes, list) else {}
-    return _keyed(assessment, "decision", "Decisions on product", "Lot", lots, choices, frozen=frozen)
+    return _keyed(assessment, "decision", "Decisions on product", "Lot", lambda: lots, choices, frozen=frozen)
 
 
 def replies(assessment: Any, *, frozen: bool = False) -> Any:
     """What manufacturers replied, with reference and attachment."""
-    return _keyed(assessment, "reply", "Replies of manufacturers", "No.", _numbers(assessment, "reply"), {}, frozen=frozen)
+    return _keyed(assessment, "reply", "Replies of manufacturers", "No.", lambda: _numbers(assessment, "reply"), {}, frozen=frozen)
 
 
 def set_aside(assessment: Any, *, frozen: bool = False) -> Any:
     """Readings set aside: only with a reason and a second person's name. All readings stay the headline."""
-    return _keyed(assessment, "set_aside", "Readings set aside", "No.", _numbers(assessment, "set_aside"), {}, frozen=frozen)
+    return _keyed(assessment, "set_aside", "Readings set aside", "No.", lambda: _numbers(assessment, "set_aside"), {}, frozen=frozen)
 
 
 def actions(assessment: Any, *, frozen: bool = False) -> Any:
     """Corrective and preventive actions with owner and due date, shown until closed and found effective."""
     folder = assessment.case.folder
-    table = _actions_table(entries.actions(folder))
     if frozen:
-        return table
-    keys = [row["id"] for row in entries.actions(folder)]
-    new = next(f"A{number}" for number in range(1, 1000) if f"A{number}" not in keys)
-    standing = {row["id"]: row for row in entries.actions(folder)}
+        return _actions_table(entries.actions(folder))
+
+    def keys() -> list[str]:
+        held = [row["id"] for row in entries.actions(folder)]
+        return [*held, next(f"A{number}" for number in range(1, 1000) if f"A{number}" not in held)]
+
     return _editor(
-        "Actions",
-        "Action",
-        [*keys, new],
-        entries.ACTION_COLUMNS[1:],
-        {"kind": list(entries.ACTION_KINDS)},
-        standing,
-        lambda key, row, who, why: entries.save_action(folder, {"id": key, **row}, who=who, why=why),
-        table,
+        _Editing(
+            title="Actions",
+            noun="Action",
+            parts=entries.ACTION_COLUMNS[1:],
+            choices={"kind": list(entries.ACTION_KINDS)},
+            keys=keys,
+            standing=lambda: {row["id"]: row for row in entries.actions(folder)},
+            save=lambda key, row, who, why: entries.save_action(folder, {"id": key, **row}, who=who, why=why),
+            table=lambda: _actions_table(entries.actions(folder)),
+        )
     )
 
 
@@ -264,26 +268,40 @@ def _from_case(assessment: Any, field: str) -> str:
     return UNANSWERED
 
 
-def _keyed(assessment: Any, prefix: str, title: str, noun: str, keys: Sequence[str], choices: dict[str, list[str]], *, frozen: bool) -> Any:
-    parts = (*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix])
-    latest = _latest(assessment)
-    standing = {field.partition(".")[2]: row["new"] for field, row in latest.items() if field.startswith(f"{prefix}.") and row["new"] is not None}
-    shown = list(dict.fromkeys([*(key for key in keys if prefix == "decision" or key in standing), *standing]))
-    rows = tuple(
-        (
-            key,
-            *((standing.get(key) or {}).get(part) or (UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts),
-            latest[f"{prefix}.{key}"]["who"] if key in standing else "nobody",
-        )
-        for key in shown
-    )
-    columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
-    empty = "No lot is listed." if prefix == "decision" else "Nothing has been entered."
-    table = Table(title, columns, rows, empty=empty)
-    if frozen or not keys:
-        return table
+def _standing(assessment: Any, prefix: str) -> dict[str, dict]:
+    """Number or name -> the structured answer that stands now."""
+    return {field.partition(".")[2]: row["new"] for field, row in _latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
+
+
+def _keyed(assessment: Any, prefix: str, title: str, noun: str, keys: Callable[[], list[str]], choices: dict[str, list[str]], *, frozen: bool) -> Any:
+    """Structured answers, one a number or a lot: a table, and in live use the boxes to fill one in."""
+    if frozen or not keys():
+        return _keyed_table(assessment, prefix, title, noun, keys())
     folder = assessment.case.folder
-    return _editor(title, noun, keys, parts, choices, standing, lambda key, row, who, why: entries.append(folder, who=who, field=f"{prefix}.{key}", new=row, why=why), table)
+    return _editor(
+        _Editing(
+            title=title,
+            noun=noun,
+            parts=(*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix]),
+            choices=choices,
+            keys=keys,
+            standing=lambda: _standing(assessment, prefix),
+            save=lambda key, row, who, why: entries.append(folder, who=who, field=f"{prefix}.{key}", new=row, why=why),
+            table=lambda: _keyed_table(assessment, prefix, title, noun, keys()),
+        )
+    )
+
+
+def _keyed_table(assessment: Any, prefix: str, title: str, noun: str, keys: list[str]) -> Table:
+    parts, standing, latest = (*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix]), _standing(assessment, prefix), _latest(assessment)
+    shown = list(dict.fromkeys([*(key for key in keys if prefix == "decision" or key in standing), *standing]))
+    rows = []
+    for key in shown:
+        held = standing.get(key) or {}
+        answers = (held.get(part) or (UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts)
+        rows.append((key, *answers, latest[f"{prefix}.{key}"]["who"] if key in standing else "nobody"))
+    columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
+    return Table(title, columns, tuple(rows), empty="No lot is listed." if prefix == "decision" else "Nothing has been entered.")
 
 
 def _name_box() -> Any:
@@ -294,10 +312,10 @@ def _name_box() -> Any:
     return _SHARED["who"]
 
 
-def _frame(title: str, parts: Sequence[Any], why: Any) -> Any:
+def _frame(title: str, parts: Sequence[Any], why: Any, *, how: str = "Every answer is saved as soon as you leave its box.") -> Any:
     import ipywidgets as widgets
 
-    head = widgets.HTML(f"<strong>{escape(title)}</strong><br>Every answer is saved as soon as you leave its box. {escape(entries.TYPED)}")
+    head = widgets.HTML(f"<strong>{escape(title)}</strong><br>{how} {escape(entries.TYPED)}")
     return widgets.VBox([head, _name_box(), why, *parts])
 
 
@@ -307,15 +325,16 @@ def _why_box() -> Any:
     return widgets.Text(description="Reason", placeholder="needed only where you change an earlier answer", continuous_update=False, layout=widgets.Layout(width="44em"))
 
 
-def _saved(status: Any, save: Callable[[], Any]) -> None:
-    """Run one save and say in words how it went."""
+def _saved(status: Any, save: Callable[[], Any]) -> bool:
+    """Run one save, say in words how it went, and tell whether it did."""
     try:
         row = save()
     except KitError as fault:
         status.value = f'<span role="alert"><strong>Not saved.</strong> {escape(str(fault))}</span>'
-        return
+        return False
     at = f", entry {row['n']}, {row['when']}" if isinstance(row, dict) else ""
     status.value = f'<span role="status">Saved{escape(at)}.</span>'
+    return True
 
 
 def _live_questions(assessment: Any, title: str, fields: Sequence[str], latest: dict[str, dict], choices: dict[str, list[str]]) -> Any:
@@ -356,24 +375,43 @@ def _text_box(assessment: Any, field: str, proposed: str, mark: str, row: dict |
     return _frame("The wording for the record", [shown, box, status], why)
 
 
-def _editor(title: str, noun: str, keys: Sequence[str], parts: Sequence[str], choices: dict[str, list[str]], standing: dict[str, dict], save: Callable, table: Table) -> Any:
+@dataclass(frozen=True)
+class _Editing:
+    """What an editor of structured answers works on: which rows there are, what stands, how one is saved."""
+
+    title: str
+    noun: str
+    parts: Sequence[str]
+    choices: dict[str, list[str]]
+    keys: Callable[[], list[str]]
+    standing: Callable[[], dict[str, dict]]
+    save: Callable[[str, dict[str, str], str, str], Any]
+    table: Callable[[], Table]
+
+
+def _editor(on: _Editing) -> Any:
     """A choice of which row, a box for each part, a button; and the table of what stands."""
     import ipywidgets as widgets
 
-    status, why = widgets.HTML(""), _why_box()
-    pick = widgets.Dropdown(options=list(keys), description=noun)
-    boxes = {part: widgets.Combobox(options=choices.get(part, []), description=part.replace("_", " "), ensure_option=False, layout=widgets.Layout(width="36em")) for part in parts}
-    button = widgets.Button(description="Save", button_style="")
+    status, why, shown = widgets.HTML(""), _why_box(), widgets.HTML(on.table()._repr_html_())
+    pick = widgets.Dropdown(options=on.keys(), description=on.noun)
+    boxes = {
+        part: widgets.Combobox(options=on.choices.get(part, []), description=part.replace("_", " "), ensure_option=False, layout=widgets.Layout(width="36em")) for part in on.parts
+    }
+    button = widgets.Button(description="Save")
 
     def fill(*_: Any) -> None:
+        held = on.standing().get(pick.value) or {}
         for part, box in boxes.items():
-            box.value = str((standing.get(pick.value) or {}).get(part) or "")
+            box.value = str(held.get(part) or "")
 
     def press(_: Any) -> None:
-        row = {part: box.value.strip() for part, box in boxes.items() if box.value.strip()}
-        _saved(status, lambda: save(pick.value, row, _name_box().value, why.value))
+        row, key = {part: box.value.strip() for part, box in boxes.items() if box.value.strip()}, pick.value
+        if _saved(status, lambda: on.save(key, row, _name_box().value, why.value)):
+            shown.value, pick.options = on.table()._repr_html_(), on.keys()
+            pick.value = key
 
     pick.observe(fill, names="value")
     button.on_click(press)
     fill()
-    return _frame(title, [widgets.HTML(table._repr_html_()), pick, *boxes.values(), button, status], why)
+    return _frame(on.title, [shown, pick, *boxes.values(), button, status], why, how="Press Save when a row is filled in; it is saved at once.")

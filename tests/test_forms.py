@@ -111,6 +111,29 @@ def test_a_decision_with_a_missing_part_is_refused_with_the_part_named(case):
     assert entries.read(case.case.folder) == []
 
 
+def test_a_saved_row_stands_in_the_forms_table_and_the_next_number_is_offered(case):
+    form = forms.replies(case)
+    sign_in(form)
+    for box in boxes(form, "Combobox"):
+        box.value = {"from": "Example maker A", "words": "Use within 30 days", "time": "2026-03-10"}.get(box.description, "")
+    boxes(form, "Button")[0].click()
+    assert "Use within 30 days" in said(form) and boxes(form, "Dropdown")[0].options == ("1", "2")
+    boxes(form, "Dropdown")[0].value = "2"
+    assert [box.value for box in boxes(form, "Combobox")][:2] == ["", ""]
+    boxes(form, "Dropdown")[0].value = "1"
+    assert boxes(form, "Combobox")[0].value == "Example maker A"
+
+
+def test_an_action_typed_into_the_form_is_in_the_table(case):
+    form = forms.actions(case)
+    sign_in(form)
+    for box in boxes(form, "Combobox"):
+        box.value = {"kind": "corrective", "action": "Fit a lock", "owner": "T. Melo", "due": "2026-04-01"}.get(box.description, "")
+    boxes(form, "Button")[0].click()
+    assert [row["action"] for row in entries.actions(case.case.folder)] == ["Fit a lock"]
+    assert boxes(form, "Dropdown")[0].options == ("A1", "A2")
+
+
 def test_actions_are_shown_until_closed_and_found_effective(case):
     row = {"id": "A1", "kind": "corrective", "action": "Fit a lock on the plug", "owner": "T. Melo", "due": "2026-04-01"}
     entries.save_action(case.case.folder, row, who="R. Vaz")
