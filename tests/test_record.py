@@ -310,7 +310,7 @@ def test_an_investigation_stands_on_its_own(investigated, site):
     assert verify.record(investigated) == []
     data = investigated / "data"
     inputs = sorted(path.relative_to(data / "inputs").as_posix() for path in (data / "inputs").rglob("*") if path.is_file())
-    assert inputs[:4] == ["cases/2026-014/allowances.csv", "cases/2026-014/case.toml", "cases/2026-014/logbook.csv", "cases/2026-014/stock.csv"]
+    assert {f"cases/2026-014/{name}" for name in ("allowances.csv", "case.toml", "logbook.csv", "stock.csv")} < set(inputs)
     assert {"downloads/F2/F2_2026-03.csv", "downloads/R1/R1_2026-03.csv", "site.toml"} < set(inputs) and not any("F1" in name for name in inputs)
     assert (data / "attachments/reply.pdf").read_bytes().endswith(b"reply")
     assert verify.bag_info(investigated)["Site-File-SHA256"] == run.sha256((site / "site.toml").read_bytes())
@@ -430,7 +430,7 @@ def test_what_people_wrote_and_earlier_records_come_along(site, tmp_path):
     assert [json.loads(path.read_text())["of"] for path in again.earlier] == ["a", "b"] and str(tmp_path) not in (taken.root / taken.start).read_text("utf-8")
     names = [name for _, name in taken.inputs()]
     assert "files/cases/2026-014/entries.jsonl" in names and not any("secret" in name or "letter" in name for name in names)
-    assert [name for _, name in taken.attachments()][-1] == "letter.txt"
+    assert "letter.txt" in [name for _, name in taken.attachments()]
     assert taken.changed() == []
     (case / "letter.txt").write_text("another letter")
     assert taken.changed() == ["letter.txt"]
