@@ -15,6 +15,7 @@ from tests.benchmarks import labelled
 
 PROBE_SETS = (("A", "B", "room"), ("A",), ("A", "room"), ("A", "B"), ("B",))
 MOST = 6.0
+ABSENCE = 1.5  # what a clue answered "no" may speak for a cause: absence of one cause's mark is weak evidence of another
 # Not fitted: how often rooms are hot is no matter of simulation, and every simulated defrost ran by its clock.
 FIXED = ("room_unknown", "on_clock", "recurrent")
 
@@ -37,13 +38,11 @@ def samples(cases, *, intervals=(1, 5, 15), probe_sets=PROBE_SETS) -> list[tuple
 
 
 def fit(rows: list[tuple[str, str, dict[str, float]]], *, spread: float = 1.0, looks: float = 12.0) -> dict[str, dict]:
-    """New weights by cause: {"prior": float, key: (yes, no)}."""
+    """New weights by cause: {key: (yes, no)}; priors stay as they are, so that "undetermined" keeps its meaning."""
     declared = [cause for cause in causes.DECLARED if "shipper" not in cause.kinds]
     names: list[tuple[str, str, int]] = []
     start: list[float] = []
     for cause in declared:
-        names.append((cause.id, "prior", 0))
-        start.append(cause.prior)
         for key, pair in cause.weights.items():
             for side in (0, 1):
                 if pair[side] and abs(pair[side]) <= MOST and key not in FIXED:
@@ -52,6 +51,7 @@ def fit(rows: list[tuple[str, str, dict[str, float]]], *, spread: float = 1.0, l
     start_array = np.array(start)
     width = len(names)
     ids = [cause.id for cause in declared]
+    priors = np.array([cause.prior for cause in declared])
     features = np.zeros((len(rows), len(ids), width), dtype="float32")
     closed = np.zeros((len(rows), len(ids)), bool)
     truth = np.array([ids.index(cause) for cause, _, _ in rows])
@@ -60,11 +60,11 @@ def fit(rows: list[tuple[str, str, dict[str, float]]], *, spread: float = 1.0, l
             closed[r, c] = direction not in cause.directions
         for w, (cause, key, side) in enumerate(names):
             lean = leans.get(key, 0.0)
-            features[r, ids.index(cause), w] = 1.0 if key == "prior" else max(0.0, lean if side == 0 else -lean)
+            features[r, ids.index(cause), w] = max(0.0, lean if side == 0 else -lean)
     usable = ~closed[np.arange(len(rows)), truth]
 
     def cost(weights: np.ndarray) -> tuple[float, np.ndarray]:
-        sums = np.where(closed, -1e9, features @ weights)
+        sums = np.where(closed, -1e9, features @ weights + priors)
         full = np.column_stack([sums, np.full(len(rows), causes.UNDETERMINED)])
         full = full - full.max(axis=1, keepdims=True)
         share = np.exp(full) / np.exp(full).sum(axis=1, keepdims=True)
@@ -75,14 +75,11 @@ def fit(rows: list[tuple[str, str, dict[str, float]]], *, spread: float = 1.0, l
         away = (weights - start_array) / spread**2
         return -likelihood + 0.5 * float(away @ (weights - start_array)), slope + away
 
-    bounds = [(None, None) if key == "prior" else ((0.0, MOST) if value > 0 else (-MOST, 0.0)) for (_, key, _), value in zip(names, start, strict=True)]
+    bounds = [((0.0, ABSENCE if side else MOST) if value > 0 else (-MOST, 0.0)) for (_, _, side), value in zip(names, start, strict=True)]
     found = minimize(cost, start_array, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 300})
     result: dict[str, dict] = {cause.id: {key: list(pair) for key, pair in cause.weights.items()} for cause in declared}
     for (cause, key, side), value in zip(names, found.x, strict=True):
-        if key == "prior":
-            result[cause]["prior"] = round(float(value), 1)
-        else:
-            result[cause][key][side] = round(float(value), 1)
+        result[cause][key][side] = round(float(value), 1)
     return result
 
 
