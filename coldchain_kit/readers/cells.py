@@ -15,7 +15,7 @@ _UNIT_WORDS = {
     "%": "%", "%rh": "%", "% rh": "%", "%rf": "%", "% rf": "%", "%hr": "%", "% hr": "%", "rh": "%", "%r.h.": "%",
     "v": "V", "mv": "V", "lx": "lx", "lux": "lx", "hpa": "hPa", "kpa": "hPa", "mbar": "hPa", "pa": "hPa", "dbm": "dBm", "ppm": "ppm",
 }  # fmt: skip
-_CELL = re.compile(r"(?P<side>[<>≤≥]=?)?\s*(?P<number>[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-]?\d{1,3})?)\s*(?P<unit>[°A-Za-z%℃℉.][°A-Za-z%. ]{0,12})?\s*(?P<mark>[*!])?")
+_CELL = re.compile(r"(?P<side>[<>≤≥]=?)?\s*(?P<number>[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-]?\d{1,3})?)\s*(?P<unit>[°A-Za-z%℃℉.][°A-Za-z%. ]{0,12})?\s*(?P<mark>\*)?")
 _MARKS = frozenset({"h", "l", "hi", "lo", "a", "al", "°"})  # beside a number: the logger's alarm marks, and a degree sign without its letter (common practice, no source)
 _HIGH = frozenset({"hi", "high", "hh", "over", "ovr", "ovf", "ol", "+ol", "over range", "overrange", "over-range", "above range", "+inf", "inf", "hoch"})
 _LOW = frozenset({"lo", "low", "ll", "under", "udr", "-ol", "under range", "underrange", "under-range", "below range", "-inf"})
@@ -75,6 +75,8 @@ def read(text: str, *, decimal: str = ".") -> Cell:
 
 def _number(hit: re.Match[str], decimal: str) -> Cell:
     body = hit["number"].replace("−", "-")
+    if body[-1] in ".," and (hit["unit"] or hit["mark"]):
+        return Cell(_NAN, 0, None, TEXT)  # its decimals are lost
     other = "," if decimal == "." else "."
     if other in body:
         fraction = re.split(r"[eE]", body.split(other)[1])[0]

@@ -122,6 +122,11 @@ def is_time(header: str) -> bool:
     return bool(_TIME_RE.search(_spaced(header)))
 
 
+def is_clock(header: str) -> bool:
+    """Whether a header names the time of day."""
+    return bool(re.search(r"(?i)\b(?:time|zeit|uhrzeit|heure|hora)\b", _spaced(header)))
+
+
 def is_event(header: str) -> bool:
     """Whether a header names a column of events or remarks."""
     return bool(_EVENT_RE.search(_spaced(header)))

@@ -191,6 +191,9 @@ def _framed(dialect: Dialect, rows: list[list[str]], lines: Lines, written: Line
     dialect = replace(dialect, first=first, last=last, header_line=head, units_line=units, names=names, units=unit_row, example=lines[first][:200])
     dialect = _other_time(dialect, rows)
     dialect = replace(dialect, clocked=not dialect.numeric_time and any((parts := instants.split(dialect.shown(row))) and parts[1] for row in rows[:8]))
+    lost = [name for i, name in enumerate(names) if i not in dialect.time_at and labels.is_clock(name)]
+    if lost and head is not None and not (dialect.clocked or dialect.numeric_time):
+        raise LayoutError(f"the column {lost[0]!r} holds no time of day that can be read", where=shown, expected="the date and time of each reading", mend="Export the readings with their times")
     dialect = replace(dialect, value_at=_all_values(dialect, rows))
     return replace(dialect, text_at=_texts(dialect, rows), places=_places(dialect, rows if lines.text.endswith(b"\n") else rows[:-1]))
 
