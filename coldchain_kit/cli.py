@@ -81,6 +81,17 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("records", nargs="+", type=Path, metavar="RECORD")
     sub = command("rerun", rerun, "execute a record again from its own inputs and compare every number")
     sub.add_argument("record", type=Path, metavar="RECORD")
+    sub = command("handover", handover, "pack a whole record into one zip")
+    sub.add_argument("record", type=Path, metavar="RECORD")
+    sub.add_argument("--out", type=Path, metavar="FILE.zip")
+    sub = command("review", review, "freeze a review: a small record that names the records it covers by their hashes")
+    sub.add_argument("records", nargs="+", type=Path, metavar="RECORD")
+    sub.add_argument("--number", required=True, metavar="NAME", help="name of the review, such as review-2026-Q1")
+    sub.add_argument("--by", required=True, metavar="NAME")
+    sub.add_argument("--text", required=True, help="what was found")
+    sub.add_argument("--out", type=Path, required=True, metavar="DIR")
+    sub = command("new-key", new_key, "make an Ed25519 key file for signing")
+    sub.add_argument("file", type=Path, metavar="FILE")
     sub = command("self-check", self_check, "run the published cases on this installation")
     sub.add_argument("--out", type=Path, metavar="DIR", help="freeze the dated check here")
     return parser
@@ -159,7 +170,7 @@ def monthly(options: argparse.Namespace) -> int:
 def sign(options: argparse.Namespace) -> int:
     from coldchain_kit import signing
 
-    print(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key))
+    print(signing.line(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key)))
     return 0
 
 
@@ -183,6 +194,27 @@ def rerun(options: argparse.Namespace) -> int:
     for row in outcome.differences:
         print(f"  {row}")
     return 1 if outcome.differences else 0
+
+
+def handover(options: argparse.Namespace) -> int:
+    from coldchain_kit import record
+
+    print(record.handover(options.record, options.out))
+    return 0
+
+
+def review(options: argparse.Namespace) -> int:
+    from coldchain_kit import record
+
+    print(record.review(options.records, options.out, number=options.number, by=options.by, text=options.text))
+    return 0
+
+
+def new_key(options: argparse.Namespace) -> int:
+    from coldchain_kit import signing
+
+    print(signing.new_key(options.file))
+    return 0
 
 
 def self_check(options: argparse.Namespace) -> int:

@@ -338,12 +338,23 @@ def load_case(path: str | Path) -> Case:
     if faults:
         raise RegisterError(faults=faults)
     readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
-    attachments = tuple(found for pattern in inputs.get("attachments", ()) for found in sorted(path.parent.glob(pattern)) if found.is_file())
+    attachments = _attachments(path, inputs.get("attachments", ()))
     earlier = find_files(path.parent, inputs["earlier"], schema.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
     return Case(
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
         papers["allowances"], papers["logbook"], attachments, earlier,
     )  # fmt: skip
+
+
+def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Path, ...]:
+    """Files that the patterns name; a pattern with a wildcard may find none, a plain name may not."""
+    where, found = schema.locate(path, "inputs", "attachments"), []
+    for pattern in patterns:
+        wild = any(mark in pattern for mark in "*?[")
+        if wild and Path(pattern).is_absolute():
+            raise RegisterError(f"attachments '{pattern}'", where=where, expected="patterns relative to the case file")
+        found += [hit for hit in sorted(path.parent.glob(pattern)) if hit.is_file()] if wild else find_files(path.parent, [pattern], where)
+    return tuple(dict.fromkeys(found))
 
 
 def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
@@ -363,11 +374,13 @@ def find_files(base: Path, patterns: list[str] | tuple[str, ...], where: str) ->
     """Files that patterns name, each once, in a fixed order; raises RegisterError where a pattern finds nothing."""
     found: dict[Path, None] = {}
     for pattern in patterns:
-        if Path(pattern).is_absolute():
-            hits = [Path(pattern)] if Path(pattern).is_file() else sorted(Path(pattern).parent.glob(Path(pattern).name))
+        plain = base / pattern
+        if plain.is_file():
+            hits = [plain]
+        elif Path(pattern).is_absolute():
+            hits = sorted(hit for hit in plain.parent.glob(plain.name) if hit.is_file())
         else:
-            plain = base / pattern
-            hits = [plain] if plain.is_file() else sorted(hit for hit in base.glob(pattern) if hit.is_file())
+            hits = sorted(hit for hit in base.glob(pattern) if hit.is_file())
         if not hits:
             raise RegisterError(f"no file matches '{pattern}'", where=where, mend="The path is relative to that file; check the folder and the ending")
         found.update(dict.fromkeys(hits))
