@@ -224,6 +224,8 @@ def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray
 
 def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tuple[np.ndarray, int]:
     """°C rounded to 1e-6, each cell by its own unit where it states one; and how many cells are in another unit than the column."""
+    if codes is None and unit == "C":
+        return np.add(np.round(values, 6, out=values), 0.0, out=values), 0  # the block's own array: nobody else has it
     if codes is None:
         return _converted(values, unit), 0
     own = np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
@@ -284,9 +286,11 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
 
 def _interval_min(time: np.ndarray) -> float | None:
     """Median of the steps between different times [min], None where there is no step."""
-    steps = np.diff(np.sort(time, kind="stable")).astype("int64")
-    steps = steps if steps.all() else steps[steps > 0]
-    return float(np.median(steps)) / 60e6 if len(steps) else None
+    steps = np.diff(time).view("int64")
+    if len(steps) and steps.min() <= 0:
+        steps = np.diff(np.sort(time)).view("int64")
+        steps = steps[steps > 0]
+    return float(np.median(steps, overwrite_input=True)) / 60e6 if len(steps) else None
 
 
 def _layout(content: Content, lines: Lines, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:

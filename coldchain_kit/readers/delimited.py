@@ -29,8 +29,8 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
     )  # fmt: skip
     low = 0
     while low < n:
-        target = lines.start[dialect.first + low] + SLICE_BYTES
-        high = int(np.searchsorted(lines.start, target)) - dialect.first
+        target = int(lines.starts(dialect.first + low, dialect.first + low + 1)[0]) + SLICE_BYTES
+        high = int(np.searchsorted(lines.end, target)) - dialect.first
         high = min(max(high, low + 1), n)
         _slice(block, lines, low, high)
         low = high
@@ -40,7 +40,7 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
 def _slice(block: Block, lines: Lines, low: int, high: int) -> None:
     """Read the lines ``low`` to ``high`` of the block: all at once where they are alike, else the odd ones one by one."""
     a, b = block.first + low, block.first + high
-    start, end = lines.start[a:b], lines.end[a:b]
+    start, end = lines.starts(a, b), lines.end[a:b]
     length = end - start
     whole = lines.text.find(b"\x00", int(start[0]), int(end[-1])) < 0 and int(length.max()) <= MAX_LINE and int(end[-1]) < len(lines.text)
     filled = np.flatnonzero(length)

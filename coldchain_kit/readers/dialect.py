@@ -18,10 +18,9 @@ NUMERIC_TIMES = {"epoch_s": (946_684_800, 4_102_444_800), "epoch_ms": (946_684_8
 
 @dataclass(frozen=True)
 class Lines:
-    """Text as numbered lines: line ``i`` (0-based) is ``text[start[i]:end[i]]``."""
+    """Text as numbered lines: line ``i`` (0-based) ends before ``text[end[i]]``, where its line end stands."""
 
     text: bytes
-    start: np.ndarray
     end: np.ndarray
 
     @classmethod
@@ -31,17 +30,25 @@ class Lines:
         ends = np.concatenate([np.flatnonzero(codes[at : at + step] == 10) + at for at in range(0, len(codes), step)] or [np.zeros(0, "int64")])
         if text and not text.endswith(b"\n"):
             ends = np.append(ends, len(text))
-        return cls(text, np.concatenate(([0], ends[:-1] + 1)) if len(ends) else ends, ends)
+        return cls(text, ends)
+
+    def starts(self, low: int, high: int) -> np.ndarray:
+        """Where the lines ``low`` to ``high`` (not included) begin."""
+        first = int(self.end[low - 1]) + 1 if low else 0
+        return np.concatenate(([first], self.end[low : high - 1] + 1))
 
     def __len__(self) -> int:
         return len(self.end)
 
     def __getitem__(self, i: int) -> str:
-        return self.text[self.start[i] : self.end[i]].decode("utf-8", "replace")
+        return self.text[self._start(i) : self.end[i]].decode("utf-8", "replace")
+
+    def _start(self, i: int) -> int:
+        return int(self.end[i - 1]) + 1 if i else 0
 
     def long(self, i: int) -> bool:
         """Whether a line is too long to be one of readings."""
-        return int(self.end[i] - self.start[i]) > MAX_LINE
+        return int(self.end[i]) - self._start(i) > MAX_LINE
 
 
 @dataclass(frozen=True)
