@@ -214,7 +214,7 @@ def cycle(series: pd.Series, *, least_r: float = REPEATS_R) -> Cycle:
     acf = np.fft.irfft(np.abs(padded) ** 2)[: len(rest) // 3 + 2]
     acf = acf / acf[0] * len(rest) / (len(rest) - np.arange(len(acf)))
     below = np.flatnonzero(acf < 0)
-    peaks = [k for k in range(3, len(acf) - 1) if len(below) and k > below[0] and acf[k] >= acf[k - 1] and acf[k] > acf[k + 1]]
+    peaks = [k for k in range(3, len(acf) - 1) if len(below) and k > below[0] and acf[k] > 0 and acf[k] >= acf[k - 1] and acf[k] > acf[k + 1]]
     if not peaks:
         return Cycle(float("nan"), float(spread), float("nan"), nothing.level_c, 0.0)
     top = max(acf[k] for k in peaks)
