@@ -81,11 +81,12 @@ def _read_table(raw: memoryview | bytes, dialect: Dialect, value_type: pa.DataTy
     try:
         return pyarrow.csv.read_csv(
             pa.BufferReader(pa.py_buffer(raw)),
-            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=1 << 20),
+            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=1 << 19),
             parse_options=pyarrow.csv.ParseOptions(delimiter=dialect.separator, quote_char=dialect.quote or False, newlines_in_values=False),
             convert_options=pyarrow.csv.ConvertOptions(
                 column_types=types, include_columns=list(types), decimal_point=dialect.decimal, null_values=[""], quoted_strings_can_be_null=True, strings_can_be_null=False,
             ),
+            memory_pool=pa.system_memory_pool(),  # gives back at once what a slice took
         ).combine_chunks()  # fmt: skip
     except pa.ArrowInvalid:
         return None
