@@ -18,7 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from coldchain_kit import clues, evidence
+from coldchain_kit import clues, evidence, physics, thermal
 from coldchain_kit.clues import Clue
 from coldchain_kit.evidence import Facts
 from coldchain_kit.trace import Trace, Unit
@@ -59,55 +59,55 @@ _SOUND = {"impossible": (-4.0, 0.2), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0),
 DECLARED = (
     Cause(
         "door_open", ABOVE, 0.3,
-        {"fast": (3.6, -4.3), "whole": (-1.6, 0.4), "alone": (-3.2, 1.0), "returned": (0.9, -3.2), "long": (-3.1, 0.8), "slow_back": (-1.9, 0.7), "hot_room": (-2.0, 0.0),
-         "at_room": (-1.3, 0.1), "holds": (-3.5, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "impossible": (-4.0, 0.2), "noisy": (-1.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.3)},
+        {"tail": (-1.8, 0.7), "fast": (3.9, -4.4), "whole": (-1.7, 0.4), "alone": (-3.2, 1.0), "returned": (1.0, -3.2), "long": (-3.1, 0.8), "slow_back": (-1.8, 0.3), "hot_room": (-2.0, 0.0),
+         "at_room": (-1.2, 0.0), "holds": (-3.6, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "impossible": (-4.0, 0.2), "noisy": (-0.8, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
         "Air warms within minutes, part of the way to the room; it recovers soon after the door is shut.",
         ("Ask who used the unit then, and for how long", "Look at the door seal, the hinge and whether the door closes by itself"), kinds=_ACTIVE,
     ),
     Cause(
         "power_loss", ABOVE, 0.3,
-        {"fast": (-3.2, 1.0), "returned": (2.2, -2.9), "alone": (-4.2, 0.7), "long": (0.2, -1.8), "swing": (-2.1, 1.5), "hot_room": (-2.5, 0.3), "holds": (-2.2, 0.8), "slow_back": (0.0, 0.0),
-         "corner": (0.0, -0.1), "pace": (0.4, -0.4), "burst": (-2.7, 0.0), "prompt": (0.5, 0.0), "hump": (-1.9, 1.1), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.4, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "impossible": (-4.1, 0.2), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
+        {"fast": (-3.2, 0.9), "returned": (2.3, -3.0), "alone": (-4.2, 0.8), "long": (0.0, -1.9), "swing": (-2.1, 1.5), "hot_room": (-2.5, 0.3), "holds": (-2.2, 1.0), "slow_back": (0.0, 0.0),
+         "corner": (0.0, 0.0), "pace": (0.5, -0.3), "burst": (-2.9, 0.0), "prompt": (0.4, 0.0), "hump": (-2.0, 1.3), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.6, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "impossible": (-4.1, 0.2), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
         "All probes drift towards the room over hours without a compressor cycle, then cool down at full pace to the old level.",
         ("Look at plug, socket, fuse and breaker", "Ask the power company and the building about an outage", "Compare with other units on the same circuit"), kinds=_ACTIVE,
     ),
     Cause(
         "cooling_failure", ABOVE, 0.0,
-        {"fast": (-3.4, 1.5), "returned": (-2.4, 1.5), "alone": (-4.0, 0.9), "long": (1.5, 0.0), "swing": (-1.2, 1.0), "hot_room": (-2.5, 0.9), "holds": (-0.9, 0.7), "at_room": (1.4, 0.0), "pace": (0.2, 0.0), "burst": (0.0, 1.3),
-         "beyond_room": (-2.0, 0.0), "on_clock": (0.0, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 1.5), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), "impossible": (-4.0, 1.5), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.4)},
+        {"fast": (-3.5, 1.5), "returned": (-2.5, 1.5), "alone": (-4.0, 1.0), "long": (1.7, 0.0), "swing": (-1.0, 1.0), "hot_room": (-2.5, 1.0), "holds": (-0.6, 0.7), "at_room": (1.6, 0.0), "pace": (0.3, 0.0), "burst": (0.0, 1.4),
+         "beyond_room": (-2.0, 0.0), "on_clock": (0.0, 0.0), "door_channel": (-3.0, 0.5), "power_channel": (-6.0, 1.5), "compressor_channel": (3.0, 0.0), "log_service": (WRITTEN, 0.0), "impossible": (-4.0, 1.5), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.6)},
         "All probes drift towards the room, or to a level short of it, and do not come back without repair.",
         ("Listen for the compressor and the fan", "Look at condenser, vents and ice on the evaporator", "Call the service"), kinds=_ACTIVE,
     ),
     Cause(
         "defrost", ABOVE, -0.7,
-        {"on_clock": (2.0, -5.0), "own_humps": (0.0, -1.5), "recurrent": (3.0, 0.0), "hump": (1.1, -3.3), "burst": (1.0, -1.5), "prompt": (1.9, -1.1), "alone": (-3.0, 0.4), "returned": (0.5, -3.0), "fast": (-2.3, 1.5), "whole": (-1.5, 1.0), "beyond_room": (1.5, 0.0), "hot_room": (-2.0, 0.5),
-         "holds": (-2.2, 0.0), "door_channel": (-2.0, 0.5), "impossible": (-4.0, 0.2), "noisy": (0.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.2)},
+        {"tail": (-1.4, 1.1), "on_clock": (2.0, -5.0), "own_humps": (0.0, -1.7), "recurrent": (3.0, 0.0), "hump": (0.9, -3.8), "burst": (0.9, -1.5), "prompt": (2.0, -1.1), "alone": (-3.0, 0.4), "returned": (0.2, -3.0), "fast": (-2.7, 1.5), "whole": (-1.5, 1.0), "beyond_room": (1.5, 0.0), "hot_room": (-2.0, 0.4),
+         "holds": (-2.2, 0.0), "door_channel": (-2.0, 0.5), "impossible": (-4.0, 0.1), "noisy": (0.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.3)},
         "A hump of minutes to an hour at the unit's own regular times; one that lasts longer than usual points to a heater that sticks.",
         ("Compare with the defrost times in the unit's manual", "Look at the defrost timer, heater and frost on the evaporator"), kinds=_ACTIVE,
     ),
     Cause(
         "setpoint_change", BOTH, 0.0,
-        {"holds": (3.8, -2.2), "swing": (1.3, -1.4), "returned": (-2.1, 1.5), "fast": (-1.5, 1.5), "alone": (-3.0, 0.7), "hot_room": (-1.5, 0.3), "cold_room": (-2.0, 0.4), "at_room": (-1.8, 1.4),
-         "log_settings": (WRITTEN, 0.0), "impossible": (-4.0, 1.0), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
+        {"holds": (4.1, -1.9), "swing": (1.2, -1.3), "returned": (-2.3, 1.5), "fast": (-1.5, 1.5), "alone": (-3.0, 0.8), "hot_room": (-1.5, 0.3), "cold_room": (-2.0, 0.5), "at_room": (-1.9, 1.5),
+         "log_settings": (WRITTEN, 0.0), "impossible": (-4.0, 1.3), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
         "The trace moves to a new level and goes on cycling around it as before.",
         ("Read the set point on the unit and on the controller's log", "Ask who may change it"), kinds=_ACTIVE,
     ),
     Cause(
         "warm_load", ABOVE, -0.3,
-        {"fast": (2.8, -2.4), "whole": (-1.4, 1.2), "slow_back": (1.6, -0.2), "returned": (0.8, -0.1), "prompt": (-2.2, 0.5), "alone": (-3.1, 0.9), "long": (0.0, 0.3), "hot_room": (-1.0, 0.0), "at_room": (-1.9, 1.3), "holds": (-2.8, 0.0), "on_clock": (-0.2, 0.0),
-         "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 1.3), "noisy": (-2.2, 0.0), "stuck": (-4.1, 0.0), "failed": (-3.0, 0.0), "square": (-3.2, 0.0)},
+        {"tail": (1.7, -2.1), "fast": (2.6, -2.5), "whole": (-1.5, 0.9), "slow_back": (1.0, 0.0), "returned": (0.4, 0.0), "prompt": (-2.1, 0.0), "alone": (-3.1, 0.9), "long": (0.0, 0.1), "hot_room": (-1.0, 0.0), "at_room": (-2.1, 1.2), "holds": (-3.2, 0.0), "on_clock": (-0.2, 0.0),
+         "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 1.2), "noisy": (-2.2, 0.0), "stuck": (-4.2, 0.0), "failed": (-3.0, 0.0), "square": (-3.2, 0.0)},
         "The air jumps while the door is open, then comes back slowly over hours while the compressor runs without pause.",
         ("Compare with deliveries and stock movements", "Ask how warm the goods were"), kinds=_ACTIVE,
     ),
     Cause(
         "cold_load", BELOW, 0.0,
-        {"fast": (0.1, 0.0), "long": (-2.6, 1.5), "returned": (2.1, -3.0), "slow_back": (1.7, -1.1), "holds": (-2.0, 0.8), "alone": (-3.0, 1.0), "cold_room": (-1.5, 0.3), "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 0.7), "noisy": (-2.4, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.5)},
+        {"tail": (1.1, -0.6), "fast": (0.0, 0.0), "long": (-2.7, 1.5), "returned": (2.3, -3.0), "slow_back": (1.8, -1.4), "holds": (-2.0, 0.8), "alone": (-3.0, 1.1), "cold_room": (-1.5, 0.3), "log_load": (WRITTEN, 0.0), "log_move": (WRITTEN / 2, 0.0), "impossible": (-4.0, 0.8), "noisy": (-2.5, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.5)},
         "A quick fall, then a slow return over hours, as after ice packs or frozen goods were put in.",
         ("Ask whether ice packs or frozen goods were put in", "Look where the probe lies"), ("A cold load that lies away from the probe may not show.",), kinds=_ACTIVE,
     ),
     Cause(
         "overcooling", BELOW, 0.3,
-        {"swing": (-1.8, 1.0), "holds": (-1.6, 1.2), "long": (2.5, -1.8), "alone": (-3.0, 0.4), "cold_room": (-3.5, 0.4), "fast": (0.0, 0.0), "pace": (2.2, -1.9), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), "impossible": (-4.0, 0.2), "noisy": (-2.5, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.8)},
+        {"tail": (0.5, 0.0), "swing": (-1.7, 1.0), "holds": (-1.6, 1.3), "long": (2.6, -1.9), "alone": (-3.0, 0.4), "cold_room": (-3.5, 0.3), "fast": (0.0, 0.0), "pace": (2.2, -2.1), "log_service": (WRITTEN, 0.0), "power_channel": (-1.0, 0.3), "impossible": (-4.0, 0.1), "noisy": (-2.8, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.8)},
         "The trace falls for hours without a compressor pause, below what the thermostat is set to.",
         ("Look at the thermostat, its sensor and the compressor's relay", "Keep freeze-sensitive stock away from the cold wall"), kinds=_ACTIVE,
     ),
@@ -119,26 +119,26 @@ DECLARED = (
     ),
     Cause(
         "probe_removed", ABOVE, -0.3,
-        {"fast": (2.1, -4.0), "whole": (1.8, -2.1), "at_room": (2.6, -0.8), "alone": (2.8, -2.9), "holds": (-1.0, 0.0), "impossible": (-3.0, 0.8), "square": (-3.0, 0.6), "noisy": (-1.3, 0.0), "stuck": (-1.7, 0.5), "failed": (-1.0, 0.0), "returned": (1.6, 0.0),
+        {"tail": (-1.3, 1.1), "fast": (2.1, -4.0), "whole": (1.5, -2.1), "at_room": (2.8, -0.8), "alone": (2.8, -3.0), "holds": (-1.1, 0.0), "impossible": (-3.0, 0.8), "square": (-3.0, 0.6), "noisy": (-1.2, 0.0), "stuck": (-1.7, 0.5), "failed": (-1.0, 0.0), "returned": (1.6, 0.0),
          "log_download": (WRITTEN / 2, 0.0), "log_move": (WRITTEN / 2, 0.0)},
         "The probe goes to room temperature at its own time constant; other probes do not move.",
         ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",),
     ),
     Cause(
         "probe_fault", BOTH, -0.5,
-        {"impossible": (5.3, 0.0), "noisy": (2.3, 0.0), "stuck": (4.9, 0.0), "failed": (3.5, 0.0), "square": (4.3, 0.0), "alone": (4.0, -1.4), "whole": (0.0, 1.5), "at_room": (-0.9, 1.5), "beyond_room": (1.9, 0.0)},
+        {"impossible": (5.4, 0.0), "noisy": (2.5, 0.0), "stuck": (5.0, 0.0), "failed": (3.5, 0.0), "square": (4.3, 0.0), "alone": (4.4, -0.8), "whole": (0.0, 1.5), "at_room": (-0.8, 1.5), "beyond_room": (2.1, 0.0)},
         "Readings that no body in the cabinet could follow, or that only one probe shows.",
         ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",),
     ),
     Cause(
         "ambient_heat", ABOVE, -1.0,
-        {"hot_room": (5.2, -4.3), "pace": (-0.6, 1.5), "burst": (-0.5, 0.0), "prompt": (-2.1, 0.9), "fast": (-1.3, 0.3), "alone": (-3.1, 0.5), "long": (2.7, -0.7), "swing": (-0.4, 0.7), "returned": (2.3, 0.0), "holds": (0.0, 0.0), "slow_back": (0.0, 0.0), "beyond_room": (-2.0, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
+        {"hot_room": (5.3, -4.4), "pace": (-0.6, 1.4), "burst": (-0.6, 0.0), "prompt": (-2.5, 0.7), "fast": (-1.3, 0.1), "alone": (-3.1, 0.6), "long": (3.1, -0.8), "swing": (-0.4, 0.7), "returned": (2.6, 0.0), "holds": (0.0, 0.0), "slow_back": (0.0, 0.0), "beyond_room": (-2.0, 0.0), "impossible": (-4.0, 0.6), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0)},
         "The room is hot; the unit follows it with a delay and comes back with it.",
         ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE,
     ),
     Cause(
         "ambient_cold", BELOW, -0.7,
-        {"room_unknown": (0.0, -2.0), "cold_room": (4.5, -4.0), "pace": (-1.5, 1.5), "fast": (-1.5, 1.5), "alone": (-3.0, 1.0), "long": (2.5, -0.9), "swing": (-0.9, 0.5), "holds": (-0.3, 0.0), "impossible": (-4.0, 0.9), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.8)},
+        {"room_unknown": (0.0, -2.0), "cold_room": (4.5, -4.0), "pace": (-1.7, 1.5), "fast": (-1.5, 1.5), "alone": (-3.0, 1.1), "long": (2.9, -0.9), "swing": (-1.0, 0.6), "holds": (-0.3, 0.0), "impossible": (-4.0, 1.1), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.0)},
         "The room is colder than the unit; the unit follows it slowly.",
         ("Look at the room's heating and windows",), kinds=_ACTIVE,
     ),
@@ -341,3 +341,35 @@ def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[
         return {"cause": "undetermined", "support": 0.0}
     first = chosen[2]["causes"][0]
     return {"cause": first["cause"], "support": first["support"]}
+
+
+def fit_course(episode: dict[str, Any], unit: Unit, *, condition=None, room: Trace | None = None, excursions: Sequence[dict] = ()) -> pd.DataFrame:
+    """Fitted exponential of the change and of the way back, to lay over the leading probe's trace.
+
+    Parameters
+    ----------
+    episode, unit, condition, room, excursions : as for :func:`weigh`
+
+    Returns
+    -------
+    DataFrame
+        time (UTC), celsius [°C], part: "change" (onset to extreme) or "back" (extreme to the old level); empty where a part has
+        fewer than five readings. ``attrs["probe"]`` names the probe, ``attrs[part]`` holds tau_min [min], its bounds and end_c [°C].
+    """
+    columns = ["time", "celsius", "part"]
+    facts = evidence.measure(episode, unit, condition=condition, room=room, excursions=excursions)
+    if facts is None:
+        return pd.DataFrame(columns=columns)
+    lead, pieces, notes = facts.lead, [], {"probe": facts.lead.name}
+    back_until = lead.peak_time + pd.Timedelta(minutes=3 * lead.half_fall_min) if lead.half_fall_min == lead.half_fall_min else lead.peak_time
+    for part, start, end in (("change", lead.onset, lead.peak_time), ("back", lead.peak_time, back_until)):
+        stretch = lead.series[(lead.series.index >= start) & (lead.series.index <= end)]
+        if len(stretch) < 5:
+            continue
+        fit = thermal.warm_up(stretch)
+        course = physics.first_order(fit.start_c, fit.end_c, thermal.minutes_of(stretch), tau_min=fit.tau_min)
+        pieces.append(pd.DataFrame({"time": stretch.index, "celsius": course, "part": part}))
+        notes[part] = {"tau_min": fit.tau_min, "tau_low_min": fit.tau_low_min, "tau_high_min": fit.tau_high_min, "end_c": fit.end_c}
+    table = pd.concat(pieces, ignore_index=True) if pieces else pd.DataFrame(columns=columns)
+    table.attrs.update(notes)
+    return table

@@ -23,6 +23,7 @@ THRESHOLDS = {
     "burst": (0.4, "DERIVED: a door makes most of its rise within half an hour and a probe's lag, a closed cabinet (3 h and more) under a fifth"),
     "pace": (1.5, "TUNED between a room that warms or cools slowly (under 1) and cooling that stops or never stops (over 1.5)"),
     "prompt": (75.0, "TUNED between full cooling of the air (under 60) and a load or a room that cools down (over 80): minutes half way back"),
+    "tail": (0.15, "TUNED between doors (under 0.1) and loads (over 0.4): mean excess of three hours afterwards over the rise"),
     "square": (0.8, "DERIVED: a first-order body needs 2.2 time constants from 10 to 90 % (FACTS G1), the shortest that this probe may have"),
     "whole": (0.85, "DERIVED: a probe taken out meets the whole way to room temperature, an open door only part of it"),
     "alone": (0.4, "TUNED: share of the rise that another inside probe shows; 1 for anything that warms the cabinet, 0 for a probe by itself"),
@@ -74,7 +75,7 @@ def _ok(*values: float | None) -> bool:
 def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:
     """Every clue that the traces answer; a clue that cannot be answered is not in the result."""
     found: list[Clue | None] = [
-        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _prompt(facts), _square(facts),
+        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _prompt(facts), _tail(facts), _square(facts),
         _impossible(facts), _noisy(facts), _stuck(facts), _failed(facts, faulty), _at_room(facts), _beyond_room(facts), _hump(facts), _on_clock(facts),
         _recurrent(facts), _gap(facts), _cold_room(facts), _uneven(facts),
     ]  # fmt: skip
@@ -250,6 +251,17 @@ def _prompt(facts: Facts) -> Clue | None:
     return _clue(
         "prompt", -_over(lead.half_fall_min, "prompt", 0.5), f"It came half way back within {lead.half_fall_min:.0f} minutes: full cooling.",
         f"It took {lead.half_fall_min / 60:.1f} hours to come half way back.", lead.half_fall_min, "min", "The air follows full cooling within the hour; loads and rooms take longer.",
+    )  # fmt: skip
+
+
+def _tail(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.tail):
+        return None
+    share = f"{100 * max(0.0, lead.tail):.0f} %"
+    return _clue(
+        "tail", _over(max(lead.tail, 0.005), "tail", 0.6), f"In the three hours after the extreme {share} of the change was still there on average.",
+        f"In the three hours after the extreme next to nothing of it was left ({share}).", lead.tail, "share", "A load that was put in goes on giving off heat, or cold; a door that shut does not.",
     )  # fmt: skip
 
 

@@ -38,7 +38,8 @@ class Course:
     ``level_c`` median before, ``swing_k`` 5-95 % range before, ``upper_k`` 97.5 % over the level; ``peak_k`` rise over the level;
     ``rise_min`` onset to peak; ``half_fall_min`` peak to half way back (NaN: never seen); ``returned`` True/False, None where
     the record is too short to tell; ``jump`` share of the way from level to room that the air must have made within minutes;
-    ``habit_jump`` the same for the fastest 2 % before; ``quick_share`` share of the rise made within half an hour; ``pace_ratio`` first pace over its own usual warm-up pace; ``asymptote``
+    ``habit_jump`` the same for the fastest 2 % before; ``quick_share`` share of the rise made within half an hour; ``tail`` mean
+    excess in the three hours after as a share of the rise; ``pace_ratio`` first pace over its own usual warm-up pace; ``asymptote``
     of the fitted rise as a share of level to room; ``hold_min``, ``hold_drift`` how long and how flat the last part is; ``hold_swing``,
     ``rise_swing`` swing then over the swing before; ``surround_c`` temperature that surroundings must have had for the largest step.
     """
@@ -67,6 +68,7 @@ class Course:
     habit_jump: float
     pace_ratio: float
     quick_share: float
+    tail: float
     cycle_min: float
     asymptote: float = float("nan")
     tau_rise_min: float = float("nan")
@@ -202,7 +204,7 @@ def _course(trace: Trace, *, sign: int, start: pd.Timestamp, end: pd.Timestamp, 
         name=trace.probe.name, role=trace.probe.role, sign=sign, step_min=step, tau_min=float(tau), tau_known=known, series=series, habit=habit,
         level_c=sign * middle, swing_k=upper - low, upper_k=top - middle, noise_k=noise, onset=onset, peak_time=peak_time, peak_k=peak - middle, peak_c=sign * peak,
         rise_min=rise_min, after_min=after, half_fall_min=_minutes_until(tail, middle + 0.5 * (peak - middle)), returned=_returned(tail, back_at, rise_min, after),
-        jump=_jump(up, onset, peak_time, tau, step) / drive, habit_jump=_habit_jump(habit, tau, step) / drive, pace_ratio=_pace_ratio(rise, habit, step), quick_share=_quick_share(up, onset, peak_time, peak - middle, tau, step), cycle_min=_cycle_min(habit),
+        jump=_jump(up, onset, peak_time, tau, step) / drive, habit_jump=_habit_jump(habit, tau, step) / drive, pace_ratio=_pace_ratio(rise, habit, step), quick_share=_quick_share(up, onset, peak_time, peak - middle, tau, step), cycle_min=_cycle_min(habit), tail=_tail(tail, middle, peak, tau, step),
         gap_min=_longest_gap(series, onset, end, step),
     )  # fmt: skip
     return _shape(course, trace, up, rise, start, end, drive)
@@ -297,6 +299,15 @@ def _quick_share(up: pd.Series, onset: pd.Timestamp, peak: pd.Timestamp, rise_k:
         return 1.0
     _, _, change = _steps_over(stretch, window)
     return float(min(1.0, max(0.0, change.max()) / rise_k)) if len(change) else float("nan")
+
+
+def _tail(tail: pd.Series, level: float, peak: float, tau: float, step: float) -> float:
+    """Mean excess over three hours after the extreme (two probe time constants left for the probe's own lag), as a share of the rise."""
+    begin = tail.index[0] + pd.Timedelta(minutes=2 * tau + step)
+    rest = tail[(tail.index > begin) & (tail.index <= begin + pd.Timedelta(hours=3))]
+    if len(rest) * step < 90 or len(rest) < 3 or peak <= level:
+        return float("nan")
+    return float((rest.mean() - level) / (peak - level))
 
 
 def _cycle_min(habit: pd.Series) -> float:
