@@ -203,8 +203,9 @@ def execute(notebook: Path, parameters: dict[str, Any], *, cwd: Path, timeout_s:
     check_parameters(parameters_of(source, where=where), parameters, where=where)
     nonce = secrets.token_hex(8)
     sealed = _with_seal(source, nonce, results)
+    cwd = cwd.resolve()  # papermill changes the folder: a relative path would lead elsewhere from there
     with tempfile.TemporaryDirectory(prefix=".run-", dir=scratch) as name:
-        private = Path(name)
+        private = Path(name).resolve()
         with _private_jupyter(private, cwd):
             ran = _papermill(sealed, parameters, private, cwd, timeout_s, where)
         _check_ran(ran, nonce, where)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -29,6 +30,14 @@ def test_whole_run_is_the_same_to_the_byte_twice(tmp_path):
     assert "n is 3" in outputs(first)
     assert "Run to its end by Python" in first.cells[-1].outputs[0].data["text/plain"]
     assert list(tmp_path.iterdir()) == []
+
+
+def test_relative_folders(tmp_path, monkeypatch):
+    """``coldchain demo`` without ``--out`` works in a relative folder; Python 3.11 gives temporary folders in it a relative name too."""
+    (tmp_path / "scratch").mkdir()
+    (tmp_path / "case").mkdir()
+    monkeypatch.chdir(tmp_path)
+    assert "n is 3" in outputs(execute("whole", {"n": 3}, cwd=Path("case"), scratch=Path("scratch")))
 
 
 def test_notebook_in_the_kit_is_not_written_to(tmp_path):
