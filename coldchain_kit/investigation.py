@@ -96,7 +96,7 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
         A download without a readable temperature series, or one that does not fit the register.
     """
     entry = site.unit(name)
-    hints = Hints(entry.logger.temperature_unit, entry.logger.date_order)
+    hints = Hints(entry.logger.temperature_unit, entry.logger.date_order, tuple(row.probe.column or key for key, row in entry.probes.items()))
     loads = [load for path in files for load in readers.read(path, hints=hints, shown=shown_name(path, folder, site.path.parent))]
     placed = [clock.place(load, entry, zone=site.timezone) for load in loads]
     unit = combine.unit(entry, placed, zone=site.timezone)
