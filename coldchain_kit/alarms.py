@@ -18,7 +18,7 @@ from coldchain_kit import timeline
 from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import KitError
 from coldchain_kit.logbook import LogEntry
-from coldchain_kit.quality_series import runs
+from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, UnitEntry
 from coldchain_kit.trace import Trace, Unit
 

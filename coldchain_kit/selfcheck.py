@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import __version__, alarms, calibration, conditions, excursions, freezing, ledger, physics, quality_series, zones
+from coldchain_kit import __version__, alarms, calibration, conditions, excursions, freezing, ledger, physics, quality, zones
 from coldchain_kit import run as strict
 from coldchain_kit.trace import Trace
 
@@ -70,7 +70,7 @@ def _alarm(given: dict) -> list:
 
 def _gross_range(given: dict) -> list:
     values = _series(given["values"], [5 * k for k in range(len(given["values"]))])
-    return quality_series.gross_range(values, fail_span_c=tuple(given["fail_span"]), suspect_span_c=tuple(given["suspect_span"]))["flag"].tolist()
+    return quality.gross_range(values, fail_span_c=tuple(given["fail_span"]), suspect_span_c=tuple(given["suspect_span"]))["flag"].tolist()
 
 
 def _clock_change(given: dict) -> list:

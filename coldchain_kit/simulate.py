@@ -133,7 +133,7 @@ _KINDS = {
 class Event:
     """Something that happens, from ``start_min`` [min after the start] for ``minutes``.
 
-    ``size``: cooling_failure and airflow_blocked the share that remains (0..1); setpoint_change, ambient_heat,
+    ``size``: door_open how far (0..1); cooling_failure and airflow_blocked the share that remains (0..1); setpoint_change, ambient_heat,
     ambient_cold [K]; warm_load, cold_load kg of water equivalent; defrost heater power as a share of its own; probe_fault
     [°C] (offset, spikes, noise) or [°C/day] (drift). ``at_c`` temperature of a load. ``probe`` for probe_fault and
     probe_removed (None: every probe inside), ``form`` of a probe_fault. ``background``: everyday life, not the cause.
@@ -390,7 +390,7 @@ class _Mode:
     """What holds during a segment."""
 
     powered: bool
-    door: bool
+    door: float  # share of its opening, 0 = shut
     capacity: float
     airflow: float
     heater: float  # share of the defrost heater that is forced on
@@ -411,7 +411,7 @@ class _Mode:
 
         return cls(
             powered="power_loss" not in sizes,
-            door=any(kind in sizes for kind in ("door_open", "warm_load", "cold_load")),
+            door=max([0.0, *(_opening(event) for event in active)]),
             capacity=size("cooling_failure", 0.0) if "cooling_failure" in sizes else 1.0,
             airflow=size("airflow_blocked", 0.2) if "airflow_blocked" in sizes else 1.0,
             heater=size("defrost", 1.0) if "defrost" in sizes else 0.0,
@@ -421,6 +421,13 @@ class _Mode:
         )
 
 
+def _opening(event: Event) -> float:
+    """How far an event has the door open: loads go in through an open door."""
+    if event.kind == "door_open":
+        return 1.0 if event.size is None else event.size
+    return 1.0 if event.kind in ("warm_load", "cold_load") else 0.0
+
+
 def _transition(cabinet: Cabinet, mode: _Mode, work: str) -> list[list[float]]:
     """Exact 10 s step: rows of [state matrix | room | constant] for air, contents, evaporator, load."""
     from scipy.linalg import expm
@@ -428,7 +435,7 @@ def _transition(cabinet: Cabinet, mode: _Mode, work: str) -> list[list[float]]:
     cooling, heating = work == "cool" and mode.powered, work == "heat" and mode.powered
     fan = cooling
     evaporator = (cabinet.evaporator_w_k if fan else cabinet.evaporator_still_w_k) * mode.airflow
-    outside = cabinet.walls_w_k + (cabinet.door_w_k if mode.door else 0.0)
+    outside = cabinet.walls_w_k + cabinet.door_w_k * mode.door
     contents = cabinet.contents_w_k * (1.0 if fan else 0.7)
     # Air reaches a body through its surface, which grows with the 2/3 power of its mass.
     load = cabinet.contents_w_k * (mode.load_kj_k / cabinet.contents_kj_k) ** (2 / 3) if mode.load_kj_k else 0.0
@@ -498,7 +505,7 @@ def _segment(control: _Control, mode: _Mode, matrices: list, room: np.ndarray, o
             m3[0] * a + m3[1] * c + m3[2] * e + m3[3] * load + m3[4] * r + m3[5],
         )
     out[:6, first:last] = np.array(rows).T
-    out[6, first:last] = mode.door
+    out[6, first:last] = mode.door > 0
     control.air_c, control.contents_c, control.evaporator_c, control.load_c = a, c, e, load
     control.cooling, control.off_steps, control.heat_steps, control.clock = cooling, off, heat, clock
 

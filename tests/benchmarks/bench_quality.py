@@ -13,7 +13,9 @@ import warnings
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import conditions, quality, quality_series, quality_steps
+from coldchain_kit import conditions, quality
+from coldchain_kit.quality import series as leaf
+from coldchain_kit.quality import steps
 from coldchain_kit.trace import Probe, Trace
 
 ROWS = 525_600
@@ -42,13 +44,13 @@ def fastest(call, *, times: int = 3) -> float:
 
 def shared_tests(series: pd.Series) -> None:
     """Gross range, spike, rate and flat line, as the libraries have them."""
-    line = quality_series.course(series)
+    line = leaf.course(series)
     difference = np.diff(line.value)
-    far = quality_steps.reach(Probe("A", "air"), line.value, resolution_c=0.1)
-    quality_series.range_codes(line, (-40.0, 85.0))
-    quality_steps.spike_codes(line, difference, quality_series.out_and_back(difference), far)
-    quality_steps.rate_codes(line, difference, far)
-    quality_series.still(line)
+    far = steps.reach(Probe("A", "air"), line.value, resolution_c=0.1)
+    leaf.range_codes(line, (-40.0, 85.0))
+    steps.spike_codes(line, difference, leaf.out_and_back(difference), far)
+    steps.rate_codes(line, difference, far)
+    leaf.still(line)
 
 
 def leaf_tests(series: pd.Series) -> None:

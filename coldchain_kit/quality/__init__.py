@@ -15,12 +15,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import quality_pairs, quality_repeat, quality_series, quality_steps
 from coldchain_kit.conditions import Condition
-from coldchain_kit.quality_faults import believable, faults, unit_mixup
-from coldchain_kit.quality_pairs import disagreement, lag_min
-from coldchain_kit.quality_repeat import repeated
-from coldchain_kit.quality_series import (
+from coldchain_kit.quality import pairs, repeat, series, steps
+from coldchain_kit.quality.findings import believable, faults, unit_mixup
+from coldchain_kit.quality.pairs import disagreement, lag_min
+from coldchain_kit.quality.repeat import repeated
+from coldchain_kit.quality.series import (
     end_value,
     flat_line,
     gap,
@@ -109,17 +109,17 @@ def run_all(
 class _Seen(NamedTuple):
     """What several tests need of one probe's readings."""
 
-    line: quality_series.Course
+    line: series.Course
     step_c: float | None
-    hours: quality_pairs.Hours
+    hours: pairs.Hours
     stands: pd.DataFrame
 
 
 def _see(trace: Trace) -> _Seen:
-    line = quality_series.course(trace.as_read_c)
-    stands = quality_series.still(line)
-    stands = stands[stands["minutes"] >= 60.0 * quality_pairs.STILL_HOURS].reset_index(drop=True)
-    return _Seen(line, trace.probe.resolution_c or resolution_c(line.value), quality_pairs.course_hours(line), stands)
+    line = series.course(trace.as_read_c)
+    stands = series.still(line)
+    stands = stands[stands["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
+    return _Seen(line, trace.probe.resolution_c or resolution_c(line.value), pairs.course_hours(line), stands)
 
 
 def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
@@ -131,22 +131,22 @@ def _run(
 ) -> Trace:
     line, known = own.line, own.step_c or UNKNOWN_RESOLUTION_C
     span, span_from = span_c(trace, logger, line.value)
-    far = quality_steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
+    far = steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
-    swing = quality_series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
+    swing = series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
     codes = {
-        "gross_range": quality_series.range_codes(line, span),
-        "end_value": quality_series.end_codes(line)[0],
-        "spike": quality_steps.spike_codes(line, difference, swing, far),
-        "rate": quality_steps.rate_codes(line, difference, far),
-        "noise": quality_series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
-        "repeated": quality_repeat.repeat_codes(line)[0],
+        "gross_range": series.range_codes(line, span),
+        "end_value": series.end_codes(line)[0],
+        "spike": steps.spike_codes(line, difference, swing, far),
+        "rate": steps.rate_codes(line, difference, far),
+        "noise": series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
+        "repeated": repeat.repeat_codes(line)[0],
     }
     codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
     if near:
-        found = [quality_pairs.apart(own.hours, _testimony(other, own), resolution_c=known) for other in near.values()]
-        codes["disagreement"] = quality_pairs.apart_codes(line, found)[0]
-    flags = {name: quality_series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
+        found = [pairs.apart(own.hours, _testimony(other, own), resolution_c=known) for other in near.values()]
+        codes["disagreement"] = pairs.apart_codes(line, found)[0]
+    flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
     for row in stands:
         row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
     arguments = {
@@ -158,7 +158,7 @@ def _run(
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
 
-def _testimony(other: _Seen, own: _Seen) -> quality_pairs.Hours:
+def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
     """The other probe's hours without those in which it is itself held to be stuck."""
     mean = other.hours.mean_c
     for row in _still(other, [own], None)[1]:
@@ -182,7 +182,7 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     step_c, table = own.step_c or UNKNOWN_RESOLUTION_C, own.stands
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
-    return quality_pairs.still_codes(
+    return pairs.still_codes(
         own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
         outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
     )  # fmt: skip

@@ -10,8 +10,8 @@ import pandas as pd
 
 from coldchain_kit import timeline
 from coldchain_kit.conditions import Condition
-from coldchain_kit.quality_series import Course, course, resolution_change, runs
-from coldchain_kit.quality_steps import Reach, spike_limits_at, step_limits_at
+from coldchain_kit.quality.series import Course, course, resolution_change, runs
+from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
 from coldchain_kit.register import Logger
 from coldchain_kit.trace import FAIL, SUSPECT, Trace, Unit
 

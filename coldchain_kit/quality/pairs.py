@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.quality_series import Course, course, spread
+from coldchain_kit.quality.series import Course, course, spread
 from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT
 
 # Two probes of one unit disagree where their difference leaves its own usual level by more than a degree and by six times its
@@ -207,7 +207,7 @@ def lag_min(own: pd.Series, other: pd.Series, *, most_min: float = 180.0) -> flo
 
 def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resolution_c: float, limits_h: tuple[float, float], outside: np.ndarray | None = None,
                 outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[dict]]:  # fmt: skip
-    """Codes of readings that stand exactly still (runs from ``quality_series.still``), and one finding for each such run.
+    """Codes of readings that stand exactly still (runs from ``series.still``), and one finding for each such run.
 
     A refrigerator may hold a steady temperature for hours; a run counts where it lasts longer than ``limits_h`` (suspect, fail) [h],
     than ``outside_h`` while ``outside`` says its value is beyond the storage limits, or where another probe of the unit moved meanwhile by

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coldchain_kit.quality_series import Course, covered
+from coldchain_kit.quality.series import Course, covered
 from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe
 
 # Time constants [min] by role: the fastest probe that is plausible (faster is impossible: fail), and a usual one (suspect).
