@@ -23,6 +23,7 @@ THRESHOLDS = {
     "burst": (0.4, "DERIVED: a door makes most of its rise within half an hour and a probe's lag, a closed cabinet (3 h and more) under a fifth"),
     "pace": (1.5, "TUNED between a room that warms or cools slowly (under 1) and cooling that stops or never stops (over 1.5)"),
     "prompt": (75.0, "TUNED between full cooling of the air (under 60) and a load or a room that cools down (over 80): minutes half way back"),
+    "front": (0.5, "DERIVED: a first quarter makes a quarter of a steady rise and 0.7 of one that settles within its span (four time constants); middle"),
     "tail": (0.15, "TUNED between doors (under 0.1) and loads (over 0.4): mean excess of three hours afterwards over the rise"),
     "square": (0.8, "DERIVED: a first-order body needs 2.2 time constants from 10 to 90 % (FACTS G1), the shortest that this probe may have"),
     "whole": (0.85, "DERIVED: a probe taken out meets the whole way to room temperature, an open door only part of it"),
@@ -75,7 +76,7 @@ def _ok(*values: float | None) -> bool:
 def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:
     """Every clue that the traces answer; a clue that cannot be answered is not in the result."""
     found: list[Clue | None] = [
-        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _prompt(facts), _tail(facts), _square(facts),
+        _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _front(facts), _prompt(facts), _tail(facts), _square(facts),
         _impossible(facts), _noisy(facts), _stuck(facts), _failed(facts, faulty), _at_room(facts), _beyond_room(facts), _hump(facts), _on_clock(facts),
         _recurrent(facts), _gap(facts), _cold_room(facts), _uneven(facts),
     ]  # fmt: skip
@@ -241,6 +242,16 @@ def _burst(facts: Facts) -> Clue | None:
     return _clue(
         "burst", _over(lead.quick_share, "burst"), f"Most of the change was made in half an hour ({100 * lead.quick_share:.0f} %).",
         f"Half an hour made only {100 * lead.quick_share:.0f} % of the change.", lead.quick_share, "share", "A closed cabinet moves steadily for hours.",
+    )  # fmt: skip
+
+
+def _front(facts: Facts) -> Clue | None:
+    lead = facts.lead
+    if not _ok(lead.front) or lead.rise_min < 90:
+        return None
+    return _clue(
+        "front", _over(max(lead.front, 0.02), "front", 0.4), f"It was quick at first and then settled ({100 * lead.front:.0f} % in the first quarter).",
+        f"It went on steadily ({100 * max(0.0, lead.front):.0f} % in the first quarter).", lead.front, "share", "Against a leak that the cooling can nearly hold it settles; without cooling it goes on.",
     )  # fmt: skip
 
 

@@ -39,8 +39,8 @@ class Course:
     ``rise_min`` onset to peak; ``half_fall_min`` peak to half way back (NaN: never seen); ``returned`` True/False, None where
     the record is too short to tell; ``jump`` share of the way from level to room that the air must have made within minutes;
     ``habit_jump`` the same for the fastest 2 % before; ``quick_share`` share of the rise made within half an hour; ``tail`` mean
-    excess in the three hours after as a share of the rise; ``pace_ratio`` first pace over its own usual warm-up pace; ``asymptote``
-    of the fitted rise as a share of level to room; ``hold_min``, ``hold_drift`` how long and how flat the last part is; ``hold_swing``,
+    excess in the three hours after as a share of the rise; ``pace_ratio`` first pace over its own usual warm-up pace; ``front`` share of the rise
+    that was made in its first quarter; ``asymptote`` of the fitted rise as a share of level to room; ``hold_min``, ``hold_drift`` how long and how flat the last part is; ``hold_swing``,
     ``rise_swing`` swing then over the swing before; ``surround_c`` temperature that surroundings must have had for the largest step.
     """
 
@@ -76,7 +76,7 @@ class Course:
     hold_drift: float = float("nan")
     hold_swing: float = float("nan")
     rise_swing: float = float("nan")
-    abrupt: float = float("nan")
+    front: float = float("nan")
     corner: float = float("nan")
     square: float = float("nan")
     surround_c: float = float("nan")
@@ -364,16 +364,16 @@ def _shape(course: Course, trace: Trace, up: pd.Series, rise: pd.Series, start: 
         if fit.end_high_c - fit.end_low_c < drive:
             changes["asymptote"] = (fit.end_c - level) / drive
     out = up[(up.index >= start) & (up.index <= end)]
-    t = thermal.minutes_of(rise)
-    share = (rise.to_numpy() - level) / max(course.peak_k, 1e-6)
+    if len(rise) >= 6:
+        t = thermal.minutes_of(rise)
+        quarter = (t >= 0.2 * t[-1]) & (t <= 0.35 * t[-1])
+        if quarter.any():
+            changes["front"] = float((rise.to_numpy()[quarter].mean() - level) / max(course.peak_k, 1e-6))
     usual = _swing(course.habit, course.cycle_min)
     # A swing within the noise of two readings cannot be seen to go missing.
     if usual > 3.0 * course.noise_k:
         changes["rise_swing"] = _swing(rise, course.cycle_min) / usual
     changes |= _hold(course, up, end, level, usual)
-    if len(rise) >= 4 and (share >= 0.5).any():
-        half, most = t[np.argmax(share >= 0.5)], t[np.argmax(share >= 0.9)]
-        changes["abrupt"] = float(most / max(half, course.step_min))
     changes["corner"] = _corner(rise, course)
     changes["square"] = _square(up, course, end, level)
     changes |= _impossible(course, up, trace, out, start, end)

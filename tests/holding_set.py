@@ -19,6 +19,9 @@ HOURS, ONSET_FROM_H, ONSET_TO_H = 120, 62.0, 80.0
 ABOVE = ("door_open", "power_loss", "cooling_failure", "defrost", "setpoint_change", "warm_load", "probe_removed", "probe_fault", "ambient_heat")
 BELOW = ("overcooling", "setpoint_down", "cold_load", "ambient_cold")
 CAUSES = (*ABOVE, *BELOW)
+# Harder forms of the same causes: a door ajar for hours, a load put in at once, the whole logger taken out, a short outage.
+HARDER = ("door_ajar", "quiet_load", "logger_out", "short_outage")
+NAMED = {"setpoint_down": "setpoint_change", "door_ajar": "door_open", "quiet_load": "warm_load", "logger_out": "probe_removed", "short_outage": "power_loss"}
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ def make(*, cabinets: int = 20, seed: int = 2026, scenarios: tuple[str, ...] = C
     name = np.array([scenario for _ in range(cabinets) for scenario in scenarios])
     unit = np.repeat(np.arange(cabinets), len(scenarios))
     freezer = name == "defrost"
-    p = _parameters(rng, cabinets, unit, freezer, (name == "ambient_heat") | (name == "warm_load"))
+    p = _parameters(rng, cabinets, unit, freezer, np.isin(name, ("ambient_heat", "warm_load", "quiet_load")))
     e = _events(rng, name, count, p)
     room = _room(rng, unit, cabinets, name, e)
     air, removed = _march(p, e, name, room)
@@ -54,7 +57,7 @@ def _parameters(rng, cabinets, unit, freezer, short) -> dict:
     def u(low, high):
         return rng.uniform(low, high, cabinets)[unit]
 
-    p = dict(
+    p = dict(  # noqa: C408
         c_air=u(2.5e3, 6e3), c_liner=u(5e3, 16e3), c_layer=u(6e3, 35e3), h_liner=u(4, 9), h_layer=u(1.2, 3.0), k_layer=u(2.0, 8.0), ua=u(1.0, 2.4),
         h_coil=u(7, 16), t_ref=u(-18, -9), tau_on=u(60, 200), tau_off=u(250, 700), set_c=u(3.8, 5.4), band=u(0.8, 2.6), door=u(5, 16), sensor=u(60, 300),
         min_off=u(120, 360), modulating=rng.random(cabinets)[unit] < 1 / 3, tau_a=u(5, 18), tau_b=u(0.8, 3.5), res=rng.choice([0.1, 0.1, 0.0625, 0.5], cabinets)[unit],
@@ -74,13 +77,13 @@ def _events(rng, name, count, p) -> dict:
     lengths = {
         "door_open": (8, 100), "power_loss": (240, 900), "cooling_failure": (3600, 3600), "defrost": (45, 120), "setpoint_change": (3600, 3600), "warm_load": (2, 8),
         "probe_removed": (15, 150), "probe_fault": (90, 600), "ambient_heat": (600, 1200), "overcooling": (900, 1600), "setpoint_down": (3600, 3600), "cold_load": (2, 5),
-        "ambient_cold": (900, 1500),
+        "ambient_cold": (900, 1500), "door_ajar": (180, 700), "quiet_load": (0.2, 0.4), "logger_out": (20, 180), "short_outage": (90, 240),
     }  # fmt: skip
     length = np.array([rng.uniform(*lengths[n]) for n in name]) * 60
     clock = np.ceil(onset / p["period"]) * p["period"]
     onset = np.where(name == "defrost", clock, onset)
-    return dict(
-        onset=onset, end=onset + length, kg=rng.uniform(6, 20, count), weak=np.where(rng.random(count) < 0.6, 0.0, rng.uniform(0.02, 0.08, count)), shift=rng.uniform(4.5, 7, count),
+    return dict(  # noqa: C408
+        ajar=np.where(name == "door_ajar", rng.uniform(0.05, 0.2, count), 1.0), onset=onset, end=onset + length, kg=rng.uniform(6, 20, count), weak=np.where(rng.random(count) < 0.6, 0.0, rng.uniform(0.02, 0.08, count)), shift=rng.uniform(4.5, 7, count),
         hot=rng.uniform(16, 24, count), form=rng.choice(["offset", "drift", "noise", "stuck_high"], count), size=rng.uniform(4, 9, count),
     )  # fmt: skip
 
@@ -112,7 +115,7 @@ def _room(rng, unit, cabinets, name, e) -> np.ndarray:
 def _march(p, e, name, room) -> tuple[np.ndarray, np.ndarray]:
     """Air temperature at one minute for all cases."""
     n = len(name)
-    is_ = {scenario: name == scenario for scenario in CAUSES}
+    is_ = {scenario: name == scenario for scenario in (*CAUSES, *HARDER)}
     rng = np.random.default_rng(77)
     minutes = HOURS * 60
     visit = np.zeros((n, minutes + 1), bool)
@@ -135,12 +138,12 @@ def _march(p, e, name, room) -> tuple[np.ndarray, np.ndarray]:
         outside = room[:, minute]
         active = (t >= e["onset"]) & (t < e["end"])
         start = (t >= e["onset"]) & (t < e["onset"] + STEP_S)
-        loads = start & (is_["warm_load"] | is_["cold_load"])
+        loads = start & (is_["warm_load"] | is_["quiet_load"] | is_["cold_load"])
         if loads.any():
             c_load = np.where(loads, e["kg"] * 3800.0, c_load)
-            load = np.where(loads, np.where(is_["warm_load"], outside, -18.0), load)
-        power = ~(active & is_["power_loss"])
-        door = (active & (is_["door_open"] | is_["warm_load"] | is_["cold_load"])) | (visit[:, minute] & ((t % 60) < seconds_open))
+            load = np.where(loads, np.where(is_["cold_load"], -18.0, outside), load)
+        power = ~(active & (is_["power_loss"] | is_["short_outage"]))
+        door = (active & (is_["door_open"] | is_["door_ajar"] | is_["warm_load"] | is_["quiet_load"] | is_["cold_load"])) | (visit[:, minute] & ((t % 60) < seconds_open))
         aim = p["set_c"] + active * (is_["setpoint_change"] * e["shift"] - is_["setpoint_down"] * e["shift"])
         own = p["own_defrost"] & ((t % p["period"]) < p["length"])
         heating = (own | (active & is_["defrost"])) & power
@@ -158,17 +161,17 @@ def _march(p, e, name, room) -> tuple[np.ndarray, np.ndarray]:
         convection = (0.35 + np.abs(air - layers[0])) ** 0.25
         flow_coil, flow_liner = h_coil * (coil - air), p["h_liner"] * (liner - air)
         flow_slab = 3 * p["h_layer"] * convection * (layers[0] - air)
-        flow_door = door * p["door"] * np.sqrt(np.abs(outside - air) + 0.1) * (outside - air)
+        flow_door = door * e["ajar"] * p["door"] * np.sqrt(np.abs(outside - air) + 0.1) * (outside - air)
         flow_load = np.where(c_load > 0, 1.2 * (np.maximum(e["kg"], 0.1)) ** 0.67 * (load - air), 0.0)
         first, second = p["k_layer"] * (layers[1] - layers[0]), p["k_layer"] * (layers[2] - layers[1])
-        liner += STEP_S / p["c_liner"] * (p["ua"] * (outside - liner) - flow_liner + door * 0.25 * p["door"] * (outside - liner))
+        liner += STEP_S / p["c_liner"] * (p["ua"] * (outside - liner) - flow_liner + door * e["ajar"] * 0.25 * p["door"] * (outside - liner))
         layers[0] += STEP_S / p["c_layer"] * (first - flow_slab)
         layers[1] += STEP_S / p["c_layer"] * (second - first)
         layers[2] += STEP_S / p["c_layer"] * -second
         load += STEP_S * np.where(c_load > 0, -flow_load / np.maximum(c_load, 1.0), 0.0)
         air = air + STEP_S / p["c_air"] * (flow_coil + flow_liner + flow_slab + flow_door + flow_load)
         sensor += STEP_S * (air - sensor) / p["sensor"]
-    return out, is_["probe_removed"]
+    return out, is_["probe_removed"] | is_["logger_out"]
 
 
 def _cases(rng, p, e, name, unit, freezer, air, room, removed) -> list[HeldCase]:
@@ -179,12 +182,12 @@ def _cases(rng, p, e, name, unit, freezer, air, room, removed) -> list[HeldCase]
         inside = (t >= e["onset"][i]) & (t < e["end"][i])
         around = np.where(inside & removed[i], room[i], air[i])
         a = _follow(_follow(around, 0.75 * p["tau_a"][i]), 0.3 * p["tau_a"][i])
-        b = _follow(air[i], p["tau_b"][i])
+        b = _follow(around if scenario == "logger_out" else air[i], p["tau_b"][i])
         if scenario == "probe_fault":
             a = _fault(rng, a, inside, e["form"][i], e["size"][i], (t - e["onset"][i]) / 60.0)
         frame = pd.DataFrame({"A": _shown(rng, a + p["bias"][i], p, i), "B": _shown(rng, b, p, i), "room": _shown(rng, _follow(room[i], 4.0), p, i)}, index=index)
         at = [START + pd.Timedelta(seconds=float(round(e[key][i]))) for key in ("onset", "end")]
-        cause = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
+        cause = NAMED.get(scenario, scenario)
         cases.append(HeldCase(int(unit[i]), cause, scenario, "freezer" if freezer[i] else "refrigerator", *at, frame, float(p["tau_a"][i]), float(p["tau_b"][i])))
     return cases
 

@@ -1,4 +1,4 @@
-"""Measured skill of the causes: ``python -m tests.benchmarks.bench_causes [--cabinets 20] [--seed 2027] [--robust]``.
+"""Measured skill of the causes: ``python -m tests.benchmarks.bench_causes [--cabinets 20] [--seed 2027] [--robust] [--harder]``.
 
 Prints, for each set of probes, the share first-ranked right, the confusion matrix and the calibration of the support, over
 random cabinets x the causes that a trace can show x intervals of 1, 5, 10 and 15 minutes. The cases come from
@@ -14,6 +14,7 @@ import time
 from unittest import mock
 
 from coldchain_kit import causes, clues
+from tests import holding_set
 from tests.benchmarks import labelled
 
 PROBE_SETS = {
@@ -91,8 +92,10 @@ def main() -> None:
     parser.add_argument("--cabinets", type=int, default=20)
     parser.add_argument("--seed", type=int, default=2027)
     parser.add_argument("--robust", action="store_true")
+    parser.add_argument("--harder", action="store_true", help="doors ajar, loads put in at once, whole loggers out, short outages")
     given = parser.parse_args()
-    cases = labelled.holding(cabinets=given.cabinets, seed=given.seed)
+    scenarios = holding_set.HARDER if given.harder else holding_set.CAUSES
+    cases = labelled.holding(cabinets=given.cabinets, seed=given.seed, scenarios=scenarios)
     for name, (probes, taus) in PROBE_SETS.items():
         began = time.perf_counter()
         rows = rank(cases, probes=probes, taus=taus)

@@ -36,9 +36,9 @@ class Labelled:
     tau_b_min: float
 
 
-def holding(*, cabinets: int = 20, seed: int = 2026) -> list[Labelled]:
+def holding(*, cabinets: int = 20, seed: int = 2027, scenarios: tuple[str, ...] = holding_set.CAUSES) -> list[Labelled]:
     """The set that skill is stated on."""
-    return [Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min) for c in holding_set.make(cabinets=cabinets, seed=seed)]
+    return [Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min) for c in holding_set.make(cabinets=cabinets, seed=seed, scenarios=scenarios)]
 
 
 def tuning(*, cabinets: int = 20, first_seed: int = 1000, freezers: bool = False) -> list[Labelled]:
@@ -56,6 +56,8 @@ def tuning(*, cabinets: int = 20, first_seed: int = 1000, freezers: bool = False
             if scenario in ("ambient_heat", "warm_load"):  # a unit with reserve enough would not go outside at all
                 hot_load_w = unit.walls_w_k * (unit.room_c + rng.uniform(4, 9) - unit.set_c)
                 unit = simulate.replace(unit, capacity_w=hot_load_w, capacity_at_c=unit.set_c - 8.0, capacity_slope_w_k=1.0)
+            if number % 5 == 4:  # a coarse, noisy logger
+                unit = simulate.replace(unit, probes=tuple(simulate.replace(probe, resolution_c=0.5, noise_c=0.08, bias_c=float(rng.uniform(-0.3, 0.3))) for probe in unit.probes))
             event = _event(scenario, rng, unit)
             made = simulate.run(unit, [event], start=start, hours=120, seed=seed)
             cause = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
@@ -68,20 +70,25 @@ def _event(scenario: str, rng: np.random.Generator, unit: simulate.Cabinet) -> s
     if scenario == "defrost":
         at = np.ceil(at / 60 / unit.defrost_every_h) * unit.defrost_every_h * 60
     minutes, size, form = {
-        "door_open": ((8, 100), None, ""), "power_loss": ((240, 900), None, ""), "cooling_failure": ((3600, 3600), rng.choice([0.0, 0.0, rng.uniform(0.05, 0.2)]), ""),
+        "door_open": ((8, 100), None, ""), "power_loss": ((120, 900), None, ""), "cooling_failure": ((3600, 3600), rng.choice([0.0, 0.0, rng.uniform(0.05, 0.3)]), ""),
         "defrost": ((45, 120), None, ""), "setpoint_change": ((3600, 3600), rng.uniform(4, 7), ""), "warm_load": ((2, 8), rng.uniform(8, 30), ""),
         "probe_removed": ((15, 150), None, ""), "probe_fault": ((90, 600), rng.uniform(4, 9), rng.choice(["offset", "drift", "stuck", "noise"])),
         "ambient_heat": ((600, 1200), rng.uniform(12, 22), ""), "overcooling": ((900, 1600), None, ""), "setpoint_down": ((3600, 3600), -rng.uniform(4, 7), ""),
         "cold_load": ((2, 5), rng.uniform(4, 12), ""), "ambient_cold": ((900, 1500), rng.uniform(24, 32), ""),
     }[scenario]  # fmt: skip
     kind = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
+    if scenario == "door_open" and rng.random() < 0.3:  # left ajar
+        minutes, size = (150, 700), rng.uniform(0.05, 0.25)
+    if scenario in ("warm_load", "cold_load") and rng.random() < 0.4:  # put in at once
+        minutes = (0.2, 0.5)
     if form == "drift":
         size = size * 12.0
     if form == "stuck":
         size = unit.set_c + size + 3.0
     if form == "noise":
         size = 0.6 * size
-    probe = "A" if scenario in ("probe_fault", "probe_removed") else None
+    whole_logger = scenario == "probe_removed" and rng.random() < 0.3
+    probe = "A" if scenario in ("probe_fault", "probe_removed") and not whole_logger else None
     return simulate.Event(kind, float(at), float(rng.uniform(*minutes)), None if size is None else float(size), probe=probe, form=str(form) or "offset")
 
 
