@@ -21,6 +21,7 @@ from coldchain_kit.tables import Prose, Table, Tables
 from coldchain_kit.trace import Trace
 
 UNANSWERED = "not yet answered"
+SECTIONS = {"immediate": "Before anything else", "found": "What we were given", "cause": "Why did it happen"}  # part of the report that asks; the conclusion for all others
 _SHARED: dict[str, Any] = {}  # the one box for the name, shown in every form of a notebook
 
 
@@ -163,13 +164,13 @@ def still_open(assessment: Any) -> Table:
     """Questions that nobody has answered, lots without a decision, actions not closed."""
     now = entries.current(assessment.case.folder)
     rows = [
-        (entries.FIELDS[name], name)
+        (entries.FIELDS[name], SECTIONS.get(name.partition(".")[0], "Conclusion and sign-off"))
         for name in entries.FIELDS
         if not name.endswith("*") and not name.startswith(("why.", "group.")) and name not in now and not _in_case(assessment, name)
     ]
-    rows += [(f"Decision on lot {row['lot']}", "decision") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
-    rows += [(f"Action {row['id']}: {row['action']}", "due " + row["due"]) for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
-    return Table("What is still open", ("Question", "Field"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
+    rows += [(f"Decision on lot {row['lot']}", "Which lots") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
+    rows += [(f"Action {row['id']}: {row['action']}", f"What was done, due {row['due'] or 'at no stated date'}") for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
+    return Table("What is still open", ("Question", "Stands in part"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
 
 
 def _question(field: str) -> str:

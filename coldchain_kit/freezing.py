@@ -132,7 +132,7 @@ def _contents(files: dict[str, bytes | Path]) -> str:
 
 
 def _page(notebook: Any, info: dict[str, str], number: str, revision: int, reason: str | None, contents: str) -> str:
-    facts = [("Case", number), ("Revision", str(revision))] + ([("Reason", reason.strip())] if reason and reason.strip() else [])
+    facts = [({"monthly": "Month", "review": "Review", "self-check": "Check"}.get(info.get("kind", ""), "Case"), number), ("Revision", str(revision))] + ([("Reason", reason.strip())] if reason and reason.strip() else [])
     facts += [("Site", info["site"])] if info.get("site") else []
     facts += [("Kit", f"coldchain_kit {__version__}")]
     running = f"{number}, revision {revision}"

@@ -35,12 +35,6 @@ def section(assessment: Any, name: str) -> Prose:
     return Prose((" ".join(_WRITERS[name](assessment)),))
 
 
-def summary(assessment: Any) -> Prose:
-    """The case in a few sentences: what happened, how sure, what it may have been, what is still open."""
-    parts = sentences(assessment)
-    return Prose(tuple(" ".join(parts[name]) for name in ("happened", "believable", "why", "lots") if parts[name]))
-
-
 def _identification(assessment: Any) -> list[str]:
     case, site = assessment.case, assessment.site
     lines = [f"This is case {case.id} of {site.name}: {case.title}."]
@@ -66,7 +60,8 @@ def _given(assessment: Any) -> list[str]:
 def _believable(assessment: Any) -> list[str]:
     lines = []
     for row in assessment.results.get("believable", ()):
-        lines.append(f"The record of unit {row['unit']} is judged {say.word(row['answer'])}" + (f": {'; '.join(row['reasons'])}." if row["reasons"] else "."))
+        lines.append(f"The record of unit {row['unit']} is judged {say.word(row['answer'])}.")
+        lines += row["reasons"] or ["No fault was found in it."]
     for row in _deciding(assessment):
         if row["gaps"]:
             lines.append(
@@ -99,7 +94,7 @@ def _nothing(assessment: Any) -> list[str]:
 def _excursion(row: dict, assessment: Any) -> str:
     zone = assessment.site.timezone
     begins, ends = (say.moment(row[edge] if row[f"open_{edge}"] else _minute(row[edge]), zone) for edge in ("start", "end"))
-    begins += ", where readings begin or follow a gap (since when is not known)" if row["open_start"] else " (estimated between two readings)"
+    begins += ", where readings begin or follow a gap (since when is not known)" if row["open_start"] else ", estimated between two readings,"
     ends = f"was still out on {ends}, where the readings stop (until when is not known)" if row["open_end"] else f"came back on {ends}"
     doubt = f" It is {say.word('undecided')}." if row["verdict"] == "undecided" else ""
     faulty = " The quality tests call its readings impossible; it stays listed." if row["faulty"] else ""

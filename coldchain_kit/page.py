@@ -13,6 +13,7 @@ from typing import Any
 
 from coldchain_kit import markup
 
+LIVE = "live"  # tag of a cell that speaks to the person at work and has no place in a frozen record
 BANNER = {"demonstration": "DEMONSTRATION: invented site and readings", "exercise": "EXERCISE: not a real event"}
 
 
@@ -51,6 +52,7 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
 
     count = _Count()
     body = "\n".join(part for cell in notebook.cells for part in _cell(cell, count))
+    lead, head, rest = body.partition("<h2 ")  # what stands above the first part comes before the contents list: the facts in short
     template = resources.files("coldchain_kit").joinpath("page_template/page.html.j2").read_text("utf-8")
     style = resources.files("coldchain_kit").joinpath("page_template/page.css").read_text("utf-8")
     margins = [("top-left", _css_text(running)), ("bottom-left", _css_text(title[:90])), ("bottom-right", '"Page " counter(page) " of " counter(pages)')]
@@ -58,7 +60,7 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
     made = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(template)
     safe = jinja2.utils.markupsafe.Markup
     text = made.render(
-        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, contents=count.contents, body=safe(body), style=safe(style),
+        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, contents=count.contents, lead=safe(lead), body=safe(head + rest), style=safe(style),
         margins=[(place, safe(content)) for place, content in margins],
     )  # fmt: skip
     return text + "\n"
@@ -70,6 +72,8 @@ def _css_text(text: str) -> str:
 
 
 def _cell(cell: Any, count: _Count) -> list[str]:
+    if LIVE in cell.metadata.get("tags", []):
+        return []
     if cell.cell_type == "markdown":
         return [_words(cell.source, count, first=not count.ids)]
     if cell.cell_type == "code":

@@ -68,9 +68,9 @@ def write(assessment: Any, out: str | Path) -> Path:
 
 
 def offer(assessment: Any, *, frozen: bool = False) -> Any:
-    """A button that writes the sheet into the case's folder; in a frozen record a sentence."""
+    """A button that writes the sheet into the case's folder; nothing in a frozen record, which takes its place."""
     if frozen:
-        return Prose(("A preliminary sheet can be printed while a case is open. This record takes its place.",))
+        return Prose(())
     import ipywidgets as widgets
 
     button, said = widgets.Button(description="Write the preliminary sheet", layout=widgets.Layout(width="20em")), widgets.HTML("")
@@ -109,6 +109,6 @@ def _answers(assessment: Any) -> str:
 
 
 def _open(assessment: Any) -> str:
-    rows = [str(row[0]) for row in forms.still_open(assessment).rows if not str(row[1]).startswith("immediate.")]
+    rows = [str(row[0]) for row in forms.still_open(assessment).rows if row[1] != forms.SECTIONS["immediate"]]
     more = [f"and {len(rows) - MOST_OPEN} more questions"] if len(rows) > MOST_OPEN else []
     return _list([*rows[:MOST_OPEN], *more] or ["nothing"])

@@ -29,6 +29,7 @@ from coldchain_kit.charts.common import (
 from coldchain_kit.drawing import Clock, Drawing, Gallery
 from coldchain_kit.trace import FLAG_WORDS, Trace, Unit
 
+LOGBOOK_COLOUR = "#5B2A86"
 FLAG_LOOKS = {  # fill, edge, dash of the edge
     "good": ("#CFE8DD", "#009E73", (1, 0)),
     "not evaluated": ("#F2F2F2", "#999999", (2, 2)),
@@ -88,6 +89,7 @@ def episode(assessment: Any, number: str) -> Drawing:
     edges = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {say.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
     ]
+    noted = _logbook_marks(assessment, unit.name, clock)
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.band([one for one in rows if one.get("u")], clock, y, names),
@@ -95,10 +97,24 @@ def episode(assessment: Any, number: str) -> Drawing:
         layers.marks(extremes, clock, y, shape="triangle-down" if row_direction(excursions) == "above" else "triangle-up", colour="#000000", legend="most extreme reading"),
         layers.limits(condition, y),
         layers.uprights(edges, clock, top=260 if row_direction(excursions) == "above" else 20),
+        layers.uprights(noted, clock, colour=LOGBOOK_COLOUR, top=20 if row_direction(excursions) == "above" else 250),
     )
     title = f"Episode {number}, unit {unit.name}: {say.word(row_direction(excursions))}"
     notes = ("Pale band: expanded uncertainty of the probe (k = 2). Start and end are estimated on the straight line between two readings.",)
-    return drawing.finish(sized(chart, 320), title=title, description=episode_in_words(assessment, row, excursions), notes=notes, banner=banner(assessment))
+    told = episode_in_words(assessment, row, excursions) + (f" From the logbook: {say.several([one['label'] for one in noted])}." if noted else "")
+    return drawing.finish(sized(chart, 320), title=title, description=told, notes=notes, banner=banner(assessment))
+
+
+def _logbook_marks(assessment: Any, unit: str, clock: Clock) -> list[dict[str, Any]]:
+    """Entries of the logbook inside the picture, their kind and local time: what people wrote down beside the trace."""
+    zone, marks = assessment.site.timezone, []
+    for entry in assessment.logbook:
+        if entry.unit in (None, unit):
+            kind = say.word(entry.kind)
+            marks.append({"time": entry.time, "label": f"{kind}{', from' if entry.until is not None else ''} {say.local(entry.time, zone):%H:%M}"})
+            if entry.until is not None:
+                marks.append({"time": entry.until, "label": f"{kind}, until {say.local(entry.until, zone):%H:%M}"})
+    return sorted((mark for mark in marks if clock.start <= mark["time"] <= clock.end), key=lambda mark: mark["time"])
 
 
 def episodes(assessment: Any) -> Gallery:

@@ -24,7 +24,7 @@ def readings(assessment: Any) -> Table:
         )
         for row in assessment.results["probes"]
     )  # fmt: skip
-    columns = ("Unit and probe", "Role", "Decides", "Lowest", "at", "Highest", "at", "As read, lowest to highest", "Mean", "MKT over the window", "Expanded uncertainty (k = 2)")
+    columns = ("Unit and probe", "Role", "Decides", "Lowest", "Lowest at", "Highest", "Highest at", "As read, lowest to highest", "Mean", "MKT over the window", "Expanded uncertainty (k = 2)")
     notes = (
         "Lowest, highest, mean and MKT: corrected values where a certificate is given, over all readings with a value, whatever their flag; mean and MKT weigh each reading by its time.",
         "MKT over the window describes, it excuses nothing. It is not given for frozen products, room and surface probes, and where a reading lies below the low limit.",
@@ -44,7 +44,7 @@ def _sided(row: dict, side: str) -> str:
 def excursions(assessment: Any) -> Tables:
     """When each excursion was, and how long and how far it went."""
     rows = assessment.results["excursions"]
-    return Tables((_when(rows, assessment.site.timezone), _how_bad(rows))) if rows else Tables((Table("Excursions", (), empty=_none_found(assessment)),))
+    return Tables((_when(rows, assessment.site.timezone), _how_bad(rows, assessment.results["probes"]))) if rows else Tables((Table("Excursions", (), empty=_none_found(assessment)),))
 
 
 def _none_found(assessment: Any) -> str:
@@ -91,10 +91,10 @@ def _when(rows: list[dict], zone: str) -> Table:
     )
 
 
-def _how_bad(rows: list[dict]) -> Table:
+def _how_bad(rows: list[dict], probes: list[dict]) -> Table:
     cells = [
         (
-            row["id"], say.celsius(row["extreme_c"], limit=row["limit_c"]), say.word(row["basis"]), say.minutes(row["minutes"]), f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}", f"{say.figure(row['degree_minutes'])} °C·min", say.count(row["readings"]),
+            row["id"], extreme(row, probes), say.word(row["basis"]), say.minutes(row["minutes"]), f"{say.minutes(row['minutes_least'])} to {say.minutes(row['minutes_most'])}", f"{say.figure(row['degree_minutes'])} °C·min", say.count(row["readings"]),
             say.word(row["verdict"]), say.chance(row["p_outside"]), "yes: faulty" if row["faulty"] else "no", say.word(row["logger_alarm"]), _without_impossible(row),
         )
         for row in rows
@@ -103,7 +103,7 @@ def _how_bad(rows: list[dict]) -> Table:
     columns = (
         "Id",
         "Most extreme",
-        "Outside by",
+        "Outside in the values",
         "Time outside",
         "At least to at most",
         "Degree-minutes beyond the limit",
@@ -117,6 +117,17 @@ def _how_bad(rows: list[dict]) -> Table:
     return turned(
         Table("Excursions: how long and how far", columns, shown, (*notes, BOUNDS, "All readings are the headline. An excursion of readings that look impossible stays listed."))
     )
+
+
+def extreme(row: dict, probes: list[dict]) -> str:
+    """An excursion's extreme; where it is the probe's own extreme and the certificate moved it, both values."""
+    told = say.celsius(row["extreme_c"], limit=row["limit_c"])
+    side = "max" if row["direction"] == "above" else "min"
+    for probe in probes:
+        if (probe["unit"], probe["probe"], probe[f"{side}_time"]) == (row["unit"], row["probe"], row["extreme_time"]):
+            read, right = (say.celsius(probe[name], limit=row["limit_c"]) for name in (f"as_read_{side}_c", f"{side}_c"))
+            return f"{read} as read, {right} corrected" if read != right and told in (read, right) else told
+    return told
 
 
 def _without_impossible(row: dict) -> str:
@@ -172,7 +183,7 @@ def totals(assessment: Any) -> Table:
         "Total time outside in the window",
         ("Unit and probe", "Decides", "Side", "By the readings", "At least", "At most"),
         tuple(cells),
-        (BOUNDS,),
+        () if assessment.results["excursions"] else (BOUNDS,),
         "There is no limit to be outside of.",
     )
 
@@ -258,7 +269,7 @@ def bands(assessment: Any) -> Table:
         "Time beyond these temperatures, deciding probes, corrected values",
         ("Unit and probe", "Beyond", "By the readings", "At least to at most", "Longest run"),
         shown,
-        (*notes, BOUNDS),
+        notes,
         empty,
     )
 
@@ -357,12 +368,19 @@ def _evidence(episode: dict) -> list[Table]:
     first = episode["causes"][0]
     rows = [(row, side) for side, name in (("for", "for"), ("against", "against")) for row in first[name] if isinstance(row, dict)]
     cells = [(row["observation"], side, _measured(row, "number"), _measured(row, "threshold"), say.figure(row["weight"]), row.get("comment") or "none") for row, side in rows]
-    columns = ("Observation", "Speaks", "Figure", "Held against", "Weight (log-odds)", "Why it counts")
-    return [Table(f"Episode {episode['id']}: the evidence weighed for {say.word(first['cause'])}", columns, tuple(cells))] if cells else []
+    columns = ("Observation", "Speaks", "Figure", "Held against", "Weight", "Why it counts")
+    notes = ("The larger the weight, the more it counts: natural logarithm of the odds.",)
+    return [Table(f"Episode {episode['id']}: the evidence weighed for {say.word(first['cause'])}", columns, tuple(cells), notes)] if cells else []
 
 
 def _measured(row: dict, name: str) -> str:
-    return "no figure" if row.get(name) is None else f"{say.figure(row[name])} {row.get('unit') or ''}".strip()
+    """A figure in words: a share as per cent, a ratio with its two parts named."""
+    number, unit = row.get(name), row.get("unit") or ""
+    if number is None:
+        return "no figure"
+    if unit == "share":
+        return f"{100 * number:.0f} %"
+    return f"{say.figure(number)} times ({unit})" if " / " in unit else f"{say.figure(number)} {unit}".strip()
 
 
 def check_next(assessment: Any) -> Table:
@@ -382,8 +400,8 @@ def logbook(assessment: Any) -> Table:
             row.text,
             say.when(row.until, zone) if row.until is not None else "a moment",
             row.who,
-            say.celsius(row.low_c),
-            say.celsius(row.high_c),
+            _shown(row.low_c),
+            _shown(row.high_c),
         )
         for row in assessment.logbook
     ]
@@ -391,3 +409,7 @@ def logbook(assessment: Any) -> Table:
     return Table(
         "The logbook, as written", ("Time", "Kind", "Text", "Until", "Who", "Minimum shown", "Maximum shown"), shown, notes, "No logbook was given. Its silence is not evidence."
     )
+
+
+def _shown(value_c: float | None) -> str:
+    return "none entered" if say.absent(value_c) else say.celsius(value_c)

@@ -12,7 +12,7 @@ MOST_ROWS = 40  # a longer list is cut on the page and whole in the record's CSV
 
 
 def identification(assessment: Any) -> Table:
-    """Which case, which units, which window, when and by whom it was found."""
+    """Which case, which units, which window; when and by whom it was found stands in the form."""
     case, site = assessment.case, assessment.site
     zone, month = site.timezone, case.path == site.path
     units = [f"{name} ({say.word(site.units[name].kind)}: {site.units[name].description})" for name in case.units]
@@ -28,9 +28,7 @@ def identification(assessment: Any) -> Table:
         ("Window, end (not included)" if case.end is not None else "Window, end", say.when(assessment.window.end, zone)),
     ]
     if not month:
-        found = case.found or {}
         rows.append(("Window set by", "the case file" if case.start is not None or case.end is not None else "the first and the last reading"))
-        rows += [("Found at", say.when(site.instant(found["time"]), zone) if found.get("time") else None), ("Found by", found.get("by"))]
     rows += [("Times on this page", f"{zone}, each with its offset from UTC"), ("Temperatures on this page", "°C, unless another unit stands beside them")]
     return facts("The month" if month else "The case", rows)
 
@@ -72,12 +70,20 @@ def _logger(assessment: Any, unit: str) -> Table:
     alarm = logger.alarm
     limits = f"{say.celsius(alarm.low_c)} to {say.celsius(alarm.high_c)}, delay {say.minutes(alarm.delay_min)}" if alarm else None
     rows = [
-        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", say.minutes(logger.interval_min)), ("Clock", logger.clock and f"{logger.clock}{f', set on {logger.set_on}' if logger.set_on else ''}"),
+        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", say.minutes(logger.interval_min)), ("Clock", _clock(logger, site.timezone)),
         ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
     ]  # fmt: skip
     for since, _ in site.units[unit].settings:
         rows.append(("Settings changed", say.when(site.instant(since), site.timezone)))
     return facts(f"Logger of unit {unit}, from the register", rows)
+
+
+def _clock(logger: Any, zone: str) -> str | None:
+    """How the register says that the logger's clock runs, in words."""
+    if not logger.clock:
+        return None
+    told = {"local": f"follows {zone}", "utc": "shows UTC", "as_set": "keeps the offset of the day it was set"}.get(logger.clock, f"keeps the offset {logger.clock}")
+    return f"{told}, set on {logger.set_on}" if logger.set_on else told
 
 
 def _probes(assessment: Any, unit: str) -> Table:
@@ -142,12 +148,16 @@ def layouts(assessment: Any) -> Table:
 _LAYOUT = (
     ("encoding", "encoding"), ("separator", "separated by"), ("decimal", "decimal mark"), ("header_line", "header in line"), ("preamble_lines", "lines before it"), ("event_lines", "event lines"), ("footer_lines", "closing lines"),
     ("blank_lines", "blank lines"), ("comment_lines", "comment lines"), ("time_columns", "time in"), ("time_format", "written as"), ("date_order", "order of the date"), ("date_order_from", "order known from"), ("unit_from", "unit of measure from"),
-    ("shape", "shape"), ("newest_first", "newest first"),
+    ("shape", "layout"), ("newest_first", "newest first"),
 )  # fmt: skip
+_IN_WORDS = {
+    "dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day", "values": "the values", "cadence": "the even spacing of the readings",
+    "wide": "a column for each probe", "long": "a line for each reading of a probe",
+}  # fmt: skip
 
 
 def _layout(layout: dict[str, Any]) -> str:
-    return "; ".join(f"{words} {flat(layout[key])}" for key, words in _LAYOUT if layout.get(key) not in (None, "", [], {}, 0, False)) or say.NOT_KNOWN
+    return "; ".join(f"{words} {_IN_WORDS.get(str(layout[key]), flat(layout[key]))}" for key, words in _LAYOUT if layout.get(key) not in (None, "", [], {}, 0, False)) or say.NOT_KNOWN
 
 
 def _columns(layout: dict[str, Any]) -> list[str] | None:

@@ -60,7 +60,7 @@ def _steps(assessment: Any) -> Table:
         (
             f"{unit.name} {trace.probe.name}",
             step.function,
-            "; ".join(f"{key.replace('_', ' ')}: {flat(held)}" for key, held in step.arguments.items()) or "none",
+            "; ".join(f"{key.replace('_', ' ')}: {flat(held).replace('_', ' ')}" for key, held in step.arguments.items() if held not in (None, "", [], {}, ())) or "none",
             say.count(step.rows_changed),
         )
         for unit in assessment.units.values()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from coldchain_kit import say
@@ -19,25 +20,37 @@ def believable(assessment: Any) -> Table:
 def clock(assessment: Any) -> Table:
     """How sure the times are."""
     given = assessment.results.get("clock") or [{"unit": unit.name, **unit.clock} for unit in assessment.units.values()]
-    rows = tuple((row["unit"], say.word(row.get("state")), row.get("text")) for row in given)
+    rows = tuple((row["unit"], say.word(row.get("state")), _once(row.get("text"))) for row in given)
     return Table("The clock", ("Unit", "State", "In words"), rows, empty="not evaluated.")
+
+
+def _once(text: str | None) -> str | None:
+    """The text without sentences that stand in it before: each file says its own, often the same."""
+    return " ".join(dict.fromkeys(re.split(r"(?<=[.!?]) (?=[A-Z])", text))) if text else text
 
 
 def calibration(assessment: Any) -> Table:
     """Certificates in force over the window, their due dates and uncertainties; as-found points out of tolerance."""
     rows = tuple(
         (
-            row.get("probe"), row.get("certificate") or "none", row.get("date"), row.get("due"), _due(row), say.celsius(row.get("expanded_uncertainty_c")),
-            f"{say.celsius(row.get('u_c'))}, {say.word(row.get('u_from'))}", row.get("text"),
+            f"{row.get('unit') or ''} {row.get('probe')}".strip(), row.get("certificate") or "none", row.get("date"), _due(row), say.celsius(row.get("expanded_uncertainty_c")),
+            f"{_expanded(row)}, {say.word(row.get('u_from'))}", row.get("text") if row.get("as_found_out") or row.get("overdue") else "nothing",
         )
         for row in assessment.results.get("calibration", ())
     )  # fmt: skip
-    columns = ("Probe", "Certificate", "Date", "Due", "Due date", "Expanded uncertainty stated", "Standard uncertainty used", "In words")
-    return Table("Calibration over the window", columns, rows, ("Without a certificate an expanded uncertainty is assumed and said so.",), "not evaluated.")
+    columns = ("Unit and probe", "Certificate", "Date", "Due", "Expanded uncertainty stated", "Expanded uncertainty used (k = 2)", "To be looked at")
+    notes = ("The uncertainty used holds the certificate's and half a step of the display. Without a certificate it is assumed, and said so.",)
+    return Table("Calibration over the window", columns, rows, notes, "not evaluated.")
 
 
 def _due(row: dict) -> str:
-    return say.NOT_KNOWN if row.get("overdue") is None or not row.get("due") else "overdue" if row["overdue"] else "not overdue"
+    if row.get("overdue") is None or not row.get("due"):
+        return row.get("due") or say.NOT_KNOWN
+    return f"{row['due']}, {'overdue' if row['overdue'] else 'not overdue'}"
+
+
+def _expanded(row: dict) -> str:
+    return say.NOT_KNOWN if say.absent(row.get("u_c")) else say.celsius(2 * row["u_c"])
 
 
 def coverage(assessment: Any) -> Table:
