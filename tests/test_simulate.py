@@ -57,7 +57,7 @@ def test_lag_of_a_probe_in_a_door_pulse(tau_min, peak_c, minutes):
     # FACTS G2 (COMPUTED, published/physics_cases.json "door_pulse").
     seconds = np.arange(0, 3600, simulate.STEP_S)
     around = np.where(seconds < 180, 20.0, 5.0)
-    probe = simulate._lag(around, tau_min, start=5.0)
+    probe = simulate.march.lag(around, tau_min, start=5.0)
     assert probe.max() == pytest.approx(peak_c, abs=1e-3)
     fine = np.interp(np.arange(0, 3600, 0.5), seconds, probe)
     assert np.count_nonzero(fine > 8) * 0.5 / 60 == pytest.approx(minutes, abs=0.06)

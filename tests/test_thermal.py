@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from coldchain_kit import thermal
 from coldchain_kit.errors import KitError
+from coldchain_kit.thermal import rhythm
 from tests.conftest import open_data, published
 
 START = "2026-03-01"
@@ -125,14 +126,14 @@ def test_humps_agree_with_scipy(values):
     from scipy.signal import find_peaks, peak_prominences, peak_widths
 
     values = np.array(values, dtype="float64")
-    peaks, heights = thermal._prominences(values)
+    peaks, heights = rhythm._prominences(values)
     expected, _ = find_peaks(values)
     assert peaks.tolist() == expected.tolist()
     assert heights.tolist() == peak_prominences(values, expected)[0].tolist()
     clear = heights > 0
     _, _, left, right = peak_widths(values, expected, rel_height=0.5)
     for k in np.flatnonzero(clear):
-        ours = thermal._half_height(values, peaks[k], values[peaks[k]] - heights[k] / 2)
+        ours = rhythm._half_height(values, peaks[k], values[peaks[k]] - heights[k] / 2)
         assert ours == pytest.approx((left[k], right[k]), abs=1e-9)
 
 

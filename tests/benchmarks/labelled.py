@@ -52,12 +52,12 @@ def tuning(*, cabinets: int = 20, first_seed: int = 1000, freezers: bool = False
             kind = "freezer" if freezers or scenario == "defrost" else "refrigerator"
             unit = simulate.draw(seed, kind)
             if kind == "refrigerator" and number % 3 == 0:
-                unit = simulate.replace(unit, defrost_every_h=float(rng.choice([6.0, 8.0, 12.0])), defrost_min=float(rng.uniform(10, 20)), defrost_w=60.0)
+                unit = replace(unit, defrost_every_h=float(rng.choice([6.0, 8.0, 12.0])), defrost_min=float(rng.uniform(10, 20)), defrost_w=60.0)
             if scenario in ("ambient_heat", "warm_load"):  # a unit with reserve enough would not go outside at all
                 hot_load_w = unit.walls_w_k * (unit.room_c + rng.uniform(4, 9) - unit.set_c)
-                unit = simulate.replace(unit, capacity_w=hot_load_w, capacity_at_c=unit.set_c - 8.0, capacity_slope_w_k=1.0)
+                unit = replace(unit, capacity_w=hot_load_w, capacity_at_c=unit.set_c - 8.0, capacity_slope_w_k=1.0)
             if number % 5 == 4:  # a coarse, noisy logger
-                unit = simulate.replace(unit, probes=tuple(simulate.replace(probe, resolution_c=0.5, noise_c=0.08, bias_c=float(rng.uniform(-0.3, 0.3))) for probe in unit.probes))
+                unit = replace(unit, probes=tuple(replace(probe, resolution_c=0.5, noise_c=0.08, bias_c=float(rng.uniform(-0.3, 0.3))) for probe in unit.probes))
             event = _event(scenario, rng, unit)
             made = simulate.run(unit, [event], start=start, hours=120, seed=seed)
             cause = {"setpoint_down": "setpoint_change"}.get(scenario, scenario)
