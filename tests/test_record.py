@@ -196,10 +196,16 @@ def _kill_freezes(base: Path, times: int) -> None:
     chance, out = random.Random(7), base / "records"
     (base / "F2.csv").write_text(frozen.READINGS)
     (base / "letter.pdf").write_bytes(b"x" * 300_000)
-    for k in range(times):
-        worker = context.Process(target=frozen.freeze, args=(base,), kwargs={"number": f"case-{k}"})
+    took = 0.0
+    for k in range(-2, times):
+        worker = context.Process(target=frozen.freeze, args=(base,), kwargs={"number": f"case-{k}" if k >= 0 else f"first{k}"})
+        began = time.monotonic()
         worker.start()
-        time.sleep(chance.uniform(0, 0.8))
+        if k < 0:  # the second one, warm, tells how long a freeze takes here and now
+            worker.join()
+            took = time.monotonic() - began
+            continue
+        time.sleep(chance.uniform(0, 1.3 * took))
         worker.kill()
         worker.join()
         folder = out / f"case-{k}-r1"
