@@ -22,6 +22,10 @@ from coldchain_kit.trace import Trace
 
 UNANSWERED = "not yet answered"
 SECTIONS = {"immediate": "Before anything else", "found": "What we were given", "cause": "Why did it happen"}  # part of the report that asks; the conclusion for all others
+HINTS = {  # how a part of a row is written
+    "start": "local time, such as 2026-03-06 22:10", "end": "local time, such as 2026-03-07 02:30", "time": "local time, such as 2026-03-09 11:20", "due": "a date, such as 2026-04-30",
+    "closed": "a date, once it is done", "effective": "what was checked, by whom, when", "attachment": "name of a file beside the case", "second_person": "who agrees, by name",
+}  # fmt: skip
 _SHARED: dict[str, Any] = {}  # the one box for the name, shown in every form of a notebook
 
 
@@ -395,9 +399,12 @@ def _editor(on: _Editing) -> Any:
     import ipywidgets as widgets
 
     status, why, shown = widgets.HTML(""), _why_box(), widgets.HTML(on.table()._repr_html_())
-    pick = widgets.Dropdown(options=on.keys(), description=on.noun)
+    pick = widgets.Dropdown(options=on.keys(), description=on.noun, style={"description_width": "9em"})
     boxes = {
-        part: widgets.Combobox(options=on.choices.get(part, []), description=part.replace("_", " "), ensure_option=False, layout=widgets.Layout(width="36em")) for part in on.parts
+        part: widgets.Combobox(
+            options=on.choices.get(part, []), description=part.replace("_", " "), placeholder=HINTS.get(part, ""), ensure_option=False, layout=widgets.Layout(width="40em"), style={"description_width": "9em"}
+        )
+        for part in on.parts
     }
     button = widgets.Button(description="Save")
 

@@ -183,19 +183,20 @@ def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colou
     return alt.Chart(drawing.data(data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
 
 
-def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16) -> Any | None:
-    """Upright lines {time, label} through the whole height, each with its words beside it, on steps so that they stay apart."""
+def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16, outward: bool = False) -> Any | None:
+    """Upright lines {time, label} through the whole height, each with its words beside it, on steps so that they stay apart; ``outward``: words away from the middle, where there is room."""
     import altair as alt
 
     rows = [row for row in rows if clock.start <= row["time"] <= clock.end]
     if not rows:
         return None
     x = clock.x("t", title=title)
-    middle = (clock.ms(clock.start) + clock.ms(clock.end)) / 2
+    middle, span = (clock.ms(clock.start) + clock.ms(clock.end)) / 2, clock.ms(clock.end) - clock.ms(clock.start)
     parts = []
     for at, row in enumerate(rows[:MOST_LABELS]):
         data = drawing.data([{"t": clock.ms(row["time"]), "label": row["label"]}])
-        left = clock.ms(row["time"]) > middle
+        off = clock.ms(row["time"]) - middle
+        left = off > 0 if not outward or abs(off) > 0.3 * span else off < 0
         words = alt.Chart(data).mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="top", fontSize=11.5, color=colour)
         parts.append(alt.Chart(data).mark_rule(color=colour, strokeDash=[2, 2], strokeWidth=1).encode(x=x))
         parts.append(words.encode(x=x, y=alt.value(top + 13 * (at % 4)), text="label:N"))

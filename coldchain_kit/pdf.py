@@ -220,7 +220,7 @@ def setter() -> Any:
     try:
         import typst
     except ImportError:
-        raise RecordError("a PDF needs the package typst", mend='Install it: pip install "coldchain-kit[pdf]"') from None
+        raise RecordError("a PDF needs the package typst", mend='Install it, in the folder of the kit: .venv/bin/pip install ".[pdf]"') from None
     return typst
 
 

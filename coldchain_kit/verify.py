@@ -55,7 +55,7 @@ class Report:
         if not self.found:
             return "there is no record here"
         if self.problems:
-            return f"DAMAGED: {len(self.problems)} thing{'s' if len(self.problems) > 1 else ''} differ from what was frozen"
+            return f"DAMAGED: {len(self.problems)} thing{'s differ' if len(self.problems) > 1 else ' differs'} from what was frozen"
         signed = [f"  signed by {row['name']} as {row['role']}, {row.get('time', '')}, {row['checked']}" for row in self.signatures]
         return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"])])
 

@@ -67,7 +67,7 @@ def fitted(trace: Trace, *, start: pd.Timestamp, peak: pd.Timestamp) -> tuple[pd
     minutes = np.linspace(0.0, (stretch.index[-1] - stretch.index[0]) / pd.Timedelta(minutes=1), 120)
     course = pd.Series(fit.end_c + (fit.start_c - fit.end_c) * np.exp(-minutes / fit.tau_min), index=stretch.index[0] + pd.to_timedelta(minutes, unit="min"))
     widest = f"at most {say.minutes(fit.tau_high_min)}" if np.isfinite(fit.tau_high_min) else "no upper bound"
-    words = f"Fitted from {len(stretch)} readings: time constant {say.minutes(fit.tau_min)} (at least {say.minutes(fit.tau_low_min)}, {widest}), towards {say.celsius(fit.end_c)}; typical misfit {say.figure(fit.rms_c)} K."
+    words = f"Fitted from {len(stretch)} readings: time constant {say.minutes(fit.tau_min)} (at least {say.minutes(fit.tau_low_min)}, {widest}), towards {say.celsius(fit.end_c)}; typical misfit {say.figure(fit.rms_c)} °C."
     return course, words
 
 
@@ -120,7 +120,7 @@ def _swing(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> str:
     rhythm = thermal.cycle(stretch)
     if not np.isfinite(rhythm.period_min) or rhythm.strength < REGULAR_R:
         return "no swing regular enough to measure"
-    return f"a swing about every {say.minutes(rhythm.period_min)}, {say.figure(rhythm.range_k)} K from low to high"
+    return f"a swing about every {say.minutes(rhythm.period_min)}, {say.figure(rhythm.range_k)} °C from low to high"
 
 
 def cycles(assessment: Any) -> Gallery:

@@ -97,7 +97,7 @@ def episode(assessment: Any, number: str) -> Drawing:
         layers.marks(extremes, clock, y, shape="triangle-down" if row_direction(excursions) == "above" else "triangle-up", colour="#000000", legend="most extreme reading"),
         layers.limits(condition, y),
         layers.uprights(edges, clock, top=260 if row_direction(excursions) == "above" else 20),
-        layers.uprights(noted, clock, colour=LOGBOOK_COLOUR, top=20 if row_direction(excursions) == "above" else 250),
+        layers.uprights(noted, clock, colour=LOGBOOK_COLOUR, top=20 if row_direction(excursions) == "above" else 250, outward=True),
     )
     title = f"Episode {number}, unit {unit.name}: {say.word(row_direction(excursions))}"
     notes = ("Pale band: expanded uncertainty of the probe (k = 2). Start and end are estimated on the straight line between two readings.",)

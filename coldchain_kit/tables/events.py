@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from coldchain_kit import say
@@ -209,8 +210,8 @@ def buffer(assessment: Any) -> Table:
     zone = assessment.site.timezone
     cells = tuple(
         (
-            f"{row['unit']} {row['probe']}", say.minutes(row["time_constant_min"]), f"{say.celsius(row['air_high_c'])} at {say.when(row['air_high_time'], zone)}", f"{say.figure(row['warmer_by_c'])} K",
-            f"{say.celsius(row['air_low_c'])} at {say.when(row['air_low_time'], zone)}", f"{say.figure(row['colder_by_c'])} K", "not known" if row["doubt_c"] is None else f"{say.figure(row['doubt_c'])} K",
+            f"{row['unit']} {row['probe']}", say.minutes(row["time_constant_min"]), f"{say.celsius(row['air_high_c'])} at {say.when(row['air_high_time'], zone)}", f"{say.figure(row['warmer_by_c'])} °C",
+            f"{say.celsius(row['air_low_c'])} at {say.when(row['air_low_time'], zone)}", f"{say.figure(row['colder_by_c'])} °C", "not known" if row["doubt_c"] is None else f"{say.figure(row['doubt_c'])} °C",
         )
         for row in assessment.results.get("buffer", ())
     )  # fmt: skip
@@ -375,7 +376,7 @@ def _evidence(episode: dict) -> list[Table]:
 
 def _measured(row: dict, name: str) -> str:
     """A figure in words: a share as per cent, a ratio with its two parts named."""
-    number, unit = row.get(name), row.get("unit") or ""
+    number, unit = row.get(name), re.sub(r"^K\b", "°C", row.get("unit") or "")
     if number is None:
         return "no figure"
     if unit == "share":

@@ -123,7 +123,7 @@ def _marked(text: str) -> str:
     return re.sub(r"\b[0-9a-f]{64}\b", r'<span style="word-break:break-all">\g<0></span>', text)
 
 
-_TOGETHER = re.compile(r"\b\d{4}-\d\d-\d\d\b|\d\d:\d\d(:\d\d)? [+-]\d\d:\d\d|-?[\d,.]*\d (°C·min|°C|%|min \((\d+ (d|h|min) ?)+\)|min|h|d)(?![\w·])")
+_TOGETHER = re.compile(r"\b\w+-[EP]\d+\b|\b\d{4}-\d\d-\d\d\b|\d\d:\d\d(:\d\d)? [+-]\d\d:\d\d|-?[\d,.]*\d (°C·min|°C|%|min \((\d+ (d|h|min) ?)+\)|min|h|d)(?![\w·])")
 
 
 def _is_number(text: str) -> bool:
