@@ -60,14 +60,14 @@ DECLARED = (
     Cause(
         "door_open", ABOVE, 0.3,
         {"front": (1.9, 0.0), "prompt": (0.2, 0.0), "tail": (-0.9, 0.5), "fast": (3.2, -2.6), "whole": (-1.6, 0.7), "alone": (-3.2, 0.6), "returned": (1.7, -3.2), "long": (-2.0, 0.8), "slow_back": (-1.0, 0.0), "hot_room": (-2.0, 0.0),
-         "at_room": (-1.3, 0.0), "holds": (-3.8, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "impossible": (-4.0, 0.6), "noisy": (-1.4, 0.0), "stuck": (-3.9, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
+         "at_room": (-1.3, 0.0), "holds": (-3.8, 0.0), "on_clock": (-0.7, 0.0), "recurrent": (-1.0, 0.0), "door_channel": (WRITTEN, -WRITTEN), "log_door": (WRITTEN, 0.0), "event_door": (1.5, 0.0), "impossible": (-4.0, 0.6), "noisy": (-1.4, 0.0), "stuck": (-3.9, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
         "Air warms within minutes, part of the way to the room; it recovers soon after the door is shut.",
         ("Ask who used the unit then, and for how long", "Look at the door seal, the hinge and whether the door closes by itself"), kinds=_ACTIVE,
     ),
     Cause(
         "power_loss", ABOVE, 0.3,
         {"front": (-1.0, 0.0), "fast": (-3.2, 1.5), "returned": (2.5, -3.1), "alone": (-4.2, 0.9), "long": (0.0, -2.2), "swing": (-2.3, 1.5), "hot_room": (-2.5, 0.4), "holds": (-2.2, 0.8), "slow_back": (0.0, 0.0),
-         "corner": (0.0, 0.0), "pace": (0.6, -1.1), "burst": (-3.8, 0.0), "prompt": (1.2, 0.0), "hump": (-2.2, 0.9), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.8, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "impossible": (-4.1, 0.4), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
+         "corner": (0.0, 0.0), "pace": (0.6, -1.1), "burst": (-3.8, 0.0), "prompt": (1.2, 0.0), "hump": (-2.2, 0.9), "on_clock": (-1.1, 0.0), "gap": (0.7, 0.0), "beyond_room": (-2.8, 0.0), "power_channel": (WRITTEN, -WRITTEN), "compressor_channel": (3.0, 0.0), "log_power": (WRITTEN, 0.0), "event_power": (6.0, 0.0), "impossible": (-4.1, 0.4), "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 1.5)},
         "All probes drift towards the room over hours without a compressor cycle, then cool down at full pace to the old level.",
         ("Look at plug, socket, fuse and breaker", "Ask the power company and the building about an outage", "Compare with other units on the same circuit"), kinds=_ACTIVE,
     ),
@@ -195,7 +195,7 @@ def weigh(
     if facts is None:
         return [_entry("undetermined", 1.0, [], [], ["There are no readings around this episode."], ["Look for another record of this time"])]
     found = clues.of_traces(facts, faulty=_faulty(members, facts))
-    found |= clues.of_channels(facts, unit.channels) | clues.of_logbook(facts, logbook, unit=unit.name)
+    found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events) | clues.of_logbook(facts, logbook, unit=unit.name)
     scored = [_score(cause, found) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
     scored.append(_record_error(faults, facts))
     return _ranked(scored, found, facts)
@@ -261,7 +261,7 @@ def _power_and_cooling(scored: list[_Scored], found: dict[str, Clue]) -> list[_S
     """CONTRACTS rule 11: without a log or a power channel the two look alike, so the one behind is put second and the ranking says so."""
     by_name = {row.cause.id: row for row in scored}
     pair = [by_name[name] for name in ("power_loss", "cooling_failure") if name in by_name]
-    settled = {"power_channel", "compressor_channel", "log_power", "log_service"} & found.keys()
+    settled = {"power_channel", "compressor_channel", "log_power", "log_service", "event_power"} & found.keys()
     if len(pair) < 2 or settled:
         return scored
     first, second = sorted(pair, key=lambda row: -row.total)

@@ -115,3 +115,34 @@ def crossing_minutes(before_c, after_c, step_min, limit_c):
     """
     before_c, after_c = np.asarray(before_c, dtype="float64"), np.asarray(after_c, dtype="float64")
     return (limit_c - before_c) / (after_c - before_c) * step_min
+
+
+def thermostat_cycle(low_c: float, high_c: float, off_end_c: float, on_end_c: float, *, tau_min: float) -> tuple[float, float]:
+    """Minutes off and minutes on of a thermostat that keeps a first-order body between two temperatures.
+
+    ``off_end_c``, ``on_end_c``: where the body would end with cooling off and on [°C]. Infinity where it never gets there.
+
+    Examples
+    --------
+    FACTS C9 (READ; COMPUTED):
+
+    >>> off, on = thermostat_cycle(2.0, 7.0, 20.0, -44.0, tau_min=120.0)
+    >>> round(off, 4), round(on, 4)
+    (39.0507, 12.3821)
+    """
+    return minutes_to_reach(low_c, off_end_c, high_c, tau_min=tau_min), minutes_to_reach(high_c, on_end_c, low_c, tau_min=tau_min)
+
+
+def cycle_behind_a_probe(period_min: float, *, tau_min: float) -> tuple[float, float]:
+    """Share of a cycle's amplitude that a first-order probe shows, and by how many minutes it runs late.
+
+    Examples
+    --------
+    FACTS G4 (COMPUTED):
+
+    >>> share, late = cycle_behind_a_probe(51.4328, tau_min=10.0)
+    >>> round(share, 5), round(late, 3)
+    (0.63342, 7.243)
+    """
+    turn = 2.0 * np.pi * tau_min / period_min
+    return float(1.0 / np.hypot(1.0, turn)), float(np.arctan(turn) / (2.0 * np.pi) * period_min)

@@ -45,7 +45,7 @@ def test_supports_add_up_and_are_in_order():
 
 @pytest.mark.parametrize("cause", list(causes.DECLARED), ids=lambda cause: cause.id)
 def test_every_declaration_names_known_clues_and_what_to_look_at(cause):
-    known = set(clues.THRESHOLDS) | {"returned", "on_clock", "own_humps", "recurrent", "gap", "uneven", "room_unknown", "door_channel", "power_channel", "compressor_channel"}
+    known = set(clues.THRESHOLDS) | {"returned", "on_clock", "own_humps", "recurrent", "gap", "uneven", "room_unknown", "door_channel", "power_channel", "compressor_channel", "event_door", "event_power"}
     assert {key for key in cause.weights if not key.startswith("log_")} <= known
     assert {key[4:] for key in cause.weights if key.startswith("log_")} <= set(clues.LOG_KINDS)
     assert cause.look and cause.predicts.endswith(".") and cause.id in causes.ORDER
@@ -105,6 +105,15 @@ def test_logbook_outranks_the_shape(kind, minutes, log, cause):
     case = made(kind, minutes)
     assert weigh(case)[0]["cause"] != cause
     assert weigh(case, logbook=[entry(case, log, 5)])[0]["cause"] == cause
+
+
+def test_a_power_line_of_the_logger_itself_settles_what_looks_alike():
+    case = made("cooling_failure", 3000)
+    unit = labelled.unit_of(case, interval_min=5)
+    row, rows = labelled.episode_of(case, unit)
+    told = Unit(unit.name, unit.traces, events=({"time": case.onset, "kind": "power", "text": "Power off", "file": "f.csv", "line": 7},))
+    assert causes.weigh(row, unit, condition=CONDITION, excursions=rows)[0]["cause"] == "cooling_failure"
+    assert causes.weigh(row, told, condition=CONDITION, excursions=rows)[0]["cause"] == "power_loss"
 
 
 def test_an_entry_of_another_day_or_another_unit_counts_for_nothing():

@@ -6,6 +6,6 @@ decides by a hair's breadth. What the answers mean for each cause stands in :mod
 
 from coldchain_kit.clues.clue import THRESHOLDS, Clue, limit
 from coldchain_kit.clues.traces import of_traces
-from coldchain_kit.clues.written import LOG_KINDS, of_channels, of_logbook
+from coldchain_kit.clues.written import LOG_KINDS, of_channels, of_events, of_logbook
 
-__all__ = ["LOG_KINDS", "THRESHOLDS", "Clue", "limit", "of_channels", "of_logbook", "of_traces"]
+__all__ = ["LOG_KINDS", "THRESHOLDS", "Clue", "limit", "of_channels", "of_events", "of_logbook", "of_traces"]

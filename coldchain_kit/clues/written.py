@@ -97,3 +97,16 @@ def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> d
         if key not in found or away < (found[key].number or 0.0):
             found[key] = clue
     return found
+
+
+def of_events(facts: Facts, events: Sequence[dict]) -> dict[str, Clue]:
+    """Clues ``event_door``, ``event_power`` from the logger's own event lines between shortly before the onset and the extreme."""
+    lead = facts.lead
+    slack = pd.Timedelta(minutes=max(30.0, 2 * lead.step_min))
+    found: dict[str, Clue] = {}
+    for event in events:
+        at, kind = event.get("time"), event.get("kind")
+        if kind in ("door", "power") and at is not None and lead.onset - slack <= at <= lead.peak_time + slack and f"event_{kind}" not in found:
+            said = f"The logger's own line {event.get('line')} says: “{event.get('text')}” ({at:%Y-%m-%d %H:%M} UTC)."
+            found[f"event_{kind}"] = Clue(f"event_{kind}", 1.0, said, None, None, "", "The logger noted it by itself.")
+    return found

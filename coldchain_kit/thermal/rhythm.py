@@ -9,8 +9,8 @@ import pandas as pd
 
 from coldchain_kit.thermal.grid import even
 
-# A course repeats itself where the autocorrelation at one period is at least this: half of the variance is then
-# shared by two periods. Derived from r**2 >= 0.25.
+# A course repeats itself where the autocorrelation at one period is at least this: the reading one period before then explains a
+# quarter of the variance (r**2 = 0.25).
 REPEATS_R = 0.5
 
 # Compared with the clock, an event counts as on time within an eighth of the period to either side (a quarter of all
