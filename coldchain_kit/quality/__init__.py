@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.conditions import Condition
-from coldchain_kit.quality import pairs, repeat, series, steps
+from coldchain_kit.quality import pairs, repeat, response, series, steps
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
-from coldchain_kit.quality.pairs import disagreement, lag_min
 from coldchain_kit.quality.repeat import repeated
+from coldchain_kit.quality.response import disagreement, lag_min
 from coldchain_kit.quality.series import (
     end_value,
     flat_line,
@@ -88,7 +88,7 @@ def run(
     >>> rolled(done).tolist(), impossible(done).tolist()
     ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
     """
-    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition)
+    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition, {})
 
 
 def run_all(
@@ -99,10 +99,11 @@ def run_all(
     condition: Condition | None = None,
 ) -> dict[str, Trace]:
     """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
+    kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
     return {
-        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition) for name, trace in traces.items()
+        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, kept) for name, trace in traces.items()
     }
 
 
@@ -119,7 +120,8 @@ def _see(trace: Trace) -> _Seen:
     line = series.course(trace.as_read_c)
     stands = series.still(line)
     stands = stands[stands["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
-    return _Seen(line, trace.probe.resolution_c or resolution_c(line.value), pairs.course_hours(line), stands)
+    step_c = trace.probe.resolution_c or resolution_c(line.value)
+    return _Seen(line, step_c, pairs.course_hours(line, resolution_c=step_c), stands)
 
 
 def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
@@ -127,9 +129,9 @@ def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
 
 
 def _run(
-    trace: Trace, own: _Seen, near: Mapping[str, _Seen], logger: Logger | None, notices: Sequence[Mapping[str, Any]], condition: Condition | None
+    trace: Trace, own: _Seen, near: Mapping[str, _Seen], logger: Logger | None, notices: Sequence[Mapping[str, Any]], condition: Condition | None, kept: dict
 ) -> Trace:
-    line, known = own.line, own.step_c or UNKNOWN_RESOLUTION_C
+    line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
     span, span_from = span_c(trace, logger, line.value)
     far = steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
@@ -144,14 +146,16 @@ def _run(
     }
     codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
     if near:
-        found = [pairs.apart(own.hours, _testimony(other, own), resolution_c=known) for other in near.values()]
-        codes["disagreement"] = pairs.apart_codes(line, found)[0]
+        found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
+        codes["disagreement"] = response.apart_codes(line, list(found.values()))[0]
+        apart = response.told(found)
     flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
     for row in stands:
         row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
+        **({"apart": apart} if apart else {}),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
@@ -160,11 +164,11 @@ def _run(
 
 def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
     """The other probe's hours without those in which it is itself held to be stuck."""
-    mean = other.hours.mean_c
+    stuck = np.zeros(len(other.hours.mean_c), dtype=bool)
     for row in _still(other, [own], None)[1]:
         first, last = (int(other.line.minute[row[key]] // 60) - other.hours.first for key in ("first", "last"))
-        mean = np.concatenate((mean[:first], np.full(last + 1 - first, np.nan), mean[last + 1 :]))
-    return other.hours._replace(mean_c=mean)
+        stuck[first : last + 1] = True
+    return pairs.Hours(*other.hours[:2], *(np.where(stuck, np.nan, column) for column in other.hours[2:]))
 
 
 def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tuple[float, float], str]:

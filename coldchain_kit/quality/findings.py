@@ -231,8 +231,40 @@ def _repeated_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
 
 
 def _apart_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    others = ", ".join(look.arguments["others"])
-    return f"Probe {look.name}: {_count(len(here))} further from {others} than these probes usually are, while the other stayed at its level. One of them may be wrong."
+    hour = [int(look.line.minute[np.searchsorted(look.line.at, k)] // 60) for k in (here[0], here[-1])]
+    rows = [row for row in look.arguments.get("apart", ()) if row["first"] <= hour[1] and row["last"] >= hour[0]]
+    worst: dict[tuple[str, str], dict] = {}
+    for row in rows:
+        key = (row["other"], row["how"])
+        if key not in worst or _size(row) > _size(worst[key]):
+            worst[key] = row
+    others = ", ".join(dict.fromkeys(row["other"] for row in rows))
+    parts = " ".join(_APART[row["how"]](row) for row in worst.values())
+    end = "One of them may be wrong." if any(how in ("level", "drift") for _, how in worst) else "A probe taken out of its bottle or put into one, or moved, does this."
+    return f"Probe {look.name}: {_count(len(here))} that do not agree with {others} as these probes usually do. {parts} {end}"
+
+
+def _size(row: Mapping[str, Any]) -> float:
+    return abs(float(np.log2(row["by"]))) if row["how"] == "spread" else abs(row["by"])
+
+
+def _spread_text(row: Mapping[str, Any]) -> str:
+    more = row["by"] >= 1
+    times, words = (row["by"], "more") if more else (1 / row["by"], "less")
+    return f"Spread: beside {row['other']} it goes up and down within the hour {times:.1f} times {words} than usual (threshold {row['threshold']:.1f} times)."
+
+
+def _lag_text(row: Mapping[str, Any]) -> str:
+    usual, now = row["usual"], row["usual"] + row["by"]
+    return f"Lag: it follows {row['other']} by {now:.1f} min, usually by {usual:.1f} min, a change of {abs(row['by']):.1f} min (threshold {row['threshold']:.1f} min)."
+
+
+_APART = {
+    "level": lambda row: f"Level: the difference to {row['other']} is {abs(row['by']):.1f} °C {'above' if row['by'] > 0 else 'below'} its usual {row['usual']:.1f} °C (threshold {row['threshold']:.1f} °C).",
+    "drift": lambda row: f"Drift: it has moved slowly {'up' if row['by'] > 0 else 'down'} from {row['other']} by {abs(row['by']):.1f} °C (threshold {row['threshold']:.1f} °C).",
+    "spread": _spread_text,
+    "lag": _lag_text,
+}
 
 
 _TEXTS = {

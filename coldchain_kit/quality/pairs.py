@@ -1,4 +1,4 @@
-"""Probes of one unit against each other, each pair judged by its own history: level, drift, lag, and one that stands still."""
+"""Probes of one unit against each other, each pair judged by its own history: level, drift, one that stands still; spread and lag: ``response``."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.quality.series import Course, course, spread
-from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT
+from coldchain_kit.quality.series import Course, course, resolution_c
+from coldchain_kit.trace import FAIL, GOOD, SUSPECT
 
 # Two probes of one unit disagree where their difference leaves its own usual level by more than a degree and by six times its
 # usual scatter for six hours, while the other probe stays at its level. Common practice, no source; the degree is twice the
@@ -20,46 +20,77 @@ DRIFT_C, DRIFT_SCATTERS, DRIFT_DAYS = 0.5, 4.0, 10
 # A standing reading is odd where the other probe's three-hour mean moves by this many steps of resolution and degrees meanwhile.
 # Common practice, no source; one shelf of a household refrigerator moves by 3 °C while another stands still (open data, measured).
 STILL_SUSPECT, STILL_FAIL, STILL_HOURS = (8.0, 4.0), (16.0, 8.0), 2.0
+# Readings that make an hour's scatter (fewer cannot tell a quick rhythm from a slow one), the finest rounding [°C] and the time [min] over which its pace is taken: common practice, no source.
+SWING_READINGS, LEAST_STEP_C, PACE_MIN = 5, 0.02, 5.0
+
+
+UNITS = {"level": "°C", "drift": "°C", "spread": "times", "lag": "min"}
 
 
 class Hours(NamedTuple):
-    """Hourly means [°C] of a probe from hour ``first`` (hours since 1970) on; NaN where an hour has no reading."""
+    """A probe hour by hour from hour ``first`` (since 1970) on; NaN where an hour has too few readings.
+
+    ``mean_c`` [°C]; ``swing`` the scatter of the readings within the hour and ``pace`` how quickly they go up and down, both as
+    powers of two (1 more = twice as much); ``still`` the swing of a probe that stands still, from rounding alone.
+    """
 
     first: int
+    still: float
     mean_c: np.ndarray
+    swing: np.ndarray
+    pace: np.ndarray
 
 
 def hourly(series: pd.Series) -> Hours:
-    """Hourly means of a Series, by the clock hour UTC."""
-    return course_hours(course(series))
+    """Hours of a Series, by the clock hour UTC."""
+    line = course(series)
+    return course_hours(line, resolution_c=resolution_c(line.value))
 
 
-def course_hours(line: Course) -> Hours:
-    """Hourly means of the readings with a value."""
+def course_hours(line: Course, *, resolution_c: float | None) -> Hours:
+    """Hours of the readings with a value; the scatter is never taken as less than rounding to ``resolution_c`` [°C] makes."""
     if not len(line.value):
-        return Hours(0, np.zeros(0))
+        return Hours(0, 0.0, *(np.zeros(0) for _ in range(3)))
     hour = np.floor(line.minute / 60.0).astype(np.int64)
-    count = np.bincount(hour - hour[0])
-    total = np.bincount(hour - hour[0], weights=line.value)
-    with np.errstate(invalid="ignore"):
-        return Hours(int(hour[0]), np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    hour, first = hour - hour[0], int(hour[0])
+    count = np.bincount(hour)
+    total = np.bincount(hour, weights=line.value)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    floor = max(resolution_c or 0.0, LEAST_STEP_C) ** 2 / 12
+    away = line.value - mean[hour]
+    spread2 = np.where(count >= SWING_READINGS, np.bincount(hour, weights=away * away) / np.maximum(count, 1) + floor, np.nan)
+    back = max(1, round(PACE_MIN / float(np.median(line.step_min)))) if len(line.step_min) else 1
+    change = line.value[back:] - line.value[:-back]
+    change2 = np.bincount(hour[back:], weights=change * change, minlength=len(count)) / np.maximum(count, 1) + 2 * floor
+    swing = 0.5 * np.log2(spread2)
+    return Hours(first, 0.5 * float(np.log2(floor)), mean, swing, 0.5 * np.log2(change2) - swing)
+
+
+def common(a: Hours, b: Hours) -> tuple[int, slice, slice]:
+    """First common hour, and the common span in each of two probes' hours."""
+    first, stop = max(a.first, b.first), min(a.first + len(a.mean_c), b.first + len(b.mean_c))
+    stop = max(stop, first)
+    return first, slice(first - a.first, stop - a.first), slice(first - b.first, stop - b.first)
 
 
 def side_by_side(a: Hours, b: Hours) -> tuple[int, np.ndarray, np.ndarray]:
     """First common hour and both hourly means over the common span."""
-    first, stop = max(a.first, b.first), min(a.first + len(a.mean_c), b.first + len(b.mean_c))
-    if stop <= first:
-        return first, np.zeros(0), np.zeros(0)
-    return first, a.mean_c[first - a.first : stop - a.first], b.mean_c[first - b.first : stop - b.first]
+    first, mine, theirs = common(a, b)
+    return first, a.mean_c[mine], b.mean_c[theirs]
 
 
 class Apart(NamedTuple):
-    """Hours (since 1970) in which a probe left the other, the difference there less its usual level [°C], the threshold [°C], how."""
+    """Hours (since 1970) in which a probe left the other; how: level, drift, spread or lag, in that unit of ``UNITS``.
+
+    ``by`` is judged: the difference less its usual level, how far the drift has come, how many times its usual scatter, how much
+    longer it follows than usual. ``usual``: that level, ratio or lag.
+    """
 
     hours: np.ndarray
-    by_c: np.ndarray
-    threshold_c: float
+    by: np.ndarray
+    threshold: float
     how: str
+    usual: float = 0.0
 
 
 def level_apart(own: Hours, other: Hours, *, resolution_c: float = 0.0) -> Apart | None:
@@ -76,7 +107,7 @@ def level_apart(own: Hours, other: Hours, *, resolution_c: float = 0.0) -> Apart
     with np.errstate(invalid="ignore"):
         hit = (np.abs(apart) > threshold) & (np.abs(moved_other) < OTHER_MOVES_SHARE * np.abs(moved_own)) & both
     at = np.flatnonzero(hit)
-    return Apart(first + at, apart[at], threshold, "level")
+    return Apart(first + at, apart[at], threshold, "level", centre)
 
 
 def _smooth(x: np.ndarray) -> np.ndarray:
@@ -118,91 +149,12 @@ def _theil_sen(x: np.ndarray, y: np.ndarray) -> tuple[float, float, float]:
     return slope, float(np.median(y - slope * x)), float(np.sign(slopes).mean())
 
 
-def disagreement(own: pd.Series, other: pd.Series, *, resolution_c: float = 0.0) -> pd.DataFrame:
-    """Readings of ``own`` taken while it was apart from ``other`` beyond their usual difference: 3; else 1; 2 without enough history.
-
-    Judged: difference less its usual level [°C], by hours. Never 4: which of the two is wrong is not in the numbers.
-
-    Cannot see
-    ----------
-    A difference that was there from the first to the last reading; both probes wrong alike.
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=24 * 14, freq="h", tz="UTC")
-    >>> steady = pd.Series(5.0, index=times)
-    >>> shifted = steady.where(times < times[200], 8.0).where(times < times[240], 5.0)
-    >>> int((disagreement(shifted, steady)["flag"] == 3).sum()), int((disagreement(steady, shifted)["flag"] == 3).sum())
-    (40, 0)
-    """
-    line = course(own)
-    found = [apart(course_hours(line), hourly(other), resolution_c=resolution_c)]
-    codes, judged = apart_codes(line, found)
-    whole = np.full(line.n, np.nan)
-    whole[line.at] = judged
-    return pd.DataFrame({"flag": spread(line, codes), "judged": whole}, index=own.index)
-
-
-def apart(own: Hours, other: Hours, *, resolution_c: float = 0.0) -> list[Apart] | None:
-    """What :func:`level_apart` and :func:`drift_apart` find; None where neither could judge."""
-    found = [row for row in (level_apart(own, other, resolution_c=resolution_c), drift_apart(own, other)) if row is not None]
-    return found or None
-
-
-def apart_codes(line: Course, found: list[list[Apart] | None]) -> tuple[np.ndarray, np.ndarray]:
-    """Codes and judged numbers of a probe from what its comparison with each other probe found."""
-    n = len(line.value)
-    judged_at_all = any(rows is not None for rows in found)
-    codes = np.full(n, GOOD if judged_at_all else NOT_EVALUATED, dtype=np.int8)
-    judged = np.full(n, 0.0 if judged_at_all else np.nan)
-    hour = np.floor(line.minute / 60.0).astype(np.int64) if any(len(row.hours) for rows in found for row in rows or ()) else None
-    for rows in found:
-        for row in rows or ():
-            if len(row.hours):
-                at = np.minimum(np.searchsorted(row.hours, hour), len(row.hours) - 1)
-                hit = row.hours[at] == hour
-                codes[hit] = SUSPECT
-                judged[hit] = row.by_c[at[hit]]
-    return codes, judged
-
-
 def still_against(run_minutes: tuple[float, float], other: Hours) -> float:
     """How far the other probe's three-hour mean moved [°C] while this one stood still from minute to minute (since 1970)."""
     first, stop = int(np.ceil(run_minutes[0] / 60.0)) - other.first, int(np.floor(run_minutes[1] / 60.0)) - other.first
     part = other.mean_c[max(first, 0) : max(stop, 0)]
     part = part[np.isfinite(part)]
     return float(np.ptp(part)) if len(part) >= STILL_HOURS else 0.0
-
-
-def lag_min(own: pd.Series, other: pd.Series, *, most_min: float = 180.0) -> float:
-    """Minutes by which ``own`` follows ``other`` (negative: it leads), where their changes match best; NaN where nothing matches.
-
-    Both are put on the coarser of their two intervals; the match is the correlation of their changes, at least 0.5.
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=400, freq="5min", tz="UTC")
-    >>> wave = pd.Series(np.sin(np.arange(400) ** 1.3 / 20), index=times)
-    >>> lag_min(wave.shift(3).dropna(), wave)
-    15.0
-    """
-    step = max(float(np.median(np.diff(x.index.as_unit("us").asi8))) / 60e6 for x in (own, other)) if min(len(own), len(other)) > 2 else np.nan
-    if not np.isfinite(step) or step <= 0:
-        return float("nan")
-    grid = pd.Timedelta(minutes=step)
-    both = pd.concat([x.resample(grid).mean() for x in (own, other)], axis=1, sort=True).interpolate(limit=2).diff()
-    a, b = (both.iloc[:, k].to_numpy() for k in (0, 1))
-    best, found = 0.5, float("nan")
-    shifts = range(-int(most_min / step), int(most_min / step) + 1)
-    for shift in sorted(shifts, key=abs):
-        x, y = (a[shift:], b[: len(b) - shift]) if shift >= 0 else (a[:shift], b[-shift:])
-        use = np.isfinite(x) & np.isfinite(y)
-        if use.sum() < 24 or x[use].std() == 0 or y[use].std() == 0:
-            continue
-        match = float(np.corrcoef(x[use], y[use])[0, 1])
-        if match > best + 1e-9:
-            best, found = match, shift * step
-    return found
 
 
 def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resolution_c: float, limits_h: tuple[float, float], outside: np.ndarray | None = None,
@@ -219,7 +171,7 @@ def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resol
     if outside is not None and outside_h is not None:
         code = np.maximum(code, np.where(outside, _longer(hours, outside_h), GOOD))
     moved = np.zeros(len(table))
-    others = [Hours(other.first, pd.Series(other.mean_c).rolling(3, center=True, min_periods=1).mean().to_numpy()) for other in others]
+    others = [other._replace(mean_c=pd.Series(other.mean_c).rolling(3, center=True, min_periods=1).mean().to_numpy()) for other in others]
     restless = [other for other in others if len(other.mean_c) and np.nanmax(other.mean_c) - np.nanmin(other.mean_c) >= STILL_SUSPECT[1]]
     for k in np.flatnonzero(hours >= STILL_HOURS).tolist() if restless else []:
         span = (float(line.minute[table["first"].iat[k]]), float(line.minute[table["last"].iat[k]]))
@@ -238,5 +190,3 @@ def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resol
 
 def _longer(hours: np.ndarray, limits_h: tuple[float, float]) -> np.ndarray:
     return np.where(hours >= limits_h[1], FAIL, np.where(hours >= limits_h[0], SUSPECT, GOOD)).astype(np.int8)
-
-
