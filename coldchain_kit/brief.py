@@ -66,7 +66,12 @@ def _how_long(assessment: Any) -> list[str]:
         for side, held in row["outside"].items()
         if held["minutes_most"]
     ]
-    return told or ["None by the readings of the probes that decide, not even within their uncertainty."]
+    unknown = [
+        f"Unit {row['unit']}, probe {row['probe']}: for {say.minutes(row['unknown_minutes'])} there are no readings, and nothing is known."
+        for row in assessment.results["probes"]
+        if row["decides"] and row["unknown_minutes"]
+    ]
+    return [*(told or ["None by the readings of the probes that decide, not even within their uncertainty."]), *unknown]
 
 
 def _how_far(assessment: Any) -> list[str]:
@@ -92,7 +97,8 @@ def _uncertainty(row: dict, probes: list[dict]) -> str:
 
 def _believable(assessment: Any) -> list[str]:
     told = [f"Unit {row['unit']}: {say.word(row['answer'])}. {' '.join(row['reasons']) or 'No fault was found.'}" for row in assessment.results.get("believable", ())]
-    cover = [f"{row['unit']} {row['probe']} {say.percent(row['covered_share'])}" for row in assessment.results["probes"] if row["decides"]]
+    whole = [row["unit"] for row in assessment.results.get("believable", ()) if not row["reasons"]]
+    cover = [f"{row['unit']} {row['probe']} {say.percent(row['covered_share'])}" for row in assessment.results["probes"] if row["decides"] and row["unit"] in whole]
     return [*(told or ["Not evaluated."]), *([f"Share of the window with readings: {', '.join(cover)}."] if cover else [])]
 
 

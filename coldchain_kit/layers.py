@@ -48,7 +48,7 @@ def scale(names: list[str]) -> tuple[Any, Any]:
     count = len(names)
     colours = [drawing.LINE_COLOURS[at % len(drawing.LINE_COLOURS)] for at in range(count)]
     dashes = [list(drawing.LINE_DASHES[at % len(drawing.LINE_DASHES)]) for at in range(count)]
-    legend = alt.Legend(title="Probe", symbolType="stroke", symbolSize=400)
+    legend = alt.Legend(title="Probe", symbolType="stroke", symbolSize=400, columns=2 if count > 2 else 0)
     colour = alt.Color("probe:N", scale=alt.Scale(domain=names, range=colours), legend=legend)
     return colour, alt.StrokeDash("probe:N", scale=alt.Scale(domain=names, range=dashes), legend=legend)
 

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import charts, drawing, layers
+from coldchain_kit import charts, drawing, layers, say
 from coldchain_kit.drawing import Clock, Drawing, Gallery
+from coldchain_kit.logbook import LogEntry
 from coldchain_kit.trace import Probe, Trace
 from tests.assessed import assessed
 
@@ -282,3 +283,18 @@ def test_text_of_people_is_text_in_the_picture(case):
     svg = drawn(charts.overview(replace(case, units=units)))[0].svg
     assert "<script>" not in svg
     ET.fromstring(svg)
+
+
+def test_what_the_logbook_says_is_marked_on_the_episode_at_its_local_time(case):
+    row = case.results["episodes"][0]
+    start = pd.Timestamp(row["start"])
+    book = (
+        LogEntry(start, "power", "mains off", until=start + pd.Timedelta(hours=1)),
+        LogEntry(start, "door", "of another unit", unit="F9"),
+        LogEntry(start + pd.Timedelta(days=30), "note", "long after"),
+    )
+    found = charts.episode(replace(case, logbook=book), row["id"])
+    local = [say.local(at, case.site.timezone).strftime("%H:%M") for at in (start, start + pd.Timedelta(hours=1))]
+    assert f"Marked from the logbook: power from {local[0]} and power until {local[1]}." in found.description
+    assert f"logbook: power from {local[0]}" in found.svg and "logbook: door" not in found.svg and "logbook: note" not in found.svg
+    assert "logbook" not in charts.episode(case, row["id"]).description

@@ -224,3 +224,22 @@ def test_estimates_are_called_estimates_and_refusals_stand_with_their_reason(cas
     for text in (str(tables.gap_estimates(found)), str(tables.buffer(found))):
         assert "No verdict and no allowance rests on this." in text
     assert "after 120 min (2 h)" in str(tables.gap_estimates(found)) and "14.0 °C at 2026-03-06 21:00 +00:00" in str(tables.buffer(found))
+
+
+def test_the_same_sentence_of_two_files_is_told_once(case):
+    twice = "The clock follows Europe/Lisbon. It was checked 2 times. The clock follows Europe/Lisbon. It was checked 2 times. After the last check, it is held."
+    text = str(tables.clock(replace(case, results={**case.results, "clock": [{"unit": "F2", "state": "declared", "text": twice}]})))
+    assert text.count("follows Europe/Lisbon") == text.count("checked 2 times") == 1 and "it is held" in text
+
+
+def test_the_window_s_edge_is_no_reading(case):
+    rows = [{**row, "gaps": [{"start": "2026-03-10T00:00:00Z", "end": "2026-03-11T00:00:00Z", "minutes": 1440.0, "edge": "end"}]} for row in case.results["probes"]]
+    text = str(tables.gaps(replace(case, results={**case.results, "probes": rows})))
+    assert "2026-03-10 00:00 +00:00 | none in the window | 1,440 min (1 d)" in text
+
+
+def test_as_read_and_corrected_extreme_stand_side_by_side(case):
+    row, probe = case.results["excursions"][0], next(one for one in case.results["probes"] if one["decides"])
+    probes = [{**probe, "max_time": row["extreme_time"], "max_c": 13.79, "as_read_max_c": 13.8}]
+    assert tables.events.extreme({**row, "extreme_c": 13.8}, probes) == "13.8 °C as read, 13.79 °C corrected"
+    assert tables.events.extreme({**row, "extreme_c": 13.8}, []) == "13.8 °C"

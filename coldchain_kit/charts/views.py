@@ -101,7 +101,7 @@ def episode(assessment: Any, number: str) -> Drawing:
     )
     title = f"Episode {number}, unit {unit.name}: {say.word(row_direction(excursions))}"
     notes = ("Pale band: expanded uncertainty of the probe (k = 2). Start and end are estimated on the straight line between two readings.",)
-    told = episode_in_words(assessment, row, excursions) + (f" From the logbook: {say.several([one['label'] for one in noted])}." if noted else "")
+    told = episode_in_words(assessment, row, excursions) + (f" Marked from the logbook: {say.several([one['label'].removeprefix('logbook: ') for one in noted])}." if noted else "")
     return drawing.finish(sized(chart, 320), title=title, description=told, notes=notes, banner=banner(assessment))
 
 
@@ -111,9 +111,9 @@ def _logbook_marks(assessment: Any, unit: str, clock: Clock) -> list[dict[str, A
     for entry in assessment.logbook:
         if entry.unit in (None, unit):
             kind = say.word(entry.kind)
-            marks.append({"time": entry.time, "label": f"{kind}{', from' if entry.until is not None else ''} {say.local(entry.time, zone):%H:%M}"})
+            marks.append({"time": entry.time, "label": f"logbook: {kind}{' from' if entry.until is not None else ''} {say.local(entry.time, zone):%H:%M}"})
             if entry.until is not None:
-                marks.append({"time": entry.until, "label": f"{kind}, until {say.local(entry.until, zone):%H:%M}"})
+                marks.append({"time": entry.until, "label": f"logbook: {kind} until {say.local(entry.until, zone):%H:%M}"})
     return sorted((mark for mark in marks if clock.start <= mark["time"] <= clock.end), key=lambda mark: mark["time"])
 
 
@@ -216,14 +216,25 @@ def _month(assessment: Any, unit: Unit) -> Drawing:
     bars = base.mark_bar(opacity=0.75).encode(y=y, y2="top:Q", color=colour)
     means = base.mark_tick(color="#111111", thickness=1.5, orient="horizontal").encode(y=alt.Y("mean:Q", title=y["title"], scale=y["scale"]))
     told = alt.Chart(drawing.data([row for row in words if row["what"]] or [{"day": days[0], "what": " "}]))
-    told = told.mark_text(angle=270, align="left", fontSize=10, dx=4, fontWeight="bold").encode(x=x, y=alt.value(240), text="what:N")
+    told = told.mark_text(angle=270, align="left", fontSize=10, dx=4, fontWeight="bold").encode(x=x, y=alt.value(222), text="what:N")
     chart = layered(bars, means, layers.limits(entry.condition, y), told).properties(width=drawing.WIDTH_PX, height=240)
     outside = [row["day"] for row in words if row["what"] == "outside"]
     empty = [row["day"] for row in words if row["what"] == "no readings"]
-    text = f"{in_words(assessment, unit, traces)} Days with an excursion: {say.several(outside)}. Days without readings: {say.several(empty)}."
+    text = f"{in_words(assessment, unit, traces)} Days with an excursion: {_days(outside)}. Days without readings: {_days(empty)}."
     first = say.local(clock.start, zone)
     title = f"Unit {unit.name}, {first:%Y-%m}: lowest to highest reading of each day"
     return drawing.finish(chart, title=title, description=text, notes=("Bar: lowest to highest reading. Black tick: mean of the day's readings.",), banner=banner(assessment))
+
+
+def _days(days: list[str]) -> str:
+    """Days in words, three and more neighbours as a span: "2026-03-02 and 2026-03-11 to 2026-03-31"."""
+    spans: list[list[str]] = []
+    for day in days:
+        if spans and pd.Timestamp(day) - pd.Timestamp(spans[-1][-1]) == pd.Timedelta(days=1):
+            spans[-1].append(day)
+        else:
+            spans.append([day])
+    return say.several([words for span in spans for words in (span if len(span) < 3 else [f"{span[0]} to {span[-1]}"])])
 
 
 def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:

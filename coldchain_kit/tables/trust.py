@@ -34,7 +34,7 @@ def calibration(assessment: Any) -> Table:
     rows = tuple(
         (
             f"{row.get('unit') or ''} {row.get('probe')}".strip(), row.get("certificate") or "none", row.get("date"), _due(row), say.celsius(row.get("expanded_uncertainty_c")),
-            f"{_expanded(row)}, {say.word(row.get('u_from'))}", row.get("text") if row.get("as_found_out") or row.get("overdue") else "nothing",
+            f"{_expanded(row)}, {say.word(row.get('u_from'))}", row.get("text") if row.get("as_found_out") or row.get("overdue") or row.get("u_from") == "assumed" else "nothing",
         )
         for row in assessment.results.get("calibration", ())
     )  # fmt: skip
@@ -75,21 +75,31 @@ def flags(assessment: Any) -> Table:
 
 
 def faults(assessment: Any) -> Table:
-    """Every fault found in the record, in plain words."""
+    """Every fault found in the record, in plain words; stretches without readings have a table of their own."""
     zone = assessment.site.timezone
     rows = [
         (say.word(row["kind"]), f"{row['unit']} {row['probe'] or ''}".strip(), say.when(row["start"], zone), say.when(row["end"], zone), say.count(row["readings"]), row["text"])
         for row in assessment.results["faults"]
+        if row["kind"] != "gap"
     ]
     shown, notes = capped(rows, MOST_ROWS, "faults")
-    return Table("Faults of the record", ("Kind", "Unit and probe", "From", "To", "Readings", "In words"), shown, notes, "No fault was found by the tests that ran.")
+    more = any(row["kind"] == "gap" for row in assessment.results["faults"])
+    empty = "No other fault than the stretches without readings was found by the tests that ran." if more else "No fault was found by the tests that ran."
+    notes = (*notes, "Stretches without readings stand in a table of their own.") if more else notes
+    return Table("Faults of the record", ("Kind", "Unit and probe", "From", "To", "Readings", "In words"), shown, notes, empty)
 
 
 def gaps(assessment: Any) -> Table:
     """Every stretch without readings."""
     zone = assessment.site.timezone
     rows = [
-        (_name(row), say.when(gap["start"], zone), say.when(gap["end"], zone), say.minutes(gap["minutes"]), _EDGES.get(gap.get("edge") or "", "between readings"))
+        (
+            _name(row),
+            "none in the window" if gap.get("edge") == "start" else say.when(gap["start"], zone),
+            "none in the window" if gap.get("edge") == "end" else say.when(gap["end"], zone),
+            say.minutes(gap["minutes"]),
+            _EDGES.get(gap.get("edge") or "", "between readings"),
+        )
         for row in assessment.results["probes"]
         for gap in row["gaps"]
     ]
