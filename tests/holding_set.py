@@ -58,10 +58,32 @@ def _parameters(rng, cabinets, unit, freezer, short) -> dict:
         return rng.uniform(low, high, cabinets)[unit]
 
     p = dict(  # noqa: C408
-        c_air=u(2.5e3, 6e3), c_liner=u(5e3, 16e3), c_layer=u(6e3, 35e3), h_liner=u(4, 9), h_layer=u(1.2, 3.0), k_layer=u(2.0, 8.0), ua=u(1.0, 2.4),
-        h_coil=u(7, 16), t_ref=u(-18, -9), tau_on=u(60, 200), tau_off=u(250, 700), set_c=u(3.8, 5.4), band=u(0.8, 2.6), door=u(5, 16), sensor=u(60, 300),
-        min_off=u(120, 360), modulating=rng.random(cabinets)[unit] < 1 / 3, tau_a=u(5, 18), tau_b=u(0.8, 3.5), res=rng.choice([0.1, 0.1, 0.0625, 0.5], cabinets)[unit],
-        noise=u(0.02, 0.08), bias=u(-0.2, 0.2), visits=u(5, 20), own_defrost=rng.random(cabinets)[unit] < 0.4, period=np.round(u(5, 12) * 2) / 2 * 3600, length=u(12, 24) * 60,
+        c_air=u(2.5e3, 6e3),
+        c_liner=u(5e3, 16e3),
+        c_layer=u(6e3, 35e3),
+        h_liner=u(4, 9),
+        h_layer=u(1.2, 3.0),
+        k_layer=u(2.0, 8.0),
+        ua=u(1.0, 2.4),
+        h_coil=u(7, 16),
+        t_ref=u(-18, -9),
+        tau_on=u(60, 200),
+        tau_off=u(250, 700),
+        set_c=u(3.8, 5.4),
+        band=u(0.8, 2.6),
+        door=u(5, 16),
+        sensor=u(60, 300),
+        min_off=u(120, 360),
+        modulating=rng.random(cabinets)[unit] < 1 / 3,
+        tau_a=u(5, 18),
+        tau_b=u(0.8, 3.5),
+        res=rng.choice([0.1, 0.1, 0.0625, 0.5], cabinets)[unit],
+        noise=u(0.02, 0.08),
+        bias=u(-0.2, 0.2),
+        visits=u(5, 20),
+        own_defrost=rng.random(cabinets)[unit] < 0.4,
+        period=np.round(u(5, 12) * 2) / 2 * 3600,
+        length=u(12, 24) * 60,
     )
     p["h_coil"] = np.where(short, p["h_coil"] * rng.uniform(0.3, 0.45, len(short)), p["h_coil"])  # little reserve: else nothing would go outside
     p["modulating"] &= ~freezer

@@ -45,7 +45,20 @@ def test_supports_add_up_and_are_in_order():
 
 @pytest.mark.parametrize("cause", list(causes.DECLARED), ids=lambda cause: cause.id)
 def test_every_declaration_names_known_clues_and_what_to_look_at(cause):
-    known = set(clues.THRESHOLDS) | {"returned", "on_clock", "own_humps", "recurrent", "gap", "uneven", "room_unknown", "door_channel", "power_channel", "compressor_channel", "event_door", "event_power"}
+    known = set(clues.THRESHOLDS) | {
+        "returned",
+        "on_clock",
+        "own_humps",
+        "recurrent",
+        "gap",
+        "uneven",
+        "room_unknown",
+        "door_channel",
+        "power_channel",
+        "compressor_channel",
+        "event_door",
+        "event_power",
+    }
     assert {key for key in cause.weights if not key.startswith("log_")} <= known
     assert {key[4:] for key in cause.weights if key.startswith("log_")} <= set(clues.LOG_KINDS)
     assert cause.look and cause.predicts.endswith(".") and cause.id in causes.ORDER
@@ -184,7 +197,9 @@ def test_cause_of_the_case_follows_rule_11():
     assert causes.case(found, broken, [])["cause"] == "probe_fault"
 
 
-@pytest.mark.parametrize("kinds, cause", [([], "none"), (["gap", "no_value"], "none"), (["spike"], "probe_fault"), (["repeated"], "record_error"), (["spike", "clock"], "record_error")])
+@pytest.mark.parametrize(
+    "kinds, cause", [([], "none"), (["gap", "no_value"], "none"), (["spike"], "probe_fault"), (["repeated"], "record_error"), (["spike", "clock"], "record_error")]
+)
 def test_a_case_without_excursions(kinds, cause):
     assert causes.case([], [], [{"kind": kind} for kind in kinds])["cause"] == cause
 

@@ -60,7 +60,16 @@ def _uneven(facts: Facts) -> Clue | None:
     if not known(facts.together):
         return None
     lean = max(-1.0, 1.0 - abs(facts.together - 0.5) / 0.25)
-    return answer("uneven", lean, "The probes moved, but very differently.", "The probes did not part in that way.", facts.together, "share", "Where the air does not reach, one place warms and another stays.", threshold=0.5)
+    return answer(
+        "uneven",
+        lean,
+        "The probes moved, but very differently.",
+        "The probes did not part in that way.",
+        facts.together,
+        "share",
+        "Where the air does not reach, one place warms and another stays.",
+        threshold=0.5,
+    )
 
 
 def _long(facts: Facts) -> Clue:
@@ -75,7 +84,15 @@ def _returned(facts: Facts) -> Clue:
     lead = facts.lead
     back = "" if not known(lead.half_fall_min) else f" (half way back after {lead.half_fall_min:.0f} minutes)"
     if lead.returned is None:
-        return answer("returned", -0.5, "", "No return to the old level was recorded; the record ends soon after.", lead.after_min, "min after the extreme", "Without a record of it, a recovery is not assumed.")
+        return answer(
+            "returned",
+            -0.5,
+            "",
+            "No return to the old level was recorded; the record ends soon after.",
+            lead.after_min,
+            "min after the extreme",
+            "Without a record of it, a recovery is not assumed.",
+        )
     return answer(
         "returned", 1.0 if lead.returned else -1.0, f"It came back to the old level by itself{back}.", "It did not come back to the old level.",
         lead.after_min, "min after the extreme", "Cooling works again once power or the door is back; a broken unit does not mend itself.",
@@ -213,7 +230,15 @@ def _square(facts: Facts) -> Clue | None:
     if not known(lead.square):
         return None
     lean = -over(lead.square, "square", 0.3)
-    return answer("square", lean, "It jumped to a new level and back faster than this probe can follow any body.", "It moved as a body with this probe's time constant can.", lead.square, "time / least time", "A shift in the electronics is sudden; heat is not.")
+    return answer(
+        "square",
+        lean,
+        "It jumped to a new level and back faster than this probe can follow any body.",
+        "It moved as a body with this probe's time constant can.",
+        lead.square,
+        "time / least time",
+        "A shift in the electronics is sudden; heat is not.",
+    )
 
 
 def _impossible(facts: Facts) -> Clue | None:
@@ -239,12 +264,28 @@ def _noisy(facts: Facts) -> Clue | None:
     lean = max(-0.3, over(lead.noise_ratio * lead.noise_k / max(lead.noise_k, 0.05), "noisy", 0.5))
     if lean > 0 and lead.noise_ratio * lead.noise_k < 0.05 * abs(lead.peak_k):
         lean = 0.0
-    return answer("noisy", lean, "The readings scatter far more than usual.", "The readings scatter no more than usual.", lead.noise_ratio, "scatter / usual", "Bodies in a cabinet move smoothly; a loose contact does not.")
+    return answer(
+        "noisy",
+        lean,
+        "The readings scatter far more than usual.",
+        "The readings scatter no more than usual.",
+        lead.noise_ratio,
+        "scatter / usual",
+        "Bodies in a cabinet move smoothly; a loose contact does not.",
+    )
 
 
 def _stuck(facts: Facts) -> Clue:
     lead = facts.lead
-    return answer("stuck", max(-0.3, over(lead.stuck_share, "stuck", 0.3)), "The same value was repeated for most of the time.", "The readings kept changing.", lead.stuck_share, "share", "A live probe in a cabinet always moves a little.")
+    return answer(
+        "stuck",
+        max(-0.3, over(lead.stuck_share, "stuck", 0.3)),
+        "The same value was repeated for most of the time.",
+        "The readings kept changing.",
+        lead.stuck_share,
+        "share",
+        "A live probe in a cabinet always moves a little.",
+    )
 
 
 def _failed(facts: Facts, faulty: bool | None) -> Clue | None:
@@ -252,7 +293,15 @@ def _failed(facts: Facts, faulty: bool | None) -> Clue | None:
     if faulty is None and not known(share):
         return None
     share = max(share if known(share) else 0.0, 1.0 if faulty else 0.0)
-    return answer("failed", max(-0.3, over(share, "failed", 0.4)), "The quality tests call these readings impossible.", "The quality tests find these readings possible.", share, "share", "See the record's quality section.")
+    return answer(
+        "failed",
+        max(-0.3, over(share, "failed", 0.4)),
+        "The quality tests call these readings impossible.",
+        "The quality tests find these readings possible.",
+        share,
+        "share",
+        "See the record's quality section.",
+    )
 
 
 def _at_room(facts: Facts) -> Clue | None:
@@ -265,14 +314,30 @@ def _at_room(facts: Facts) -> Clue | None:
     guessed = 0.5 * math.tanh(min(lead.peak_c - 17.0, 28.0 - lead.peak_c) / 1.5)
     lean = math.tanh((limit("at_room") - away) / 1.0) if facts.room_known else guessed
     said = f"room {room:.1f} °C" + ("" if facts.room_known else ", assumed")
-    return answer("at_room", lean, f"It reached room temperature ({lead.peak_c:.1f} °C; {said}).", f"It stayed away from room temperature ({lead.peak_c:.1f} °C; {said}).", away, "K", "Without cooling, or outside the unit, everything ends at room temperature.")
+    return answer(
+        "at_room",
+        lean,
+        f"It reached room temperature ({lead.peak_c:.1f} °C; {said}).",
+        f"It stayed away from room temperature ({lead.peak_c:.1f} °C; {said}).",
+        away,
+        "K",
+        "Without cooling, or outside the unit, everything ends at room temperature.",
+    )
 
 
 def _beyond_room(facts: Facts) -> Clue | None:
     if not facts.room_known or not known(facts.room_now_c) or facts.direction != "above":
         return None
     over = facts.lead.peak_c - facts.room_now_c
-    return answer("beyond_room", math.tanh((over - limit("beyond_room")) / 1.0), f"It rose above the room itself by {over:.1f} K.", "It stayed below the room's temperature.", over, "K", "Only a heater, or a fault of the probe, goes beyond the room.")
+    return answer(
+        "beyond_room",
+        math.tanh((over - limit("beyond_room")) / 1.0),
+        f"It rose above the room itself by {over:.1f} K.",
+        "It stayed below the room's temperature.",
+        over,
+        "K",
+        "Only a heater, or a fault of the probe, goes beyond the room.",
+    )
 
 
 def _hump(facts: Facts) -> Clue | None:
@@ -282,7 +347,15 @@ def _hump(facts: Facts) -> Clue | None:
     if not known(lead.half_fall_min):
         return answer("hump", -1.0, "", "It was no short hump.", None, "min", "A defrost is over within the hour, and cooling follows at once.")
     minutes = lead.rise_min + lead.half_fall_min
-    return answer("hump", -over(minutes, "hump", 0.5), f"A short hump: up and half way back within {minutes:.0f} minutes.", f"Too long for a defrost: {minutes / 60:.1f} hours up and half way back.", minutes, "min", "A defrost is over within the hour, and cooling follows at once.")
+    return answer(
+        "hump",
+        -over(minutes, "hump", 0.5),
+        f"A short hump: up and half way back within {minutes:.0f} minutes.",
+        f"Too long for a defrost: {minutes / 60:.1f} hours up and half way back.",
+        minutes,
+        "min",
+        "A defrost is over within the hour, and cooling follows at once.",
+    )
 
 
 def _on_clock(facts: Facts) -> Clue | None:
@@ -292,7 +365,16 @@ def _on_clock(facts: Facts) -> Clue | None:
         # A defrost clock of 4 to 12 hours (FACTS C7, C10) shows within a day and a half.
         if facts.direction == "below" or hours < 36:
             return None
-        return answer("own_humps", -1.0, "", f"No regular warm humps in the {hours:.0f} hours before.", hours, "h", "A unit that defrosts by the clock shows it before as well.", threshold=36.0)
+        return answer(
+            "own_humps",
+            -1.0,
+            "",
+            f"No regular warm humps in the {hours:.0f} hours before.",
+            hours,
+            "h",
+            "A unit that defrosts by the clock shows it before as well.",
+            threshold=36.0,
+        )
     period = f"{facts.defrost_period_h:.1f} hours"
     return answer(
         "on_clock", 1.0 if facts.on_clock else -1.0, f"It began when the unit's regular warm humps are due (every {period}, usually {facts.defrost_min:.0f} minutes).",

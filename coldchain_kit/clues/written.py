@@ -46,8 +46,26 @@ def _door(series: pd.Series, name: str, lead: Course) -> Clue | None:
     usual = before.rolling(3, min_periods=1).sum().quantile(0.99) if len(before) >= 20 else 0.0
     opened = bool(together > 1.5 * usual and during.max() > 0) or bool(during.max() > 1.5 * everyday and during.max() > 0)
     if opened:
-        return answer("door_channel", 1.0, f"The door channel {name} shows the door open then, longer than on usual days.", "", float(during.max()), "as recorded", "A channel outranks the shape of the trace.", threshold=1.5 * usual)
-    return answer("door_channel", -1.0 if not during.max() > 0 else -0.5, "", f"The door channel {name} shows no unusual opening.", float(during.max()), "as recorded", "A channel outranks the shape of the trace.", threshold=1.5 * usual)
+        return answer(
+            "door_channel",
+            1.0,
+            f"The door channel {name} shows the door open then, longer than on usual days.",
+            "",
+            float(during.max()),
+            "as recorded",
+            "A channel outranks the shape of the trace.",
+            threshold=1.5 * usual,
+        )
+    return answer(
+        "door_channel",
+        -1.0 if not during.max() > 0 else -0.5,
+        "",
+        f"The door channel {name} shows no unusual opening.",
+        float(during.max()),
+        "as recorded",
+        "A channel outranks the shape of the trace.",
+        threshold=1.5 * usual,
+    )
 
 
 def _power(series: pd.Series, name: str, lead: Course) -> Clue | None:
@@ -61,10 +79,37 @@ def _power(series: pd.Series, name: str, lead: Course) -> Clue | None:
     quiet = _longest(usual <= (0.0 if floor > 0 else 0.05 * max(top, 1e-9))) if floor <= 0 else 0
     off = _longest(low) > max(1 if floor > 0 else 3 * quiet, 0)
     if off and quiet and not floor > 0:
-        return answer("compressor_channel", 1.0, f"Channel {name} shows no compressor run for unusually long.", "", float(_longest(low)), "readings", "No power, or a compressor that does not start.", threshold=3.0 * quiet)
+        return answer(
+            "compressor_channel",
+            1.0,
+            f"Channel {name} shows no compressor run for unusually long.",
+            "",
+            float(_longest(low)),
+            "readings",
+            "No power, or a compressor that does not start.",
+            threshold=3.0 * quiet,
+        )
     if off:
-        return answer("power_channel", 1.0, f"The power channel {name} shows no power then.", "", float(during.min()), "as recorded", "A channel outranks the shape of the trace.", threshold=0.0)
-    return answer("power_channel", -1.0, "", f"The power channel {name} shows power all the time.", float(during.min()), "as recorded", "A channel outranks the shape of the trace.", threshold=0.0)
+        return answer(
+            "power_channel",
+            1.0,
+            f"The power channel {name} shows no power then.",
+            "",
+            float(during.min()),
+            "as recorded",
+            "A channel outranks the shape of the trace.",
+            threshold=0.0,
+        )
+    return answer(
+        "power_channel",
+        -1.0,
+        "",
+        f"The power channel {name} shows power all the time.",
+        float(during.min()),
+        "as recorded",
+        "A channel outranks the shape of the trace.",
+        threshold=0.0,
+    )
 
 
 def _longest(mask: pd.Series) -> int:
@@ -93,7 +138,15 @@ def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> d
         away = abs((entry.time - lead.onset) / pd.Timedelta(minutes=1))
         key = f"log_{entry.kind}"
         where = f"logbook line {entry.line}" if entry.line else "logbook"
-        clue = Clue(key, 1.0, f"The {where} says: “{entry.text}” ({entry.kind}, {entry.time:%Y-%m-%d %H:%M} UTC).", round(float(away), 1), 60.0, "min from the onset", "Somebody wrote down what was done; that outranks the shape of the trace.")
+        clue = Clue(
+            key,
+            1.0,
+            f"The {where} says: “{entry.text}” ({entry.kind}, {entry.time:%Y-%m-%d %H:%M} UTC).",
+            round(float(away), 1),
+            60.0,
+            "min from the onset",
+            "Somebody wrote down what was done; that outranks the shape of the trace.",
+        )
         if key not in found or away < (found[key].number or 0.0):
             found[key] = clue
     return found

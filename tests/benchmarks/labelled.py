@@ -16,9 +16,7 @@ from coldchain_kit.trace import Probe, Trace, Unit
 from tests import holding_set
 
 LIMITS = {"refrigerator": (2.0, 8.0), "freezer": (-50.0, -15.0)}
-CONDITION = {
-    kind: conditions.Condition(kind, kind, *limits, source="FACTS B1, B5 (READ-2)", frozen=kind == "freezer") for kind, limits in LIMITS.items()
-}
+CONDITION = {kind: conditions.Condition(kind, kind, *limits, source="FACTS B1, B5 (READ-2)", frozen=kind == "freezer") for kind, limits in LIMITS.items()}
 
 
 @dataclass(frozen=True)
@@ -38,7 +36,10 @@ class Labelled:
 
 def holding(*, cabinets: int = 20, seed: int = 2027, scenarios: tuple[str, ...] = holding_set.CAUSES) -> list[Labelled]:
     """The set that skill is stated on."""
-    return [Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min) for c in holding_set.make(cabinets=cabinets, seed=seed, scenarios=scenarios)]
+    return [
+        Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min)
+        for c in holding_set.make(cabinets=cabinets, seed=seed, scenarios=scenarios)
+    ]
 
 
 def tuning(*, cabinets: int = 20, first_seed: int = 1000, freezers: bool = False) -> list[Labelled]:
@@ -131,7 +132,18 @@ def episode_of(case: Labelled, unit: Unit) -> tuple[dict, list[dict]] | None:
             episodes[-1]["excursions"].append(row["id"])
             episodes[-1]["size"] += row["degree_minutes"]
         else:
-            episodes.append({"id": f"P{len(episodes) + 1}", "unit": case.kind, "direction": row["direction"], "start": row["start"], "end": row["end"], "excursions": [row["id"]], "size": row["degree_minutes"], "recurrent": False})
+            episodes.append(
+                {
+                    "id": f"P{len(episodes) + 1}",
+                    "unit": case.kind,
+                    "direction": row["direction"],
+                    "start": row["start"],
+                    "end": row["end"],
+                    "excursions": [row["id"]],
+                    "size": row["degree_minutes"],
+                    "recurrent": False,
+                }
+            )
     late = [episode for episode in episodes if episode["end"] >= case.onset]
     if not late:
         return None
