@@ -148,9 +148,11 @@ def investigate(options: argparse.Namespace) -> int:
 
 def enquiry(options: argparse.Namespace) -> int:
     from coldchain_kit import enquiry as letters
-    from coldchain_kit import investigation
+    from coldchain_kit import investigation, tables
 
-    for path in letters.write(investigation.assess(options.case).results, options.out, by=options.by, with_mkt=options.mkt):
+    found = investigation.assess(options.case)
+    marks = [line for line in tables.cautions(found)[:1] if line not in tables.CAUTIONS]  # DEMONSTRATION or EXERCISE: no letter to a real manufacturer
+    for path in letters.write(found.results, options.out, by=options.by, with_mkt=options.mkt, marks=marks):
         print(path)
     return 0
 

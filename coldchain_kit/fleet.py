@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from coldchain_kit import monthly, register
+from coldchain_kit import page as sheets
+from coldchain_kit import say as words
 from coldchain_kit.errors import KitError
 
 
@@ -51,10 +53,15 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
         raise KitError("no unit could be done. " + " ".join(f"{row['unit']}: {row['fault']}" for row in rows))
     index = out / f"index-{month}.html"
     part = out / f".index-{month}-{os.getpid()}"
-    part.write_text(page(rows, month=month, base=out), encoding="utf-8")
+    part.write_text(page(rows, month=month, base=out, banner=_banner(registers)), encoding="utf-8")
     part.replace(index)
     open_ends = [f"{row['site']}: {line}" for row in rows for line in row["incomplete"]] + [f"{row['site']}, unit {row['unit']} was not done: {row['fault']}" for row in rows if row["fault"]]
     return Done(tuple(Path(row["path"]) for row in rows if row["path"]), index, tuple(open_ends))
+
+
+def _banner(registers: Sequence[register.Site]) -> str:
+    """The mark of an invented site; one such site marks the whole page."""
+    return next((said for key, said in sheets.BANNER.items() if any(site.extra.get(key) for site in registers)), "")
 
 
 def _numbered(work: list, registers: list) -> list:
@@ -91,22 +98,32 @@ def one(task: tuple[Path, str, str, Path, str | None]) -> dict[str, Any]:
         return {"path": "", "fault": str(fault), "incomplete": [], "results": None}
 
 
-def page(rows: list[dict[str, Any]], *, month: str, base: Path) -> str:
-    """The index page: one row a unit, links relative to it, no script, nothing from outside."""
+def page(rows: list[dict[str, Any]], *, month: str, base: Path, banner: str = "") -> str:
+    """The index page: one row a unit, links relative to it, no script, nothing from outside.
+
+    Parameters
+    ----------
+    rows : list of dict
+        As :func:`one` gives them, with ``site``, ``unit``, ``description``.
+    banner : str
+        EXERCISE or DEMONSTRATION line of the sites.
+    """
     body = "\n".join(_row(row, base) for row in rows)
+    heads = "".join(f'<th scope="col">{head}</th>' for head in ("Site", "Unit", "Is the record believable?", "Lowest", "Highest", "Excursions", "Time outside, at least to at most", "Record"))
+    mark = f'<p class="mark"><strong>{html.escape(banner)}</strong></p>\n' if banner else ""
     return f"""<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>Monthly summaries, {html.escape(month)}</title>
+<title>{html.escape(f"{banner}: " if banner else "")}Monthly summaries, {html.escape(month)}</title>
 <style>
-:root{{color-scheme:light dark}}body{{font:16px/1.5 system-ui,"DejaVu Sans",sans-serif;max-width:72rem;margin:2rem auto;padding:0 1rem}}
-table{{border-collapse:collapse;width:100%}}caption{{text-align:left;padding:.5rem 0}}th,td{{border-bottom:1px solid #8888;padding:.4rem .6rem;text-align:left;vertical-align:top}}
+:root{{color-scheme:light dark}}body{{font:15px/1.5 system-ui,"DejaVu Sans",sans-serif;max-width:80rem;margin:2rem auto;padding:0 1rem}}main{{overflow-x:auto}}
+table{{border-collapse:collapse;width:100%}}caption{{text-align:left;padding:.5rem 0}}th,td{{border-bottom:1px solid #8888;padding:.4rem .6rem .4rem 0;text-align:left;vertical-align:top}}.mark{{border:2px solid;padding:.3rem .6rem}}
 </style></head><body><main>
-<h1>Monthly summaries, {html.escape(month)}</h1>
+{mark}<h1>Monthly summaries, {html.escape(month)}</h1>
 <p>One row a unit. The record of each unit holds the figures and what they rest on. Hours without readings are not counted as in range.
 No excursion in a complete record means no more than that; the pharmacist or quality unit decides about stock, under local rules.</p>
-<table><caption>Deciding probes, temperatures in °C after correction, times by each site's clock</caption>
-<thead><tr><th scope="col">Site</th><th scope="col">Unit</th><th scope="col">Record complete?</th><th scope="col">Lowest °C</th><th scope="col">Highest °C</th><th scope="col">Excursions</th><th scope="col">Record</th></tr></thead>
+<table><caption>Probes that decide; temperatures after correction where a certificate is given</caption>
+<thead><tr>{heads}</tr></thead>
 <tbody>
 {body}
 </tbody></table></main></body></html>
@@ -114,14 +131,37 @@ No excursion in a complete record means no more than that; the pharmacist or qua
 
 
 def _row(row: dict[str, Any], base: Path) -> str:
-    head = f"<tr><td>{html.escape(row['site'])}</td><td>{html.escape(row['unit'])}<br>{html.escape(row['description'])}</td>"
+    head = f'<tr><td>{html.escape(row["site"])}</td><th scope="row">{html.escape(row["unit"])}<br>{html.escape(row["description"])}</th>'
     if row["fault"]:
-        return head + f'<td colspan="5">NOT DONE: {html.escape(row["fault"])}</td></tr>'
+        return head + f'<td colspan="6">NOT DONE: {html.escape(row["fault"])}</td></tr>'
     results = row["results"]
-    deciding = [probe for probe in results["probes"] if probe["decides"] and probe["min_c"] is not None]
-    low = f"{min(probe['min_c'] for probe in deciding):.1f}" if deciding else "no reading"
-    high = f"{max(probe['max_c'] for probe in deciding):.1f}" if deciding else "no reading"
-    whole = "no gap found" if not row["incomplete"] else "INCOMPLETE: " + "; ".join(row["incomplete"])
-    count = len(results["excursions"])
+    cells = [_believable(row), _extreme(results, "min"), _extreme(results, "max"), str(len(results["excursions"]) or "none found"), _outside(results)]
     link = Path(row["path"]).relative_to(base).as_posix() + "/data/record.html"
-    return head + f"<td>{html.escape(whole)}</td><td>{low}</td><td>{high}</td><td>{count or 'none found'}</td><td><a href=\"{html.escape(link)}\">open the record</a></td></tr>"
+    return head + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells) + f'<td><a href="{html.escape(link)}">open the record</a></td></tr>'
+
+
+def _believable(row: dict[str, Any]) -> str:
+    told = [words.word(one["answer"]) for one in row["results"].get("believable", ())] or ["not evaluated"]
+    return "; ".join([*told, *(f"INCOMPLETE: {line}" for line in row["incomplete"])])
+
+
+def _extreme(results: dict[str, Any], side: str) -> str:
+    """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
+    rows = [row for row in results["probes"] if row["decides"] and row[f"{side}_c"] is not None]
+    if not rows:
+        return "no reading"
+    found = (max if side == "max" else min)(rows, key=lambda row: row[f"{side}_c"])
+    direction = "above" if side == "max" else "below"
+    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (found["probe"], direction)), None)
+    return f"{words.celsius(found[f'{side}_c'], limit=limit)} ({found['probe']})"
+
+
+def _outside(results: dict[str, Any]) -> str:
+    told = [
+        f"{row['probe']} {words.word(side)}: {words.minutes(held['minutes_least'])} to {words.minutes(held['minutes_most'])}"
+        for row in results["probes"]
+        if row["decides"]
+        for side, held in row["outside"].items()
+        if held["minutes_most"]
+    ]
+    return "; ".join(told) or "none by the readings"

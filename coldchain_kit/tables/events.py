@@ -399,7 +399,7 @@ def logbook(assessment: Any) -> Table:
             say.when(row.time, zone),
             say.word(row.kind),
             row.text,
-            say.when(row.until, zone) if row.until is not None else "a moment",
+            say.when(row.until, zone) if row.until is not None else "none entered",
             row.who,
             _shown(row.low_c),
             _shown(row.high_c),

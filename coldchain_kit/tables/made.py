@@ -13,6 +13,7 @@ import pandas as pd
 import coldchain_kit
 from coldchain_kit import clock, say
 from coldchain_kit.tables.given import flat
+from coldchain_kit.tables.plain import header
 from coldchain_kit.tables.table import Prose, Table, Tables, facts
 
 CAUTIONS = (
@@ -60,7 +61,7 @@ def _steps(assessment: Any) -> Table:
         (
             f"{unit.name} {trace.probe.name}",
             step.function,
-            "; ".join(f"{key.replace('_', ' ')}: {flat(held).replace('_', ' ')}" for key, held in step.arguments.items() if held not in (None, "", [], {}, ())) or "none",
+            "; ".join(_argument(key, held) for key, held in step.arguments.items() if held not in (None, "", [], {}, ())) or "none",
             say.count(step.rows_changed),
         )
         for unit in assessment.units.values()
@@ -74,6 +75,14 @@ def _steps(assessment: Any) -> Table:
         ("The as-read values are never altered.",),
         "Nothing: the readings stand as read.",
     )
+
+
+def _argument(key: str, held: Any) -> str:
+    """An argument in words, its unit taken from the end of its name: "resolution: 0.1 °C"."""
+    if isinstance(held, dict):
+        return f"{header(key).lower()}: {', '.join(_argument(name, inner) for name, inner in held.items() if inner is not None)}"
+    name, _, unit = header(key).partition(" (")
+    return f"{name.lower()}: {flat(held).replace('_', ' ')}{f' {unit[:-1]}' if unit else ''}"
 
 
 _FRAMES = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")

@@ -17,6 +17,9 @@ _LOOK = (
 )
 
 
+SHORT = 16  # letters
+
+
 @dataclass(frozen=True)
 class Table:
     """A finished table of texts.
@@ -110,7 +113,9 @@ def cell(value: Any) -> str:
 
 
 def _first(value: Any) -> str:
-    return f'<th scope="row">{_marked(cell(value))}</th>'
+    text = cell(value)
+    whole = ' style="white-space:nowrap"' if len(text) <= SHORT and " " not in text else ""  # the number of a lot or a case is not torn apart
+    return f'<th scope="row"{whole}>{_marked(text)}</th>'
 
 
 def _other(value: Any, right: bool) -> str:
