@@ -16,9 +16,10 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.conditions import Condition
-from coldchain_kit.quality import pairs, repeat, response, series, steps
+from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
 from coldchain_kit.quality.repeat import repeated
+from coldchain_kit.quality.resolution import resolution_change
 from coldchain_kit.quality.response import disagreement, lag_min
 from coldchain_kit.quality.series import (
     end_value,
@@ -28,7 +29,6 @@ from coldchain_kit.quality.series import (
     noise,
     rate_of_change,
     resolution_c,
-    resolution_change,
     spike,
 )
 from coldchain_kit.register import Logger
@@ -61,6 +61,7 @@ def run(
     others: Mapping[str, Trace] | None = None,
     notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
+    dated: Sequence[pd.Timestamp] = (),
 ) -> Trace:
     """The trace with one flag column for each test that ran. The tests look at the values as read.
 
@@ -75,10 +76,12 @@ def run(
         Findings of the clock: readings in a span shorter than half the record become suspect in the column "clock".
     condition : Condition, optional
         For values that stand still outside the limits and for a unit mix-up.
+    dated : sequence of Timestamp, optional
+        UTC instants at which the register says that a setting of the logger changed: they explain another step of the values.
 
     Returns
     -------
-    Trace with columns gross_range, end_value, spike, rate, flat_line, noise, repeated and, where they could run, disagreement, unit_mixup,
+    Trace with columns gross_range, end_value, spike, rate, flat_line, noise, repeated, resolution and, where they could run, disagreement, unit_mixup,
     clock; its last Step holds every threshold.
 
     Examples
@@ -88,7 +91,7 @@ def run(
     >>> rolled(done).tolist(), impossible(done).tolist()
     ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
     """
-    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition, {})
+    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition, dated, {})
 
 
 def run_all(
@@ -97,13 +100,14 @@ def run_all(
     logger: Logger | None = None,
     notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
+    dated: Sequence[pd.Timestamp] = (),
 ) -> dict[str, Trace]:
     """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
     kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
     return {
-        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, kept) for name, trace in traces.items()
+        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()
     }
 
 
@@ -129,7 +133,14 @@ def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
 
 
 def _run(
-    trace: Trace, own: _Seen, near: Mapping[str, _Seen], logger: Logger | None, notices: Sequence[Mapping[str, Any]], condition: Condition | None, kept: dict
+    trace: Trace,
+    own: _Seen,
+    near: Mapping[str, _Seen],
+    logger: Logger | None,
+    notices: Sequence[Mapping[str, Any]],
+    condition: Condition | None,
+    dated: Sequence[pd.Timestamp],
+    kept: dict,
 ) -> Trace:
     line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
     span, span_from = span_c(trace, logger, line.value)
@@ -144,6 +155,7 @@ def _run(
         "noise": series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
         "repeated": repeat.repeat_codes(line)[0],
     }
+    codes["resolution"], _, changes = resolution.resolution_codes(line, dated=dated)
     codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
     if near:
         found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
@@ -155,7 +167,7 @@ def _run(
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
-        **({"apart": apart} if apart else {}),
+        **({"apart": apart} if apart else {}), **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())

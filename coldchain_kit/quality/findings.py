@@ -10,7 +10,7 @@ import pandas as pd
 
 from coldchain_kit import timeline
 from coldchain_kit.conditions import Condition
-from coldchain_kit.quality.series import Course, course, resolution_change, runs
+from coldchain_kit.quality.series import Course, course, runs
 from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
 from coldchain_kit.register import Logger
 from coldchain_kit.trace import FAIL, SUSPECT, Trace, Unit
@@ -103,9 +103,8 @@ class _Look(NamedTuple):
 
 
 def _look(trace: Trace) -> _Look:
-    arguments = next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})
     line = course(trace.as_read_c)
-    return _Look(trace, trace.probe.name, trace.as_read_c.to_numpy(), line, np.diff(line.value), arguments)
+    return _Look(trace, trace.probe.name, trace.as_read_c.to_numpy(), line, np.diff(line.value), _arguments(trace))
 
 
 def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: int, text: str) -> dict[str, Any]:
@@ -387,11 +386,18 @@ def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tupl
 
 
 def _resolution_reasons(deciding: Sequence[Trace]) -> list[str]:
+    """Changes of the values' step that no dated setting tells of; no fault kind of its own."""
     texts = []
     for trace in deciding:
-        table = resolution_change(trace.as_read_c)
-        at = np.flatnonzero(table["flag"].to_numpy() == SUSPECT)
-        if len(at):
-            before, after = table["judged"].iloc[max(at[0] - 1, 0)], table["judged"].iloc[at[0]]
-            texts.append(f"Probe {trace.probe.name}: from {trace.readings.index[at[0]]:%Y-%m-%d %H:%M} UTC on the values come in steps of {after:g} °C instead of {before:g} °C: another logger, another setting, or an edited record.")
+        for row in _arguments(trace).get("resolution_changes", ()):
+            if not row["dated"]:
+                since, word = trace.readings.index[row["at"]], "coarser" if row["after_c"] > row["before_c"] else "finer"
+                texts.append(
+                    f"Probe {trace.probe.name}: from {since:%Y-%m-%d %H:%M} UTC on the values come in {word} steps, {row['after_c']:.2g} °C instead of {row['before_c']:.2g} °C, and "
+                    "the register has no change of settings then: another logger, another setting, or an edited record."
+                )
     return texts
+
+
+def _arguments(trace: Trace) -> dict[str, Any]:
+    return next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})

@@ -337,28 +337,6 @@ def resolution_c(values: np.ndarray) -> float | None:
     return float(often[0]) if len(often) else None
 
 
-def resolution_change(series: pd.Series, *, readings: int = 500, factor: float = 2.5) -> pd.DataFrame:
-    """Where the step in which values are given changes for good: another logger, another setting, or an edited record.
-
-    Judged: the step [°C] of the block of ``readings`` readings. 3 from a block on whose step is at least ``factor`` times coarser
-    or finer than that of the two blocks before, where the next block agrees with it; 2 where a block hardly changes.
-    """
-    line = course(series)
-    value, count = line.value, len(line.value) // readings
-    codes, judged = np.full(len(value), NOT_EVALUATED, dtype=np.int8), np.full(len(value), np.nan)
-    step = [resolution_c(value[k * readings : (k + 1) * readings]) or np.nan for k in range(count)]
-    for k in range(count):
-        here = slice(k * readings, (k + 1) * readings if k < count - 1 else len(value))
-        judged[here] = step[k]
-        codes[here] = NOT_EVALUATED if np.isnan(step[k]) else GOOD
-    for k in range(2, count - 1):
-        before, after = max(step[k - 2 : k]), min(step[k : k + 2])
-        finer = min(step[k - 2 : k]) / max(step[k : k + 2])
-        if after / before >= factor or finer >= factor:
-            codes[k * readings : (k + 1) * readings] = SUSPECT
-    return table(line, series.index, codes, judged)
-
-
 def covered(first: np.ndarray, last: np.ndarray, n: int) -> np.ndarray:
     """Mask of the positions that lie in any of the stretches, both ends included.
 
