@@ -106,9 +106,7 @@ def run_all(
     kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
-    return {
-        name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()
-    }
+    return {name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()}
 
 
 class _Seen(NamedTuple):

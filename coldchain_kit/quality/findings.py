@@ -259,7 +259,9 @@ def _lag_text(row: Mapping[str, Any]) -> str:
 
 
 _APART = {
-    "level": lambda row: f"Level: the difference to {row['other']} is {abs(row['by']):.1f} °C {'above' if row['by'] > 0 else 'below'} its usual {row['usual']:.1f} °C (threshold {row['threshold']:.1f} °C).",
+    "level": lambda row: (
+        f"Level: the difference to {row['other']} is {abs(row['by']):.1f} °C {'above' if row['by'] > 0 else 'below'} its usual {row['usual']:.1f} °C (threshold {row['threshold']:.1f} °C)."
+    ),
     "drift": lambda row: f"Drift: it has moved slowly {'up' if row['by'] > 0 else 'down'} from {row['other']} by {abs(row['by']):.1f} °C (threshold {row['threshold']:.1f} °C).",
     "spread": _spread_text,
     "lag": _lag_text,

@@ -1,0 +1,40 @@
+"""Tiny records with one thing wrong each (tests/traps/quality_*.csv, invented): the whole computation must list that kind of fault, and nothing for a clean one."""
+
+from __future__ import annotations
+
+import pytest
+
+from coldchain_kit import investigation
+from tests import sites
+from tests.conftest import TRAPS
+
+KINDS = ("spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "clock", "unit_mixup", "repeated")  # CONTRACTS faults[]
+PROBE = '[units.U.probes.{name}]\nrole = "{role}"\nresolution_c = 0.1\n'
+
+
+def assessed(folder, kind):
+    path = TRAPS / f"quality_{kind}.csv"
+    header = path.read_text("utf-8").splitlines()[0]
+    unit = "".join(PROBE.format(name=name, role=role) for name, role in (("A", "buffered"), ("B", "air")) if f"{name} (" in header)
+    return investigation.assess(sites.write(folder, [path], unit=unit)).results
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_fault_planted_is_the_fault_listed(kind, tmp_path):
+    found = assessed(tmp_path, kind)
+    kinds = {row["kind"] for row in found["faults"]}
+    assert kinds == {kind}
+    rows = [row for row in found["faults"] if row["kind"] == kind]
+    assert all(row["unit"] == "U" and row["probe"] in ("A", None) and row["text"] for row in rows)
+    clean = assessed(tmp_path / "clean", "clean")
+    assert set(found["believable"][0]["reasons"]) > set(clean["believable"][0]["reasons"])
+
+
+def test_the_clean_record_has_none(tmp_path):
+    found = assessed(tmp_path, "clean")
+    assert found["faults"] == []
+    assert found["probes"][0]["flags"]["suspect"] == found["probes"][0]["flags"]["fail"] == 0
+
+
+def test_every_kind_of_the_contract_has_its_trap():
+    assert {path.stem.removeprefix("quality_") for path in TRAPS.glob("quality_*.csv")} == {*KINDS, "clean"}
