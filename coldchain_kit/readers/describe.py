@@ -8,7 +8,7 @@ from coldchain_kit.readers.download import Column, Download
 
 _MARKS = {"tab": "tabs", "semicolon": "semicolons", "comma": "commas", "bar": "bars", "blanks": "blanks"}
 _ORDER_FROM = {
-    "stated": "the year stands first or the month is written", "values": "some days are over 12", "cadence": "only so the readings follow each other evenly",
+    "stated": "the year stands first or the month is written", "alike": "day and month are the same number", "values": "some days are over 12", "cadence": "only so the readings follow each other evenly",
     "monotony": "only so the times run one way", "pinned": "the register says so",
 }  # fmt: skip
 _ORDERS = {"dmy": "day, month, year", "mdy": "month, day, year", "ymd": "year, month, day"}

@@ -221,7 +221,7 @@ def _partial(text: str) -> bool:
 
 
 def settle(dates: list[str], of_day_us: list[int], *, pinned: str | None, shown: str) -> tuple[str, str]:
-    """The order of day, month and year, and what settled it: stated | pinned | values | cadence | monotony.
+    """The order of day, month and year, and what settled it: stated | alike | pinned | values | cadence | monotony.
 
     Parameters
     ----------
@@ -239,6 +239,8 @@ def settle(dates: list[str], of_day_us: list[int], *, pinned: str | None, shown:
     --------
     >>> settle(["01/03/2026", "02/03/2026", "03/03/2026"], [0, 0, 0], pinned=None, shown="x")
     ('dmy', 'cadence')
+    >>> settle(["06/06/2026", "06/06/2026"], [0, 300_000_000], pinned=None, shown="x")
+    ('dmy', 'alike')
     >>> settle(["03/04/2026", "03/04/2026"], [0, 300_000_000], pinned=None, shown="F2.csv")
     Traceback (most recent call last):
         ...
@@ -257,11 +259,12 @@ def settle(dates: list[str], of_day_us: list[int], *, pinned: str | None, shown:
         return pinned, "pinned"
     able = [order for order in ORDERS if fits[order] > 0.5 * max(fits.values())] or list(ORDERS)
     able.sort(key=lambda order: -fits[order])
+    able = [order for k, order in enumerate(able) if all(times[order] != times[other] for other in able[:k])]  # 06/06 is one day in either order
     for order in able:
         reasons = [_beats(times[order], times[other]) for other in able if other != order]
         if all(reasons):
             lone = max((fits[other] for other in ORDERS if other not in able), default=0)
-            return order, (min(reasons) if reasons else "values" if lone < fits[order] else "stated")
+            return order, (min(reasons) if reasons else "values" if lone < fits[order] else "alike")
     raise _ambiguous(dates, able, shown)
 
 
