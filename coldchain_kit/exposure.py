@@ -186,8 +186,8 @@ def _windows(trace: Trace, condition: Condition, excursions: pd.DataFrame, start
 
 def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea_kj_mol: float) -> tuple[float | None, float]:
     part = celsius[(celsius.index >= opens) & (celsius.index <= closes)]
-    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol)
-    return (mkt if np.isfinite(mkt) else None), timeline.coverage(part, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol, gap=timeline.gap_marks(celsius, start=opens, stop=closes + pd.Timedelta(1, "us")))
+    return (mkt if np.isfinite(mkt) else None), timeline.coverage(celsius, start=opens, end=closes)["covered_share"] if len(part) else 0.0
 
 
 def _dilution(trace: Trace, window: dict[str, Any], *, limit_c: float, hours: float, ea_kj_mol: float) -> str:

@@ -112,15 +112,15 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
 def _readings(here: Place, trace: Trace, steps: Steps) -> dict[str, Any]:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
-    valued, gap, mkt = celsius.dropna(), timeline.steps(celsius)["gap"].to_numpy(dtype=bool), None
+    valued, gap, mkt = celsius.dropna(), timeline.gap_marks(trace.celsius, start=here.seen_from, stop=here.seen_to), None
     refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=True)
-    if not refusal and len(valued) and condition.outside(valued, "below").any():
+    if not refusal and len(valued) and condition.outside(stays.further(part.dropna(subset="celsius"), "below"), "below").any():
         refusal = "MKT is not computed where a reading lies below the low limit: a mean would hide it."
     if not refusal:
         mkt = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     return {
         "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": exposure.mean_c(celsius, gap=gap), "mkt_c": mkt, "mkt_why_not": refusal,
-        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(celsius, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
+        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(trace.celsius, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
         "without_readings_min": _silent_min(trace, here, steps), "u_c": float(part["u_c"].max()) if len(part) else None,
     }  # fmt: skip
 

@@ -93,11 +93,13 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     rolled = quality.rolled(trace).loc[readings.index]
     celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
     low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
-    cover = timeline.coverage(celsius, start=start, end=end)
-    spans = timeline.gaps(celsius, start=start, end=end)
-    mean_c, mkt_c = exposure.mean_c(celsius), None
-    if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(valued["celsius"], "below").any():
-        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol)
+    cover = timeline.coverage(trace.celsius, start=start, end=end)
+    spans = timeline.gaps(trace.celsius, start=start, end=end)
+    gap = timeline.gap_marks(trace.celsius, start=start, stop=stop)
+    mean_c, mkt_c = exposure.mean_c(celsius, gap=gap), None
+    lowest = np.fmin(valued["celsius"], valued["as_read_c"].round(6))
+    if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(lowest, "below").any():
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,

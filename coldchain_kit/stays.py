@@ -99,7 +99,8 @@ class Steps:
         gaps, first, last, tolerance = self._silence[own]
         opens, closes = float(micros(place.opens)), float(micros(place.closes))
         ends = np.array([[opens, min(first, closes)], [max(last, opens), closes]])
-        return np.concatenate((cut(gaps, low=opens, high=closes), ends[ends[:, 1] - ends[:, 0] > tolerance]))
+        silent = np.array([first - opens, closes - last]) > tolerance
+        return np.concatenate((cut(gaps, low=opens, high=closes), ends[silent]))
 
 
 def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple:
@@ -146,7 +147,7 @@ def _doubt(trace: Trace, time: pd.Timestamp) -> pd.Timedelta:
     index = trace.readings.index
     at = int(index.searchsorted(time))
     doubt = trace.readings["clock_doubt_s"].to_numpy()[max(at - 1, 0) : at + 1]
-    return pd.Timedelta(seconds=float(np.nan_to_num(doubt).max()))
+    return pd.Timedelta(float(np.ceil(np.nan_to_num(doubt).max() * 1e6)), "us").as_unit("us")
 
 
 def within(trace: Trace, place: Place) -> pd.DataFrame:

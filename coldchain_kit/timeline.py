@@ -13,9 +13,10 @@ GAP_FLOOR_MIN = 5.0  # unless it is no longer than this: loggers with uneven ste
 MISSING_FACTOR = 1.5  # a longer step of an even logger holds missing readings (rule 4)
 _US_MIN = 60e6
 
-# A stretch is recognised by the running median of its steps: it must differ by more than MISSING_FACTOR and last at
+# A stretch is recognised by the running median of its steps: it must jump by more than a quarter and last at
 # least half the running window, else a few missing readings would look like a change of the interval.
 _WINDOW = 25
+_JUMP = 1.25
 
 
 def interval_min(times: pd.DatetimeIndex) -> float | None:
@@ -63,11 +64,11 @@ def _timing(times: pd.DatetimeIndex) -> tuple[np.ndarray, bool]:
     overall = np.full(len(step), np.median(step))
     if len(step) < 2 * _WINDOW:
         return overall, _even(step, overall)
-    typical = np.abs(step - overall) <= 0.5 * overall
+    typical = np.abs(step - overall) <= (_JUMP - 1) * overall
     if typical.mean() > 0.98 and not _long_runs(~typical):
         return overall, _even(step, overall)
     running = pd.Series(step).rolling(_WINDOW, center=True, min_periods=1).median().to_numpy()
-    level = np.round(np.log(running / overall) / np.log(MISSING_FACTOR) / 2).astype("int64")
+    level = np.concatenate(([0], np.cumsum(np.abs(np.diff(np.log(running))) > np.log(_JUMP))))
     force = np.empty(len(step))
     for start, stop in _stretches(level):
         force[start:stop] = np.median(step[start:stop])
@@ -150,6 +151,19 @@ def steps(series: pd.Series) -> pd.DataFrame:
     )
 
 
+def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
+    """Which steps between the readings with a value in [start, stop) are gaps, judged on the whole record.
+
+    A window must not judge on its own: its few steps may have another median than the stretch they belong to.
+
+    Returns
+    -------
+    array of bool, one fewer than those readings.
+    """
+    table = steps(series)
+    return table.loc[(table["start"] >= start) & (table["end"] < stop), "gap"].to_numpy(dtype=bool)
+
+
 def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
     """Steps (or gaps) cut to a half-open window, ``minutes`` recomputed; rows outside are left out."""
     if not len(table):
@@ -175,10 +189,10 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     usual = interval_min(series.index) or 0.0
     limit = max(GAP_FACTOR * usual, GAP_FLOOR_MIN)
     rows = [inner]
-    for edge, a, b in (("start", start, min(valued[0], end)), ("end", max(valued[-1], start), end)):
-        minutes = (b - a) / pd.Timedelta(minutes=1)
-        if minutes > limit:
-            rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [minutes], "edge": [edge]}))
+    beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
+    for edge, (silent, a, b) in beyond.items():
+        if silent / pd.Timedelta(minutes=1) > limit:
+            rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
     return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
 
 
@@ -194,20 +208,28 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> di
     """
     window = (end - start) / pd.Timedelta(minutes=1)
     spans = gaps(series, start=start, end=end)
-    table = clip(steps(series), start=start, end=end)
-    lost, missing = 0.0, 0
-    if len(table):
-        held = table[(table["missing"] > 0) & (table["minutes"] > MISSING_FACTOR * table["interval_min"])]
-        whole = np.round(held["minutes"] / held["interval_min"]) - 1
-        missing = int(whole.sum())
-        lost = float((held["minutes"] - held["interval_min"]).sum())
-    edges = spans[spans["edge"] != ""]
-    usual = interval_min(series.index)
-    if usual:
-        missing += int(np.floor(edges["minutes"] / usual + 1e-9).sum())
-    lost += float(edges["minutes"].sum())
+    table = steps(series)
+    held = table[table["missing"] > 0]
+    usual = interval_min(series.index) or 0.0
+    if usual and (spans["edge"] == "end").any():  # after the last reading as between two
+        last = series.index[series.notna().to_numpy()][-1]
+        held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])
+    missing, lost = _missing_of(held, start=start, end=end)
+    before = float(spans.loc[spans["edge"] == "start", "minutes"].sum())
+    missing, lost = missing + (int(np.floor(before / usual + 1e-6)) if usual else 0), lost + before
     share = 1.0 - lost / window if window > 0 else 0.0
     return {"covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum())}
+
+
+def _missing_of(held: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> tuple[int, float]:
+    """Missing readings of these steps that would stand in a window, and the window's time without them [min]: a reading holds one interval."""
+    first, last = (pd.DatetimeIndex([edge]).as_unit("us").asi8[0] / _US_MIN for edge in (start, end))
+    left, right = (pd.DatetimeIndex(held[side]).asi8 / _US_MIN for side in ("start", "end"))
+    usual, count = held["interval_min"].to_numpy(), held["missing"].to_numpy()
+    before = np.clip(np.ceil((first - left) / usual - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
+    through = np.clip(np.ceil((last - left) / usual - 1e-6) - 1, 0, count)
+    lost = np.clip(np.minimum(right, last) - np.maximum(left + usual, first), 0.0, None)
+    return int((through - before).sum()), float(lost.sum())
 
 
 def side_by_side(series: dict[str, pd.Series], *, tolerance_min: float) -> pd.DataFrame:
