@@ -369,6 +369,14 @@ def test_noise_burst_is_suspect():
     assert found[:980].sum() + found[1120:].sum() == 0
 
 
+@pytest.mark.parametrize(("freq", "found"), [("1min", True), ("5min", False)])
+def test_noise_below_a_degree_is_seen_only_where_readings_are_close_together(freq, found):
+    values = steady(2000, seed=8, noise=0.03)
+    values[1000:1120] += np.random.default_rng(3).normal(0, 1.0, 120)
+    share = (codes(quality.run(trace(values.round(1), freq=freq, resolution_c=0.1)), "noise") == SUSPECT)[1000:1120].mean()
+    assert (share > 0.8) == found
+
+
 # ---- real excursions are evidence ------------------------------------------------------------------------------
 
 EVENTS = {

@@ -51,6 +51,9 @@ SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
 # refrigerator stands still for most of a day. Common practice, no source.
 STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
 STILL_RESOLUTION_C = 0.1
+# Readings this close together [min] do not go up and down with the compressor: there noise counts from half a degree [°C] (common practice, no
+# source; none in simulated refrigerators and freezers), else from the least step of the probe, a degree or more.
+QUICK_MIN, QUICK_NOISE_C = 2.0, 0.5
 UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
 
 
@@ -150,7 +153,7 @@ def _run(
         "end_value": series.end_codes(line)[0],
         "spike": steps.spike_codes(line, difference, swing, far),
         "rate": steps.rate_codes(line, difference, far),
-        "noise": series.noise_codes(line, floor_c=far.least_c, swing=swing)[0],
+        "noise": series.noise_codes(line, floor_c=_noise_floor_c(line, far, own.step_c), swing=swing)[0],
         "repeated": repeat.repeat_codes(line)[0],
     }
     codes["resolution"], _, changes = resolution.resolution_codes(line, dated=dated)
@@ -170,6 +173,11 @@ def _run(
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
     return trace.stepped("quality.run", arguments, changed, flags=table)
+
+
+def _noise_floor_c(line: series.Course, far: steps.Reach, step_c: float | None) -> float:
+    quick = response.step_min(line) <= QUICK_MIN
+    return max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
 
 
 def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
