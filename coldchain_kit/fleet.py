@@ -38,6 +38,8 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
         The month or a register is at fault, a named unit is in none of the sites, or not one unit could be done.
     """
     monthly.span(month)
+    if jobs < 1:
+        raise KitError(f"--jobs is {jobs}", expected="a whole number from 1")
     registers = [register.load_site(path) for path in sites]
     work = [(site, name) for site in registers for name, entry in site.units.items() if entry.readings and (not units or name in units)]
     for name in units or ():
@@ -73,8 +75,6 @@ def _safe(name: str) -> str:
 
 
 def _run(tasks: list[tuple], jobs: int, say: Callable[[str], None]) -> list[dict[str, Any]]:
-    if jobs < 1:
-        raise KitError(f"--jobs is {jobs}", expected="a whole number from 1")
     if jobs == 1 or len(tasks) == 1:
         rows = []
         for task in tasks:

@@ -30,7 +30,7 @@ _LOGGER = {
 }  # fmt: skip
 _CERTIFICATE = {
     "number": schema.text, "date": schema.date, "due": schema.date, "expanded_uncertainty_c": schema.positive, "coverage": schema.positive,
-    "points": schema.points, "as_found": schema.points, "tolerance_c": schema.positive, "laboratory": schema.text, "drift_c_per_year": schema.number,
+    "points": schema.correction, "as_found": schema.points, "tolerance_c": schema.positive, "laboratory": schema.text, "drift_c_per_year": schema.number,
 }  # fmt: skip
 _PROBE = {
     "column": schema.text, "role": schema.one_of("buffered", "air", "room", "surface"), "time_constant_min": schema.positive,
@@ -263,7 +263,7 @@ def _unit(name: str, given: dict, local: dict, path: Path) -> UnitEntry:
 def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
     changes: dict[str, Any] = dict(given)
     clock = changes.get("clock")
-    if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-]\d{2}:\d{2}", clock):
+    if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-](0\d|1[0-4]):[0-5]\d", clock):
         raise RegisterError(f"clock is '{clock}'", where=schema.locate(path, "units", unit, "logger", "clock"), expected='local, as_set (with set_on), utc or an offset such as "+01:00"')
     if "alarm" in changes:
         alarm = dict(changes["alarm"])

@@ -84,6 +84,12 @@ def points(value: Any) -> str:
     return "" if good else "pairs of [reference °C, indicated °C], such as [[0.0, 0.1], [5.0, 5.2]]"
 
 
+def correction(value: Any) -> str:
+    """Points of which each indicated value has one reference."""
+    said = points(value)
+    return said or ("" if len({row[1] for row in value}) == len(value) else "one reference °C for each indicated °C")
+
+
 def time_pairs(value: Any) -> str:
     good = isinstance(value, list) and value and all(isinstance(row, list) and len(row) == 2 and not any(local_time(item) for item in row) for row in value)
     return "" if good else "pairs of [true local time, time shown]"
