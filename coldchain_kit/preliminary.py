@@ -9,7 +9,6 @@ from typing import Any
 
 from coldchain_kit import entries, forms, narrative, say, tables
 from coldchain_kit.errors import KitError
-from coldchain_kit.tables import Prose
 
 FILE = "preliminary.html"
 MARK = "PRELIMINARY: not reviewed, not frozen, not signed. Figures may change."
@@ -70,7 +69,7 @@ def write(assessment: Any, out: str | Path) -> Path:
 def offer(assessment: Any, *, frozen: bool = False) -> Any:
     """A button that writes the sheet into the case's folder; nothing in a frozen record, which takes its place."""
     if frozen:
-        return Prose(())
+        return None
     import ipywidgets as widgets
 
     button, said = widgets.Button(description="Write the preliminary sheet", layout=widgets.Layout(width="20em")), widgets.HTML("")
