@@ -1,7 +1,8 @@
 """Labelled cases as the causes see them: a Unit, an episode, its excursions.
 
 Two sets that share no code: the tuning set (``coldchain_kit.simulate``, seeds from 1000) on which rules and weights were
-made, and the holding set (``tests.holding_set``, other equations) on which skill is stated.
+made, and the holding set (``tests.holding_set``, other equations) on which skill is stated. Of the holding set, seeds 2026 and 2027 were looked at
+while clues were added; skill is stated on seed 2031, which was run once, after the weights were fixed.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ class Labelled:
     tau_b_min: float
 
 
-def holding(*, cabinets: int = 20, seed: int = 2027, scenarios: tuple[str, ...] = holding_set.CAUSES) -> list[Labelled]:
+def holding(*, cabinets: int = 20, seed: int = 2031, scenarios: tuple[str, ...] = holding_set.CAUSES) -> list[Labelled]:
     """The set that skill is stated on."""
     return [
         Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min)
