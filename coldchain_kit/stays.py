@@ -68,7 +68,7 @@ class Steps:
         self._gaps: dict[int, np.ndarray] = {}
         self._tables: dict[tuple, StepTable] = {}
         self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
-        self._silence: dict[int, tuple[np.ndarray, float, float, float]] = {}
+        self._silence: dict[int, tuple[np.ndarray, float, float, np.ndarray]] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> StepTable:
@@ -113,14 +113,13 @@ def _runs(steps: StepTable, mask: np.ndarray) -> np.ndarray:
     return np.column_stack((steps.start_us[edges[::2]], steps.end_us[edges[1::2] - 1])).astype("float64")
 
 
-def _silence(trace: Trace) -> tuple[np.ndarray, float, float, float]:
-    """Gaps of a record, its first and last reading, and how long a record's end may be silent without being a gap (CONTRACTS rule 4)."""
+def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
+    """Gaps of a record, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
     us = times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
     if not len(us):
-        return np.empty((0, 2)), np.inf, np.inf, 0.0
+        return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
     gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-    usual = timeline.interval_min(trace.readings.index) or 0.0
-    tolerance = max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN) * US_PER_MIN
+    tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * US_PER_MIN
     return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
 
 

@@ -107,6 +107,18 @@ def _stretches(level: np.ndarray) -> list[tuple[int, int]]:
     return [(start, stop) for start, stop in runs]
 
 
+def end_intervals(times: pd.DatetimeIndex) -> tuple[float, float]:
+    """The interval in force at the record's first and at its last step [min]; 0 with fewer than two times.
+
+    Examples
+    --------
+    >>> end_intervals(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
+    (5.0, 5.0)
+    """
+    force = intervals(times)
+    return (float(force[0]), float(force[-1])) if len(force) else (0.0, 0.0)
+
+
 def is_even(times: pd.DatetimeIndex) -> bool:
     """Whether a logger reads at even steps: four of five steps lie within a tenth of the interval in force
     or of a multiple of it (missing readings do not make a logger uneven)."""
@@ -186,12 +198,10 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     valued = series.index[series.notna().to_numpy()]
     if not len(valued):
         return pd.DataFrame({"start": [start], "end": [end], "minutes": [(end - start) / pd.Timedelta(minutes=1)], "edge": ["start"]})
-    usual = interval_min(series.index) or 0.0
-    limit = max(GAP_FACTOR * usual, GAP_FLOOR_MIN)
     rows = [inner]
     beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
-    for edge, (silent, a, b) in beyond.items():
-        if silent / pd.Timedelta(minutes=1) > limit:
+    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(series.index), strict=True):
+        if silent / pd.Timedelta(minutes=1) > max(GAP_FACTOR * usual, GAP_FLOOR_MIN):
             rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
     return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
 
@@ -210,13 +220,13 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> di
     spans = gaps(series, start=start, end=end)
     table = steps(series)
     held = table[table["missing"] > 0]
-    usual = interval_min(series.index) or 0.0
+    first, usual = end_intervals(series.index)
     if usual and (spans["edge"] == "end").any():  # after the last reading as between two
         last = series.index[series.notna().to_numpy()][-1]
         held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])
     missing, lost = _missing_of(held, start=start, end=end)
     before = float(spans.loc[spans["edge"] == "start", "minutes"].sum())
-    missing, lost = missing + (int(np.floor(before / usual + 1e-6)) if usual else 0), lost + before
+    missing, lost = missing + (int(np.floor(before / first + 1e-6)) if first else 0), lost + before
     share = 1.0 - lost / window if window > 0 else 0.0
     return {"covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum())}
 
