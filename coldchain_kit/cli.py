@@ -17,6 +17,9 @@ from coldchain_kit.errors import KitError
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show is no reason to stop
     options = _parser().parse_args(arguments)
     try:
         return options.run(options)
@@ -125,16 +128,26 @@ def inspect(options: argparse.Namespace) -> int:
     hints = Hints(options.unit, options.date_order)
     loads = [load for name in options.files for load in readers.read(name if name == "-" else Path(name), hints=hints, shown=Path(name).name)]
     if options.json:
-        print(json.dumps([inspection.row(load) for load in loads], indent=2, sort_keys=True, ensure_ascii=False))
+        _utf8(json.dumps([inspection.row(load) for load in loads], indent=2, sort_keys=True, ensure_ascii=False) + "\n")
     else:
         print("\n\n".join(inspection.text(load) for load in loads))
     return 0
 
 
+def _utf8(text: str) -> None:
+    """JSON on standard output: the same bytes whatever the terminal's encoding and line ends."""
+    if not hasattr(sys.stdout, "buffer"):
+        sys.stdout.write(text)
+        return
+    sys.stdout.flush()
+    sys.stdout.buffer.write(text.encode("utf-8"))
+    sys.stdout.buffer.flush()
+
+
 def assess(options: argparse.Namespace) -> int:
     from coldchain_kit import investigation, results
 
-    sys.stdout.write(results.to_text(investigation.assess(options.case).results))
+    _utf8(results.to_text(investigation.assess(options.case).results))
     return 0
 
 
