@@ -125,6 +125,9 @@ def test_a_clock_that_slips_moves_the_lag_of_both():
     late = data["A"].shift(25).where(data.index >= START + pd.Timedelta(days=CHANGE), data["A"]).dropna()
     done = run(P=late, B=data["B"])
     assert [{row["how"] for row in one.steps[-1].arguments["apart"]} for one in done.values()] == [{"lag"}, {"lag"}]
+    texts = [row["text"] for row in quality.faults(Unit("F2", done), condition=FRIDGE) if row["kind"] == "disagreement"]
+    assert all("a clock that was set" in text and "a change of 2" in text for text in texts)
+    assert "min before P, usually" in texts[0]
 
 
 def test_gaps_and_short_records_are_not_judged():
@@ -150,9 +153,12 @@ def test_the_fault_names_what_it_rests_on_with_number_threshold_and_unit():
     done = run(P=spliced(data, "bottle", "bare"), B=data["B"])
     rows = [row for row in quality.faults(Unit("F2", done), condition=FRIDGE) if row["kind"] == "disagreement"]
     assert [row["probe"] for row in rows] == ["P"]
-    for part in ("Spread: beside B", "times more than usual (threshold 1.4 times)", "Lag: it follows B by", "min (threshold 2.0 min)", "taken out of its bottle"):
+    for part in ("Spread: beside B", "times as much as usual (threshold 1.4 times)", "Lag: it moves", "a change of", "min (threshold 2.0 min)", "taken out of its bottle"):
         assert part in rows[0]["text"]
     assert "Level" not in rows[0]["text"] and "wrong" not in rows[0]["text"]
+    answer, reasons = quality.believable(Unit("F2", {"P": done["P"]}, clock={"state": "declared"}), condition=FRIDGE, faults=rows, start=START, end=data.index[-1])
+    assert answer == "usable with limits"  # it still shows a true temperature, only another one than the bottle's
+    assert rows[0]["text"] in reasons
     # 1.4 °C: six times the pair's usual scatter, which is more than a degree
     higher = (data["A"] + np.where(data.index >= START + pd.Timedelta(days=CHANGE + 3), 3.0, 0.0)).round(1)
     text = next(row["text"] for row in quality.faults(Unit("F2", run(P=higher, B=data["B"])), condition=FRIDGE) if row["kind"] == "disagreement")

@@ -10,6 +10,7 @@ import pandas as pd
 
 from coldchain_kit import timeline
 from coldchain_kit.conditions import Condition
+from coldchain_kit.quality import pairs
 from coldchain_kit.quality.series import Course, course, runs
 from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
 from coldchain_kit.register import Logger
@@ -239,7 +240,10 @@ def _apart_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
             worst[key] = row
     others = ", ".join(dict.fromkeys(row["other"] for row in rows))
     parts = " ".join(_APART[row["how"]](row) for row in worst.values())
-    end = "One of them may be wrong." if any(how in ("level", "drift") for _, how in worst) else "A probe taken out of its bottle or put into one, or moved, does this."
+    hows = {how for _, how in worst}
+    end = "One of them may be wrong." if hows - set(pairs.ANSWERS) else "A probe taken out of its bottle or put into one, or moved, does this."
+    if hows == {"lag"}:
+        end = end.replace(", or moved,", ", or moved, or a clock that was set,")
     return f"Probe {look.name}: {_count(len(here))} that do not agree with {others} as these probes usually do. {parts} {end}"
 
 
@@ -248,14 +252,13 @@ def _size(row: Mapping[str, Any]) -> float:
 
 
 def _spread_text(row: Mapping[str, Any]) -> str:
-    more = row["by"] >= 1
-    times, words = (row["by"], "more") if more else (1 / row["by"], "less")
-    return f"Spread: beside {row['other']} it goes up and down within the hour {times:.1f} times {words} than usual (threshold {row['threshold']:.1f} times)."
+    words = f"{row['by']:.1f} times as much as" if row["by"] >= 1 else f"{1 / row['by']:.1f} times less than"
+    return f"Spread: beside {row['other']} it goes up and down within the hour {words} usual (threshold {row['threshold']:.1f} times)."
 
 
 def _lag_text(row: Mapping[str, Any]) -> str:
-    usual, now = row["usual"], row["usual"] + row["by"]
-    return f"Lag: it follows {row['other']} by {now:.1f} min, usually by {usual:.1f} min, a change of {abs(row['by']):.1f} min (threshold {row['threshold']:.1f} min)."
+    now, before = (f"{abs(minutes):.1f} min {'after' if minutes >= 0 else 'before'}" for minutes in (row["usual"] + row["by"], row["usual"]))
+    return f"Lag: it moves {now} {row['other']}, usually {before} it, a change of {abs(row['by']):.1f} min (threshold {row['threshold']:.1f} min)."
 
 
 _APART = {
@@ -376,15 +379,20 @@ def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tupl
     """Whether a probe's record in the window is too thin or too bad, and what limits it."""
     cover = timeline.coverage(trace.celsius, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
     inside = (trace.readings.index >= start) & (trace.readings.index < end)
-    bad = np.zeros(len(trace.readings), dtype=bool)
+    apart = {row["how"] for row in _arguments(trace).get("apart", ())}
+    answers_only = bool(apart) and apart <= set(pairs.ANSWERS)  # its response changed: worth a look, but it still shows a true temperature
+    bad, doubtful = np.zeros(len(trace.readings), dtype=bool), np.zeros(len(trace.readings), dtype=bool)
     for name in KINDS:
         if name in trace.flags:
             codes = trace.flags[name].to_numpy()
-            bad |= (codes == SUSPECT) | (codes == FAIL)
-    share = float(bad[inside].mean()) if inside.any() else 0.0
+            hit = (codes == SUSPECT) | (codes == FAIL)
+            doubtful |= hit
+            if not (name == "disagreement" and answers_only):
+                bad |= hit
+    share, bad_share = (float(mask[inside].mean()) if inside.any() else 0.0 for mask in (doubtful, bad))
     texts = [] if cover >= COVERED_ENOUGH else [f"Probe {trace.probe.name}: readings cover {int(cover * 1000) / 10:.1f} % of the time; the rest is not known."]
     texts += [f"Probe {trace.probe.name}: {share:.1%} of the readings are suspect or cannot be true."] if share else []
-    return cover < COVERED_LEAST or share > BAD_MOST, texts
+    return cover < COVERED_LEAST or bad_share > BAD_MOST, texts
 
 
 def _resolution_reasons(deciding: Sequence[Trace]) -> list[str]:

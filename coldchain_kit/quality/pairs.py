@@ -25,6 +25,7 @@ SWING_READINGS, LEAST_STEP_C, PACE_MIN = 5, 0.02, 5.0
 
 
 UNITS = {"level": "°C", "drift": "°C", "spread": "times", "lag": "min"}
+ANSWERS = ("spread", "lag")  # how a probe answers, not what it shows
 
 
 class Hours(NamedTuple):
