@@ -20,11 +20,15 @@ from coldchain_kit.trace import Trace, Unit
 
 @dataclass(frozen=True)
 class Window:
-    """The span a case looks at: half-open; ``stop`` lies just past ``end`` where no end was declared, so that the last reading counts."""
+    """The span a case looks at: half-open; ``stop`` lies just past ``end`` where no end was declared, so that the last reading counts.
+
+    ``declared_start``: None where the case states no start, so that ``start`` is the first reading.
+    """
 
     start: pd.Timestamp
     end: pd.Timestamp
     stop: pd.Timestamp
+    declared_start: pd.Timestamp | None = None
 
 
 @dataclass(frozen=True)
@@ -126,7 +130,7 @@ def _window(case: Case, units: dict[str, Unit]) -> Window:
     if end <= start:
         raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
     stop = end if case.end is not None else end + pd.Timedelta(1, "us")
-    return Window(start, end, stop)
+    return Window(start, end, stop, case.start)
 
 
 def _room(case: Case, units: dict[str, Unit]) -> Trace | None:

@@ -35,7 +35,7 @@ def assess(
     units : dict of name -> Unit
         The units of the case with corrected, flagged traces.
     excursions, faults : rows of CONTRACTS ``excursions[]`` and ``faults[]`` (times as Timestamp or ISO text).
-    window : object with ``start``, ``end``, ``stop`` [UTC]
+    window : object with ``start``, ``end``, ``stop``, ``declared_start`` [UTC]
         The case's window. A declared edge cuts every stay (CONTRACTS rule 10); where none was declared (the edge is the
         record's own) the whole stay counts, and its time outside the record is time without readings.
     calibration : rows of ``calibration.state`` (a row without ``unit`` counts for every unit).
@@ -47,16 +47,14 @@ def assess(
     list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, without_readings_min,
     earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
     """
-    steps, edges = Steps(), _edges(units, window)
+    steps, edges = Steps(), _edges(window)
     notes = lot_reasons.Notes(excursions, faults, calibration, checks, site)
     return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
 
 
-def _edges(units: dict[str, Unit], window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]:
+def _edges(window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]:
     """Declared start and end of the window (None: not declared), and where a stay ends that has no end."""
-    first = min((trace.readings.index[0] for unit in units.values() for trace in unit.traces.values() if len(trace.readings)), default=None)
-    start = None if first is None or window.start == first else window.start
-    return start, (window.end if window.stop == window.end else None), window.stop
+    return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
 def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: lot_reasons.Notes, before: list[dict]) -> dict[str, Any]:

@@ -68,7 +68,8 @@ def assess(site, lot, unit, *allowances, window=None, declared=False, **rest):
         table = excursions.find(trace, site.units[name].condition)
         found += [{"id": f"{name}-E{n}", "unit": name, **row} for n, row in enumerate(table.to_dict("records"), 1)]
     stop = end if declared or window else end + pd.Timedelta(1, "us")
-    (row,) = lots.assess([lot], allowances, units, excursions=found, faults=rest.pop("faults", []), site=site, window=SimpleNamespace(start=start, end=end, stop=stop), **rest)
+    span = SimpleNamespace(start=start, end=end, stop=stop, declared_start=start if window else None)
+    (row,) = lots.assess([lot], allowances, units, excursions=found, faults=rest.pop("faults", []), site=site, window=span, **rest)
     return row
 
 
