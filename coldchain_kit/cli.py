@@ -236,12 +236,13 @@ def self_check(options: argparse.Namespace) -> int:
     from coldchain_kit import selfcheck
 
     rows = selfcheck.run()
+    frozen = None if options.out is None else selfcheck.freeze(rows, options.out)
     for row in rows:
         print(selfcheck.line(row))
     wrong = sum(not row["ok"] for row in rows)
     print(f"{len(rows) - wrong} of {len(rows)} published cases come out as printed.")
-    if options.out is not None:
-        print(selfcheck.freeze(rows, options.out))
+    if frozen is not None:
+        print(frozen)
     return 1 if wrong else 0
 
 
