@@ -19,6 +19,10 @@ CONDITIONS = {
     "refrigerated": Condition(2.0, 8.0),
     "local_fridge": Condition(36.0, 46.0, unit="F"),
     "frozen": Condition(-50.0, -15.0, frozen=True),
+    "frozen_pharmacopoeia": Condition(-25.0, -10.0, frozen=True),
+    "controlled_cold": Condition(2.0, 8.0, mkt=(8.0, 24.0, "back")),
+    "do_not_freeze": Condition(0.0, None),
+    "not_above_25": Condition(None, 25.0),
     "with_mkt": Condition(2.0, 8.0, mkt=(8.0, 24.0, "back")),
 }
 TABLES = {
@@ -73,7 +77,7 @@ def roll(seed: int) -> list[Dice]:
     near_change = bool(CHANGES[zone]) and rng.random() < 0.4
     year, month, day = rng.choice(CHANGES[zone]) if near_change else (2026, rng.choice([2, 6, 12]), rng.randint(3, 20))
     change = dt.datetime(year, month, day, tzinfo=UTC) + dt.timedelta(hours=3)
-    condition = rng.choice(["refrigerated", "refrigerated", "local_fridge", "frozen", "with_mkt"])
+    condition = rng.choice(["refrigerated", "refrigerated", "refrigerated", "local_fridge", "local_fridge", *list(CONDITIONS)[2:]])
     begin = dt.datetime(year, month, day, tzinfo=UTC) - dt.timedelta(hours=rng.randint(4, 30), minutes=rng.randint(0, 59))
     return [_logger(rng, unit, zone, condition, begin, change if near_change else None) for unit in ("U", "V")[: rng.choice([1, 1, 1, 2])]]
 
@@ -116,7 +120,7 @@ def oracle_instant(wall: dt.datetime, zone: str) -> dt.datetime:
 
 
 def _probes(rng, condition: str, begin: dt.datetime) -> tuple[Probe, ...]:
-    middle = -20.0 if condition == "frozen" else 5.0
+    middle = -20.0 if CONDITIONS[condition].frozen else 5.0
 
     def certificate():
         if rng.random() < 0.4:
@@ -151,7 +155,7 @@ def _probes(rng, condition: str, begin: dt.datetime) -> tuple[Probe, ...]:
 
 
 def _course(dice: Dice, count: int) -> list[float]:
-    rng, frozen = dice.rng, dice.condition == "frozen"
+    rng, frozen = dice.rng, CONDITIONS[dice.condition].frozen
     base = -20.0 if frozen else 4.8
     values = [base + rng.uniform(-0.4, 0.4) for _ in range(count)]
     for _ in range(rng.choice([0, 1, 1, 2, 3, 4])):
@@ -273,7 +277,7 @@ def _papers(dices: list[Dice], instants) -> tuple[tuple[Stay, ...], tuple[Allowa
         if moved_out is not None and rng.random() < 0.6:
             again = local(oracle_instant(moved_out, zone) + dt.timedelta(minutes=rng.choice([30, 90])), zone)
             stays.append(Stay(lot, again, None, earlier, dices[-1].unit))
-        bands = [(-15.0, -5.0), (-15.0, 8.0)] if dices[0].condition == "frozen" else [(8.0, 15.0), (8.0, 25.0), (2.0, 0.0), (9.0, 30.0)]
+        bands = [(-15.0, -5.0), (-15.0, 8.0)] if CONDITIONS[dices[0].condition].frozen else [(8.0, 15.0), (8.0, 25.0), (2.0, 0.0), (9.0, 30.0)]
         for band in rng.sample(bands, rng.choice([0, 1, 2])):
             allowed.append(Allowance(lot, *band, rng.choice([4.0, 72.0]), rng.choice(["single", "total"])))
     return tuple(stays), tuple(allowed)
@@ -286,7 +290,7 @@ def _certificate_toml(certificate: Certificate, start: str) -> str:
 
 
 def _unit_toml(dice: Dice, scenario: Scenario) -> str:
-    kind = "freezer" if dice.condition == "frozen" else "refrigerator"
+    kind = "freezer" if CONDITIONS[dice.condition].frozen else "refrigerator"
     readings = ", ".join(f'"{file.name}"' for file in scenario.files)
     text = f'[units.{dice.unit}]\nkind = "{kind}"\ncondition = "{dice.condition}"\nreadings = [{readings}]\n[units.{dice.unit}.logger]\n'
     text += f'clock = "as_set"\nset_on = {dice.clock[1].isoformat()}\n' if isinstance(dice.clock, tuple) else f'clock = "{dice.clock}"\n'
@@ -337,7 +341,7 @@ def make(seed: int, folder: Path) -> tuple[Path, dict[str, Scenario]]:
     join = rng.choice([None, None, 30, 600])
     case = {
         dice.unit: Scenario(
-            zone, dice.clock, dice.checks, files, dice.probes, CONDITIONS[dice.condition], start, end, join or 120.0, stays, allowed, dice.uneven, dice.condition != "frozen"
+            zone, dice.clock, dice.checks, files, dice.probes, CONDITIONS[dice.condition], start, end, join or 120.0, stays, allowed, dice.uneven, not CONDITIONS[dice.condition].frozen
         )
         for dice, (files, _) in zip(dices, records, strict=True)
     }
