@@ -105,7 +105,8 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
     placed = [clock.place(load, entry, zone=site.timezone) for load in loads]
     unit = combine.unit(entry, placed, zone=site.timezone)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
-    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition)
+    dated = [since for since, _ in alarms.settings(entry, zone=site.timezone) if since is not None]
+    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition, dated=dated)
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
 
 
@@ -172,7 +173,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     for number, group in enumerate(groups, 1):
         members = [row for row in rows if row["id"] in group["excursions"]]
         row = {"id": f"{unit.name}-P{number}", "unit": unit.name, **{key: group[key] for key in ("direction", "excursions", "start", "end", "recurrent")}}
-        ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members)
+        ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
         episode_rows.append({**row, "causes": ranked})
     hidden = [unseen.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=window.start, end=window.stop) for trace in deciding]
     answer, reasons = quality.believable(unit, condition=condition, faults=faults, start=window.start, end=window.stop, calibration=state)

@@ -31,7 +31,7 @@ RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
 
 def weigh(
     episode: dict[str, Any], unit: Unit, *, condition=None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence = (),
-    faults: Sequence[dict] = (), excursions: Sequence[dict] = (),
+    faults: Sequence[dict] = (), excursions: Sequence[dict] = (), zone: str = "UTC",
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Rank the candidate causes of an episode.
 
@@ -49,6 +49,8 @@ def weigh(
         Room probe; the unit's own probe of role room otherwise.
     logbook : sequence of LogEntry
     faults, excursions : rows of ``faults[]`` and ``excursions[]``
+    zone : str
+        Zone in which times are told.
 
     Returns
     -------
@@ -65,7 +67,7 @@ def weigh(
     if facts is None:
         return [_entry("undetermined", 1.0, [], [], ["There are no readings around this episode."], ["Look for another record of this time"])]
     found = clues.of_traces(facts, faulty=_faulty(members, facts))
-    found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events) | clues.of_logbook(facts, logbook, unit=unit.name)
+    found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events, zone=zone) | clues.of_logbook(facts, logbook, unit=unit.name, zone=zone)
     scored = [_score(cause, found) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
     scored.append(_record_error(faults, facts))
     return _ranked(scored, found, facts)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import evidence
+from coldchain_kit import evidence, zones
 from coldchain_kit.clues.clue import Clue, answer
 from coldchain_kit.evidence import Course, Facts
 
@@ -117,7 +117,7 @@ def _longest(mask: pd.Series) -> int:
     return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
-def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> dict[str, Clue]:
+def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None, zone: str = "UTC") -> dict[str, Clue]:
     """Clues ``log_KIND`` from entries that meet the change.
 
     Doors, loads, settings, moves and downloads must meet its beginning or its turning point (a door found open is written down when it is
@@ -141,7 +141,7 @@ def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> d
         clue = Clue(
             key,
             1.0,
-            f"The {where} says: “{entry.text}” ({entry.kind}, {entry.time:%Y-%m-%d %H:%M} UTC).",
+            f"The {where} says: “{entry.text}” ({entry.kind}, {zones.shown(entry.time, zone=zone)}).",
             round(float(away), 1),
             60.0,
             "min from the onset",
@@ -152,7 +152,7 @@ def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None) -> d
     return found
 
 
-def of_events(facts: Facts, events: Sequence[dict]) -> dict[str, Clue]:
+def of_events(facts: Facts, events: Sequence[dict], *, zone: str = "UTC") -> dict[str, Clue]:
     """Clues ``event_door``, ``event_power`` from the logger's own event lines between shortly before the onset and the extreme."""
     lead = facts.lead
     slack = pd.Timedelta(minutes=max(30.0, 2 * lead.step_min))
@@ -160,6 +160,6 @@ def of_events(facts: Facts, events: Sequence[dict]) -> dict[str, Clue]:
     for event in events:
         at, kind = event.get("time"), event.get("kind")
         if kind in ("door", "power") and at is not None and lead.onset - slack <= at <= lead.peak_time + slack and f"event_{kind}" not in found:
-            said = f"The logger's own line {event.get('line')} says: “{event.get('text')}” ({at:%Y-%m-%d %H:%M} UTC)."
+            said = f"The logger's own line {event.get('line')} says: “{event.get('text')}” ({zones.shown(at, zone=zone)})."
             found[f"event_{kind}"] = Clue(f"event_{kind}", 1.0, said, None, None, "", "The logger noted it by itself.")
     return found

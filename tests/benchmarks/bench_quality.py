@@ -98,7 +98,9 @@ def main() -> None:
         for name, call, rows in (("ioos-qc", qartod_tests, ROWS), ("pecos", pecos_tests, PECOS_ROWS)):
             part = series.iloc[:rows]
             theirs, ours, single = fastest(lambda: call(part), times=1), fastest(lambda: shared_tests(part)), fastest(lambda: leaf_tests(part))  # noqa: B023
-            print(f"{name:8} on the tests it shares, {rows:7,} rows {theirs * 1e3:8.0f} ms   {theirs / ours:6.1f} x ours inside run, {theirs / single:5.1f} x the single functions (at least 10)")
+            print(
+                f"{name:8} on the tests it shares, {rows:7,} rows {theirs * 1e3:8.0f} ms   {theirs / ours:6.1f} x ours inside run, {theirs / single:5.1f} x the single functions (at least 10)"
+            )
 
 
 if __name__ == "__main__":
