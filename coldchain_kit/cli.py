@@ -62,7 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
     sub.add_argument("--reason", metavar="TEXT", help="why a case that was frozen before is frozen again")
     sub.add_argument("--pdf", action="store_true", help="add a PDF of the page")
-    sub = command("enquiry", enquiry, "write the enquiry sheets to manufacturers, one page a lot, marked preliminary")
+    sub = command("enquiry", enquiry, "write a one-page summary and the enquiry sheets to manufacturers, marked preliminary")
     sub.add_argument("case", type=Path, metavar="CASE.toml")
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
     sub.add_argument("--by", choices=("lot", "manufacturer"), default="lot")
@@ -161,9 +161,10 @@ def investigate(options: argparse.Namespace) -> int:
 
 def enquiry(options: argparse.Namespace) -> int:
     from coldchain_kit import enquiry as letters
-    from coldchain_kit import investigation, tables
+    from coldchain_kit import investigation, preliminary, tables
 
     found = investigation.assess(options.case)
+    print(preliminary.write(found, options.out))
     marks = [line for line in tables.cautions(found)[:1] if line not in tables.CAUTIONS]  # DEMONSTRATION or EXERCISE: no letter to a real manufacturer
     for path in letters.write(found.results, options.out, by=options.by, with_mkt=options.mkt, marks=marks):
         print(path)

@@ -68,5 +68,7 @@ def open_lab(folder: Path, *, browser: bool = True, port: int | None = None) -> 
         quiet = {"@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False}}
         (settings / "overrides.json").write_text(json.dumps(quiet), "utf-8")
         paths = os.pathsep.join(part for part in (private, os.environ.get("JUPYTER_PATH")) if part)
-        environment = {**os.environ, "JUPYTER_PATH": paths}
+        # A terminal opened in JupyterLab finds the coldchain command of this very environment.
+        programs = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", os.defpath)])
+        environment = {**os.environ, "JUPYTER_PATH": paths, "PATH": programs}
         return subprocess.run(command(folder, settings=settings, browser=browser, port=port), env=environment, check=False).returncode
