@@ -101,7 +101,8 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def demo(options: argparse.Namespace) -> int:
-    from coldchain_kit import ledger, record
+    from coldchain_kit import record
+    from coldchain_kit.frozen import ledger
 
     site, out = shipped.copy_sample_site(options.out), options.out / "records"
     again = "the demonstration was run again"

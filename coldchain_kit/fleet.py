@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from coldchain_kit import monthly, register
-from coldchain_kit import page as sheets
 from coldchain_kit import say as words
 from coldchain_kit.errors import KitError
+from coldchain_kit.frozen import page as sheets
 
 
 @dataclass(frozen=True)

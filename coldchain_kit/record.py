@@ -12,12 +12,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import bag, gather, investigation, ledger, page, register, tables, verify
+from coldchain_kit import investigation, register, tables, verify
 from coldchain_kit import monthly as months
-from coldchain_kit import pdf as papers
 from coldchain_kit.errors import RecordError
-from coldchain_kit.freezing import check_number, freeze, frozen_before
-from coldchain_kit.gather import site_slice
+from coldchain_kit.frozen import bag, gather, ledger, page
+from coldchain_kit.frozen import pdf as papers
+from coldchain_kit.frozen.freezing import check_number, freeze, frozen_before
+from coldchain_kit.frozen.gather import site_slice
 from coldchain_kit.investigation import Assessment
 from coldchain_kit.rerun import rerun, run_notebook
 

@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import __version__, alarms, calibration, conditions, excursions, freezing, ledger, physics, quality, zones
+from coldchain_kit import __version__, alarms, calibration, conditions, excursions, physics, quality, zones
 from coldchain_kit import run as strict
+from coldchain_kit.frozen import freezing, ledger
 from coldchain_kit.trace import Trace
 
 _FIRST = pd.Timestamp("2026-03-01", tz="UTC")

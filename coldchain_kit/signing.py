@@ -6,9 +6,10 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import ledger, signatures, verify
+from coldchain_kit import verify
 from coldchain_kit.errors import RecordError, nearest
-from coldchain_kit.signatures import ROLES, new_key, people, same
+from coldchain_kit.frozen import ledger, signatures
+from coldchain_kit.frozen.signatures import ROLES, new_key, people, same
 
 __all__ = ["MEANING", "line", "new_key", "sign"]
 

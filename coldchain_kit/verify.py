@@ -16,8 +16,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from coldchain_kit import ledger, run, signatures
+from coldchain_kit import run
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import ledger, signatures
 
 MANIFEST, TAGMANIFEST, SIGNATURES = "manifest-sha256.txt", ledger.TAGMANIFEST, signatures.NAME
 NEEDED_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)

@@ -7,7 +7,8 @@ from pathlib import Path
 import pandas as pd
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from coldchain_kit import freezing, run
+from coldchain_kit import run
+from coldchain_kit.frozen import freezing
 
 READINGS = "time,A\n2026-03-06 22:40,8.4\n"
 

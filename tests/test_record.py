@@ -21,9 +21,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from coldchain_kit import bag, entries, freezing, gather, investigation, ledger, record, register, run, verify
+from coldchain_kit import entries, investigation, record, register, run, verify
 from coldchain_kit import results as canonical
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import bag, freezing, gather, ledger
 from tests import frozen
 from tests.conftest import CHECKOUT
 

@@ -88,7 +88,7 @@ def test_key_signature_holds_and_a_changed_line_does_not(record, tmp_path):
     row = signing.sign(record, role="author", name="Ana Sousa", key=tmp_path / "ana.pem")
     assert row["public_key"] == public and verify.report(record).signatures[0]["checked"] == f"signed with the key {public[:16]}…"
     assert "not authenticated" not in json.dumps(row)
-    from coldchain_kit import ledger
+    from coldchain_kit.frozen import ledger
 
     forged = row | {"meaning": "I approve"}
     forged["line_hash"] = ledger._line_hash(forged)

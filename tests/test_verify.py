@@ -9,7 +9,8 @@ import shutil
 import bagit
 import pytest
 
-from coldchain_kit import ledger, run, signing, verify
+from coldchain_kit import run, signing, verify
+from coldchain_kit.frozen import ledger
 from tests import frozen
 from tests.conftest import HERE
 

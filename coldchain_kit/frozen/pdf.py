@@ -225,7 +225,7 @@ def setter() -> Any:
 
 
 def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> bytes:
-    """The PDF of a page made by :func:`coldchain_kit.page.html`.
+    """The PDF of a page made by :func:`coldchain_kit.frozen.page.html`.
 
     Raises
     ------
@@ -233,7 +233,7 @@ def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> 
         The package ``typst`` is not installed, or cannot set the page.
     """
     typst = setter()
-    source = resources.files("coldchain_kit").joinpath("page_template/page.typ").read_bytes()
+    source = resources.files("coldchain_kit.frozen").joinpath("page_template/page.typ").read_bytes()
     document = json.dumps({"title": title, "running": running, "banner": banner, "blocks": blocks(page)}, ensure_ascii=False)
     for own_fonts_only in (True, False):  # the system's fonts only where typst's own lack a letter
         try:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any
 
-from coldchain_kit import markup
+from coldchain_kit.frozen import markup
 
 LIVE = "live"  # tag of a cell that speaks to the person at work and has no place in a frozen record
 BANNER = {"demonstration": "DEMONSTRATION: invented site and readings", "exercise": "EXERCISE: not a real event"}
@@ -53,8 +53,8 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
     count = _Count()
     body = "\n".join(part for cell in notebook.cells for part in _cell(cell, count))
     lead, head, rest = body.partition("<h2 ")  # what stands above the first part comes before the contents list: the facts in short
-    template = resources.files("coldchain_kit").joinpath("page_template/page.html.j2").read_text("utf-8")
-    style = resources.files("coldchain_kit").joinpath("page_template/page.css").read_text("utf-8")
+    template = resources.files("coldchain_kit.frozen").joinpath("page_template/page.html.j2").read_text("utf-8")
+    style = resources.files("coldchain_kit.frozen").joinpath("page_template/page.css").read_text("utf-8")
     margins = [("top-left", _css_text(running)), ("bottom-left", _css_text(title[:90])), ("bottom-right", '"Page " counter(page) " of " counter(pages)')]
     margins += [("top-right", _css_text(banner))] if banner else []
     made = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(template)

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from coldchain_kit import bag, entries, investigation, register
+from coldchain_kit import entries, investigation, register
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import bag
 from coldchain_kit.register import Case
 from coldchain_kit.run import sha256
 

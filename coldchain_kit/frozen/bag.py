@@ -18,8 +18,9 @@ import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
-from coldchain_kit import ledger, verify
+from coldchain_kit import verify
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import ledger
 
 TEMPORARY = ".freezing-"
 WORK = ".work-"

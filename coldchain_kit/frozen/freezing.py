@@ -11,9 +11,10 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import __version__, bag, ledger, page, run, verify, zones
-from coldchain_kit import pdf as papers
+from coldchain_kit import __version__, run, verify, zones
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import bag, ledger, page
+from coldchain_kit.frozen import pdf as papers
 
 KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}")

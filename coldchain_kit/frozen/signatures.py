@@ -12,8 +12,8 @@ import unicodedata
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import ledger
 from coldchain_kit.errors import RecordError
+from coldchain_kit.frozen import ledger
 
 NAME = "signatures.jsonl"
 ROLES = ("author", "reviewer", "approver")
