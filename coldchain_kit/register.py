@@ -265,6 +265,8 @@ def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
     clock = changes.get("clock")
     if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-](0\d|1[0-4]):[0-5]\d", clock):
         raise RegisterError(f"clock is '{clock}'", where=schema.locate(path, "units", unit, "logger", "clock"), expected='local, as_set (with set_on), utc or an offset such as "+01:00"')
+    if clock == "as_set" and not changes.get("set_on", before.set_on):
+        raise RegisterError("clock is 'as_set' and the day it was set is not given", where=schema.locate(path, "units", unit, "logger", "clock"), mend="Add set_on = 2026-07-01, the day the clock was set")
     if "alarm" in changes:
         alarm = dict(changes["alarm"])
         for side in ("low", "high"):
@@ -318,6 +320,8 @@ def load_case(path: str | Path) -> Case:
     if not site_path.is_file():
         raise RegisterError(f"there is no site file '{head['site']}'", where=schema.locate(path, "case", "site"), mend="The path is relative to the case file")
     site = load_site(site_path)
+    if "unit" in head and "units" in head:
+        raise RegisterError("both 'unit' and 'units' are given", where=schema.locate(path, "case", "units"), mend="Keep one of them")
     names = tuple(head.get("units") or ([head["unit"]] if "unit" in head else []))
     if not names:
         raise RegisterError("no unit is named", where=schema.locate(path, "case"), mend='Add unit = "…"')

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import conditions, excursions, lots, register, stays, stock
+from coldchain_kit import conditions, excursions, lots, register, stock
+from coldchain_kit.lots import stays
 from coldchain_kit.trace import Probe, Trace, Unit
 from tests.test_stock import SITE
 

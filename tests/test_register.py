@@ -88,6 +88,7 @@ WRONG = [
     ("readings = ", 'reading = ["F2/*.csv"]', r"site\.toml line 13: unknown key 'units\.F2\.reading'.*Did you mean 'readings'\?"),
     ("clock = ", 'clock = "summer"', r"site\.toml line 16: clock is 'summer'\. Expected local, as_set"),
     ("low_f = ", "low_c = 2.0", r"condition 'local_fridge' mixes degC and degF"),
+    ("set_on = ", "", r"site\.toml line 16: clock is 'as_set' and the day it was set is not given"),
     ("role = ", 'role = "bufferd"', r"line 26: 'units\.F2\.probes\.A\.role' is 'bufferd'"),
     ("name = ", "name = ", r"site\.toml line 2: not valid TOML"),
 ]
@@ -116,6 +117,7 @@ CASES_WRONG = [
     ("id = ", 'id = "../x"', r"case id '\.\./x'"),
     ("id = ", f'id = "{"x" * 300}"', r"at most 64"),
     ("end = ", "end = 2026-02-01T00:00:00", r"the window ends before it starts"),
+    ("unit = ", 'unit = "F2"\nunits = ["F2"]', r"both 'unit' and 'units' are given"),
     ("start = ", 'start = "2026-03-01"', r"'case\.start'.*Expected the site's local time"),
     ("site = ", 'site = "sit.toml"', r"there is no site file 'sit\.toml'"),
 ]

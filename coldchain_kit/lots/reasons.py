@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import quality, stays
+from coldchain_kit import quality
+from coldchain_kit.lots import stays
+from coldchain_kit.lots.stays import Place, Steps
 from coldchain_kit.register import Site
-from coldchain_kit.stays import Place, Steps
 from coldchain_kit.stock import Allowance
 from coldchain_kit.trace import FAIL
 

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import beyond, exposure, lot_reasons, stays, timeline
+from coldchain_kit import beyond, exposure, timeline
 from coldchain_kit.conditions import Condition
+from coldchain_kit.lots import reasons, stays
+from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.register import Site
-from coldchain_kit.stays import Place, Spent, Steps
 from coldchain_kit.stock import Allowance, Lot, Stay
 from coldchain_kit.trace import Trace, Unit
 
@@ -48,7 +49,7 @@ def assess(
     earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
     """
     steps, edges = Steps(), _edges(window)
-    notes = lot_reasons.Notes(excursions, faults, calibration, checks, site)
+    notes = reasons.Notes(excursions, faults, calibration, checks, site)
     return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
 
 
@@ -57,7 +58,7 @@ def _edges(window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Ti
     return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
-def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: lot_reasons.Notes, before: list[dict]) -> dict[str, Any]:
+def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: reasons.Notes, before: list[dict]) -> dict[str, Any]:
     places = _places(lot, units, edges)
     freezing = _freezing(lot, places, notes.site)
     stated = lot.earlier_out_hours or 0.0
@@ -69,7 +70,7 @@ def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: S
         "exposures": [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)],
         "allowances": [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances],
     }
-    why = lot_reasons.why(places, steps, freezing, before, edges, notes)
+    why = reasons.why(places, steps, freezing, before, edges, notes)
     return {
         "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
         "stays": [_stay(stay, places, steps) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
@@ -142,7 +143,7 @@ def _without_readings(places: list[Place], steps: Steps) -> float:
     return total
 
 
-def _exposures(here: Place, trace: Trace, steps: Steps, notes: lot_reasons.Notes) -> list[dict[str, Any]]:
+def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) -> list[dict[str, Any]]:
     """Rows of ``exposures[]``: one stay, one probe, one limit of the product's own condition."""
     part, condition = stays.within(trace, here), here.stay.condition
     valued = part[part["celsius"].notna()]
@@ -243,7 +244,7 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
 
 
-def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: lot_reasons.Notes) -> dict[str, Any]:
+def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: reasons.Notes) -> dict[str, Any]:
     """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
     direction, from_c, to_c = band(row, places)
     used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True, own=places[0].stay.condition if places else None)
@@ -251,14 +252,14 @@ def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: fl
         least, most = used.total_least / 60 + earlier_hours[0], used.total_most / 60 + earlier_hours[1]
     else:
         least, most = max(used.single_least / 60, earlier_hours[0]), max(used.single_most / 60, earlier_hours[1])
-    beyond_end = lot_reasons.beyond_ceiling(places, direction, to_c, notes)
+    beyond_end = reasons.beyond_ceiling(places, direction, to_c, notes)
     applicable = not beyond_end
     return {
         "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
         "dated": row.dated, "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
         "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
         "earlier_hours": earlier_hours[1], "without_readings_hours": silent_min / 60,
-        "why": " ".join(beyond_end or lot_reasons.counted(row, silent_min, earlier_hours[1])),
+        "why": " ".join(beyond_end or reasons.counted(row, silent_min, earlier_hours[1])),
     }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.cadence import Finding
+from coldchain_kit.clock.cadence import Finding
 from coldchain_kit.register import Logger, UnitEntry
 from coldchain_kit.zones import NAT, SECOND_US, instants, micros, offsets_of, rules, shown
 

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.cadence import Finding, jumps, settle, streams
-from coldchain_kit.clockwork import HOUR_US, Clock, clocks_of, correct_drift, meanings, offset_on, offset_text
+from coldchain_kit.clock.cadence import Finding, jumps, settle, streams
+from coldchain_kit.clock.works import HOUR_US, Clock, clocks_of, correct_drift, meanings, offset_on, offset_text
 from coldchain_kit.readers.download import Download, Placed
 from coldchain_kit.register import UnitEntry
 from coldchain_kit.zones import NAT, SECOND_US, database, instants, local, micros, offsets_of, shown, tz_version
