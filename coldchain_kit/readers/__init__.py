@@ -48,11 +48,11 @@ def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = No
     found = archives.contents(files.fetch(path, shown=name), shown=name)
     hints = hints or Hints()
     if len(found) == 1:
-        return [_one(replace(found[0], file=name), hints)]
+        return [_one(replace(found.pop(), file=name), hints)]
     out, faults = [], []
-    for content in found:
+    while found:
         try:
-            out.append(_one(content, hints))
+            out.append(_one(found.pop(0), hints))
         except LayoutError as error:
             faults.extend(error.faults)
     if not out:
@@ -61,9 +61,11 @@ def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = No
 
 
 def _one(content: files.Content, hints: Hints) -> Download:
-    lines = dialect.Lines.of(content.text)
+    """One download of one text; the caller keeps no hold on the text, so that it is gone before the columns are made."""
+    lines, content = dialect.Lines.of(content.text), replace(content, text=b"")
     worked, lines = sniff.work_out(lines, shown=content.file)
     worked = sniff.settle_order(worked, lines, pinned=hints.date_order, shown=content.file)
     worked = frame.widen(worked, lines)
-    block = delimited.parse(lines, worked)
-    return assemble.download(content, lines, worked, block, frame.around(worked, lines), hints)
+    block, around = delimited.parse(lines, worked), frame.around(worked, lines)
+    del lines
+    return assemble.download(content, worked, block, around, hints)

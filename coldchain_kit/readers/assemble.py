@@ -13,7 +13,7 @@ import pandas as pd
 from coldchain_kit.errors import LayoutError
 from coldchain_kit.readers import cells, instants, labels, longform, oddlines
 from coldchain_kit.readers.block import BLANK, COMMENTED, EVENT, HEADER, REJECT, ROW, UNITS, Block, picked
-from coldchain_kit.readers.dialect import Dialect, Lines
+from coldchain_kit.readers.dialect import Dialect
 from coldchain_kit.readers.download import Column, Download, Hints
 from coldchain_kit.readers.files import Content
 from coldchain_kit.readers.frame import Frame
@@ -25,8 +25,8 @@ _OPEN = frozenset({"open", "opened", "offen", "auf", "ouvert", "ouverte", "abier
 _SHUT = frozenset({"closed", "close", "shut", "zu", "geschlossen", "fermé", "fermée", "cerrado", "cerrada", "fechado", "fechada", "off", "aus", "arrêt", "apagado", "desligado", "false", "no", "0", "fail", "failed"})
 
 
-def download(content: Content, lines: Lines, dialect: Dialect, block: Block, frame: Frame, hints: Hints) -> Download:
-    """Everything known of one download, rows in the file's order."""
+def download(content: Content, dialect: Dialect, block: Block, frame: Frame, hints: Hints) -> Download:
+    """Everything known of one download, rows in the file's order; the text itself is no longer needed."""
     _refuse_second_table(block, content.file)
     zone = _header_offset(dialect)
     _one_kind_of_time(block, zone)
@@ -40,7 +40,7 @@ def download(content: Content, lines: Lines, dialect: Dialect, block: Block, fra
     notices: list[dict] = []
     unread = {key: text for key, text in block.unread.items() if block.kind[key[0]] == ROW}
     columns, shape = _columns(block, keep, frame, hints, content.file, notices, time, unread)
-    layout = _layout(content, lines, dialect, block, frame, columns, shape, time)
+    layout = _layout(content, dialect, block, frame, columns, shape, time)
     source = _source(content, block, frame, keep, time, layout, unread, columns, utc=utc)
     if zone is not None:
         source = replace(source, events=tuple({**event, "time": _with_offset(event["time"], zone)} for event in source.events))
@@ -293,7 +293,7 @@ def _interval_min(time: np.ndarray) -> float | None:
     return float(np.median(steps, overwrite_input=True)) / 60e6 if len(steps) else None
 
 
-def _layout(content: Content, lines: Lines, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:
+def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:
     kinds = np.bincount(block.kind, minlength=6).tolist()
     steps = np.diff(time).astype("int64")
     units = sorted({column.unit_from for column in columns if column.unit_from})
@@ -301,11 +301,11 @@ def _layout(content: Content, lines: Lines, dialect: Dialect, block: Block, fram
     layout = {
         "encoding": content.encoding, "line_end": content.line_end, "separator": separators[dialect.separator], "quote": dialect.quote, "decimal": dialect.decimal,
         "header_line": None if dialect.header_line is None else dialect.header_line + 1, "units_line": None if dialect.units_line is None else dialect.units_line + 1,
-        "lines": len(lines), "preamble_lines": frame.preamble, "header_lines": frame.header, "blank_lines": frame.blank + kinds[BLANK], "comment_lines": frame.comment + kinds[COMMENTED],
+        "lines": frame.lines, "preamble_lines": frame.preamble, "header_lines": frame.header, "blank_lines": frame.blank + kinds[BLANK], "comment_lines": frame.comment + kinds[COMMENTED],
         "repeated_header_lines": kinds[HEADER], "event_lines": frame.event + kinds[EVENT], "footer_lines": frame.footer,
         "time_columns": list(dict.fromkeys(dialect.names[at] for at in dialect.time_at)), "time_format": time_format(dialect), "date_order": None if dialect.numeric_time else dialect.order,
         "date_order_from": None if dialect.numeric_time else dialect.order_from, "unit_from": units[0] if len(units) == 1 else "mixed" if units else None,
-        "shape": shape, "newest_first": bool((steps < 0).sum() > (steps > 0).sum()), "final_newline": lines.text.endswith(b"\n"), "nul_bytes": content.nul_bytes,
+        "shape": shape, "newest_first": bool((steps < 0).sum() > (steps > 0).sum()), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
         "zone_stated": frame.zone, "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
     if content.member is not None:

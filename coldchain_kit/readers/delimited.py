@@ -16,7 +16,7 @@ from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, 
 from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
-SLICE_BYTES = 2 * 1024 * 1024
+SLICE_BYTES = 1024 * 1024  # one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
 TELLING = 9  # a cell's text that may be an event's
 
 
@@ -30,7 +30,7 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
     low = 0
     while low < n:
         target = int(lines.starts(dialect.first + low, dialect.first + low + 1)[0]) + SLICE_BYTES
-        high = int(np.searchsorted(lines.end, target)) - dialect.first
+        high = lines.through(target) - dialect.first
         high = min(max(high, low + 1), n)
         _slice(block, lines, low, high)
         low = high
@@ -81,13 +81,13 @@ def _read_table(raw: memoryview | bytes, dialect: Dialect, value_type: pa.DataTy
     try:
         return pyarrow.csv.read_csv(
             pa.BufferReader(pa.py_buffer(raw)),
-            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=1 << 19),
+            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=len(raw) + 1, use_threads=False),
             parse_options=pyarrow.csv.ParseOptions(delimiter=dialect.separator, quote_char=dialect.quote or False, newlines_in_values=False),
             convert_options=pyarrow.csv.ConvertOptions(
                 column_types=types, include_columns=list(types), decimal_point=dialect.decimal, null_values=[""], quoted_strings_can_be_null=True, strings_can_be_null=False,
             ),
             memory_pool=pa.system_memory_pool(),  # gives back at once what a slice took
-        ).combine_chunks()  # fmt: skip
+        )  # fmt: skip
     except pa.ArrowInvalid:
         return None
 
@@ -126,7 +126,8 @@ def _column(table: pa.Table, at: int) -> pa.Array:
 
 
 def _beyond(column: pa.ChunkedArray) -> bool:
-    return not pc.all(pc.less(pc.abs(column), cells.LARGEST), min_count=0).as_py()
+    pool = pa.system_memory_pool()
+    return not pc.all(pc.less(pc.abs(column, memory_pool=pool), cells.LARGEST, memory_pool=pool), min_count=0).as_py()
 
 
 def _numbers(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:

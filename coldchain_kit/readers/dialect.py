@@ -26,16 +26,19 @@ class Lines:
     @classmethod
     def of(cls, text: bytes) -> Lines:
         """Cut a text at its line ends; a last line end starts no further line."""
-        codes, step = np.frombuffer(text, np.uint8), 1 << 20
-        ends = np.concatenate([np.flatnonzero(codes[at : at + step] == 10) + at for at in range(0, len(codes), step)] or [np.zeros(0, "int64")])
-        if text and not text.endswith(b"\n"):
-            ends = np.append(ends, len(text))
-        return cls(text, ends)
+        codes, step, kind = np.frombuffer(text, np.uint8), 1 << 20, "int32" if len(text) < 1 << 30 else "int64"
+        ends = [(np.flatnonzero(codes[at : at + step] == 10) + at).astype(kind) for at in range(0, len(codes), step)]
+        last = [len(text)] if text and not text.endswith(b"\n") else []
+        return cls(text, np.concatenate([*ends, np.array(last, kind)]))
+
+    def through(self, target: int) -> int:
+        """How many lines end before ``text[target]``."""
+        return int(np.searchsorted(self.end, self.end.dtype.type(target)))  # of the same type: else all ends are copied
 
     def starts(self, low: int, high: int) -> np.ndarray:
         """Where the lines ``low`` to ``high`` (not included) begin."""
         first = int(self.end[low - 1]) + 1 if low else 0
-        return np.concatenate(([first], self.end[low : high - 1] + 1))
+        return np.concatenate((np.array([first], self.end.dtype), self.end[low : high - 1] + 1))
 
     def __len__(self) -> int:
         return len(self.end)

@@ -17,8 +17,10 @@ _ZONE_SEEN = re.compile(r"(?i)(?:time ?zone|zeitzone|fuso|fuseau|zona horaria|ut
 
 @dataclass
 class Frame:
-    """Counts of the lines outside of the block, the events among them, and what the preamble states."""
+    """Counts of all ``lines`` and of those outside of the block, the events among them, and what the preamble states."""
 
+    lines: int = 0
+    final_newline: bool = True
     preamble: int = 0
     blank: int = 0
     comment: int = 0
@@ -60,7 +62,7 @@ def _is_cut(dialect: Dialect, text: str) -> bool:
 
 def around(dialect: Dialect, lines: Lines) -> Frame:
     """Classify every line before and after the block."""
-    frame = Frame()
+    frame = Frame(len(lines), lines.text.endswith(b"\n"))
     heads = {i for i in (dialect.header_line, dialect.units_line) if i is not None}
     for i in (*range(dialect.first), *range(dialect.last + 1, len(lines))):
         if i in heads:
