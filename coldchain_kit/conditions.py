@@ -12,8 +12,6 @@ import numpy as np
 from coldchain_kit import physics
 from coldchain_kit.errors import KitError, nearest
 
-EDITIONS_DIFFER = "Limits come from the document named here. Documents and editions differ: the product's label and its manufacturer decide."
-
 # Where minutes are counted beside the condition's own limits [°C]; cuts of the tables, never limits of a verdict.
 # Above: 8, 15, 25, 30, 40 are edges of the pharmacopoeial ranges (FACTS B1, READ-2). Below: 2 and 0 °C (B5, B19, READ-2),
 # -0.5 °C the usual freeze alarm (B13, READ-2).

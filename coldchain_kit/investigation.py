@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -245,11 +244,3 @@ def inputs(case: Case) -> list[Path]:
     if name is not None and name not in case.readings:
         downloads += register.find_files(case.site.path.parent, case.site.units[name].readings, case.site.path.name)
     return list(dict.fromkeys([case.path, case.site.path, *downloads, *papers, *written, *case.attachments]))
-
-
-def found_text(case: Case) -> dict[str, Any] | None:
-    """When and by whom the deviation was found, the time as UTC."""
-    if not case.found:
-        return None
-    time = case.found.get("time")
-    return {"time": case.site.instant(time) if isinstance(time, dt.datetime) else None, "by": case.found.get("by")}

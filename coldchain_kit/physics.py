@@ -105,18 +105,6 @@ def minutes_to_reach(start_c: float, end_c: float, target_c: float, *, tau_min: 
     return max(0.0, float(tau_min * np.log(span / left)))
 
 
-def crossing_minutes(before_c, after_c, step_min, limit_c):
-    """Minutes after the first of two readings at which the straight line between them meets the limit.
-
-    Examples
-    --------
-    >>> float(crossing_minutes(7.0, 9.0, 10.0, 8.0))
-    5.0
-    """
-    before_c, after_c = np.asarray(before_c, dtype="float64"), np.asarray(after_c, dtype="float64")
-    return (limit_c - before_c) / (after_c - before_c) * step_min
-
-
 def thermostat_cycle(low_c: float, high_c: float, off_end_c: float, on_end_c: float, *, tau_min: float) -> tuple[float, float]:
     """Minutes off and minutes on of a thermostat that keeps a first-order body between two temperatures.
 

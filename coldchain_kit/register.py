@@ -141,10 +141,6 @@ class UnitEntry:
     channels: dict[str, tuple[str, str]] = field(default_factory=dict)  # name -> (column, kind)
     room: str | None = None  # another unit of the site whose probe is this one's room
 
-    def logger_at(self, local: dt.datetime) -> Logger:
-        """The logger's settings in force at a local, naive time."""
-        return next((logger for since, logger in reversed(self.settings) if since <= local), self.logger)
-
 
 @dataclass(frozen=True)
 class Site:
@@ -157,19 +153,11 @@ class Site:
     conditions: dict[str, conditions.Condition]
     extra: dict[str, Any] = field(default_factory=dict)
 
-    @property
-    def zone(self) -> zoneinfo.ZoneInfo:
-        return zoneinfo.ZoneInfo(self.timezone)
-
     def unit(self, name: str) -> UnitEntry:
         """The unit of that name; raises RegisterError naming the nearest."""
         if name not in self.units:
             raise RegisterError(f"unit '{name}' is not in the register", where=self.path.name, expected="one of " + ", ".join(self.units), mend=nearest(name, self.units))
         return self.units[name]
-
-    def local(self, utc: pd.Timestamp) -> pd.Timestamp:
-        """An instant in the site's own time, with its offset."""
-        return utc.tz_convert(self.timezone)
 
     def instant(self, local: dt.datetime | pd.Timestamp) -> pd.Timestamp:
         """UTC of a local, naive time; a repeated hour counts as its first pass, a skipped one moves forward."""

@@ -77,6 +77,7 @@ def _timing(times: pd.DatetimeIndex) -> tuple[np.ndarray, bool]:
 
 
 def _even(step: np.ndarray, force: np.ndarray) -> bool:
+    """Whether four of five steps lie within a tenth of the interval in force or of a multiple of it (missing readings make no logger uneven)."""
     if len(step) < 3:
         return True
     ratio = step / force
@@ -117,12 +118,6 @@ def end_intervals(times: pd.DatetimeIndex) -> tuple[float, float]:
     """
     force = intervals(times)
     return (float(force[0]), float(force[-1])) if len(force) else (0.0, 0.0)
-
-
-def is_even(times: pd.DatetimeIndex) -> bool:
-    """Whether a logger reads at even steps: four of five steps lie within a tenth of the interval in force
-    or of a multiple of it (missing readings do not make a logger uneven)."""
-    return _timing(times)[1]
 
 
 def steps(series: pd.Series) -> pd.DataFrame:

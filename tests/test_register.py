@@ -65,9 +65,9 @@ def test_a_whole_register_is_read(folder):
     case = register.load_case(folder / "case.toml")
     entry = case.site.units["F2"]
     assert entry.logger.alarm == register.Alarm(True, round((36 - 32) / 1.8, 6), 8.0, None)
-    assert entry.logger_at(dt.datetime(2026, 3, 1)).alarm.enabled is False
-    assert entry.logger_at(dt.datetime(2026, 3, 1)).alarm.high_c == 8.0, "a dated setting keeps what it does not change"
-    assert entry.logger_at(dt.datetime(2026, 1, 1)).alarm.enabled is True
+    (since, changed), *more = entry.settings
+    assert (since, changed.alarm.enabled, more) == (dt.datetime(2026, 2, 1, 12), False, [])
+    assert changed.alarm.high_c == 8.0, "a dated setting keeps what it does not change"
     assert [row.probe.decides for row in entry.probes.values()] == [True, False], "air only where the unit has no buffered probe"
     assert entry.probes["A"].certificates[0].points == ((0.0, 0.1), (5.0, 5.2))
     assert case.start == pd.Timestamp("2026-03-01T00:00Z")

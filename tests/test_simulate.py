@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import simulate
+from coldchain_kit import physics, simulate
 from coldchain_kit.errors import KitError
 from coldchain_kit.simulate import Cabinet, Event, SimProbe
 from tests.conftest import published
@@ -63,9 +63,25 @@ def test_lag_of_a_probe_in_a_door_pulse(tau_min, peak_c, minutes):
     assert np.count_nonzero(fine > 8) * 0.5 / 60 == pytest.approx(minutes, abs=0.06)
 
 
+@pytest.mark.parametrize("tau_min", [5, 10, 30])
+def test_a_probe_behind_a_cycle_meets_the_closed_form(tau_min):
+    # FACTS G4 (COMPUTED, published/physics_cases.json "compressor_cycle_attenuation").
+    row = next(row for row in published("physics_cases.json")["compressor_cycle_attenuation"] if row["probe_tau_min"] == tau_min)
+    period = row["cycle_period_min"]
+    share, late = physics.cycle_behind_a_probe(period, tau_min=tau_min)
+    assert (share, late) == pytest.approx((row["amplitude_ratio"], row["phase_lag_min"]), abs=6e-5)
+    minutes = np.arange(0, 30 * period, simulate.STEP_S / 60)
+    probe = simulate.march.lag(np.sin(2 * np.pi * minutes / period), tau_min, start=0.0)
+    settled = minutes > 20 * period
+    expected = share * np.sin(2 * np.pi * (minutes - late) / period)
+    assert np.abs(probe - expected)[settled].max() < 0.01
+
+
 def test_thermostat_cycle_of_one_body_meets_the_closed_form():
     # FACTS C9 (READ; COMPUTED): tau 2 h, drift to 20 off and -44 on, band 2-7: off 39.0507, on 12.3821 min, duty 0.240743.
     case = published("physics_cases.json")["thermostat_cycle_closed_form"]
+    off_min, on_min = physics.thermostat_cycle(2.0, 7.0, case["T_off_asymptote"], case["T_on_asymptote"], tau_min=case["tau_s"] / 60)
+    assert (off_min + on_min, on_min / (off_min + on_min)) == pytest.approx((case["period_min"], case["duty"]), rel=1e-5)
     watt = 2.0 * (case["T_off_asymptote"] - case["T_on_asymptote"])
     # Cooling acts on the air itself through a tiny evaporator with a large conductance.
     unit = quiet(
