@@ -5,7 +5,6 @@ The kit replays what a device would have done. It never takes the time an alarm 
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import timeline
+from coldchain_kit import timeline, zones
 from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import KitError
 from coldchain_kit.logbook import LogEntry
@@ -124,11 +123,7 @@ def _unbroken(mask: np.ndarray, last: np.ndarray) -> list[tuple[int, int]]:
 def settings(entry: UnitEntry, *, zone: str) -> list[tuple[pd.Timestamp | None, Alarm | None]]:
     """The logger's alarm settings in order of time: (from when [UTC], settings); the first from None = the start of the register."""
     rows: list[tuple[pd.Timestamp | None, Alarm | None]] = [(None, entry.logger.alarm)]
-    return rows + [(_instant(since, zone), logger.alarm) for since, logger in entry.settings]
-
-
-def _instant(local: dt.datetime, zone: str) -> pd.Timestamp:
-    return pd.Timestamp(local).tz_localize(zone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC").as_unit("us")
+    return rows + [(zones.instant(since, zone=zone), logger.alarm) for since, logger in entry.settings]
 
 
 def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from coldchain_kit import zones
 from coldchain_kit.errors import KitError
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
 from coldchain_kit.trace import GOOD, MISSING, NOT_EVALUATED, Trace
@@ -68,10 +69,7 @@ def uncertainty(certificate: Certificate | None, *, resolution_c: float | None =
 def since(certificate: Certificate, *, zone: str | None = None) -> pd.Timestamp | None:
     """The instant from which a certificate is in force: its ``from``, else its date, at local midnight; None = always."""
     day = certificate.valid_from or certificate.date
-    if day is None:
-        return None
-    stamp = pd.Timestamp(day).tz_localize(zone or "UTC", ambiguous=True, nonexistent="shift_forward")
-    return stamp.tz_convert("UTC").as_unit("us")
+    return None if day is None else zones.instant(day, zone=zone or "UTC")
 
 
 def in_force(index: pd.DatetimeIndex, certificates: Sequence[Certificate], *, zone: str | None = None) -> np.ndarray:
@@ -234,7 +232,7 @@ def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str
 
 def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> dict:
     u_c, source = uncertainty(certificate, resolution_c=probe.probe.resolution_c)
-    day = end.tz_convert(zone or "UTC").date()
+    day = end.tz_convert(zones.database(zone or "UTC")).date()
     due = certificate.due if certificate else None
     overdue = due is not None and day > due
     if certificate is None:

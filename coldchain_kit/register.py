@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import zoneinfo
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from coldchain_kit import conditions, schema
+from coldchain_kit import conditions, schema, zones
 from coldchain_kit.errors import Fault, RegisterError, nearest
 from coldchain_kit.schema import Each, Many, Need
 from coldchain_kit.trace import Probe
@@ -161,8 +160,7 @@ class Site:
 
     def instant(self, local: dt.datetime | pd.Timestamp) -> pd.Timestamp:
         """UTC of a local, naive time; a repeated hour counts as its first pass, a skipped one moves forward."""
-        stamp = pd.Timestamp(local)
-        return stamp.tz_localize(self.timezone, ambiguous=True, nonexistent="shift_forward").tz_convert("UTC").as_unit("us")
+        return zones.instant(local, zone=self.timezone)
 
 
 @dataclass(frozen=True)
@@ -203,10 +201,9 @@ def load_site(path: str | Path) -> Site:
     faults: list[Fault] = []
     head = table["site"]
     try:
-        zoneinfo.ZoneInfo(head["timezone"])
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        hint = nearest(head["timezone"], zoneinfo.available_timezones())
-        faults.append(Fault(f"the zone '{head['timezone']}' is not known", schema.locate(path, "site", "timezone"), "an IANA name such as Europe/Lisbon", hint))
+        zones.database(head["timezone"])
+    except RegisterError as fault:
+        faults += [replace(row, where=schema.locate(path, "site", "timezone")) for row in fault.faults]
     local = {name: conditions.from_table(name, given) for name, given in table.get("conditions", {}).items()}
     for name, given in table.get("conditions", {}).items():
         if {"low_c", "high_c"} & given.keys() and {"low_f", "high_f"} & given.keys():

@@ -7,6 +7,8 @@ from typing import Any
 
 import pandas as pd
 
+from coldchain_kit import zones
+
 NOT_KNOWN = "not known"
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December")
@@ -167,7 +169,7 @@ def count(value: int | None) -> str:
 
 def local(time: Any, zone: str) -> pd.Timestamp | None:
     """An instant (text ending in Z, or an aware Timestamp) in the zone's own time; None for none."""
-    return None if absent(time) or time == "" else pd.Timestamp(time).tz_convert(zone)
+    return None if absent(time) or time == "" else pd.Timestamp(time).tz_convert(zones.database(zone))
 
 
 def offset(stamp: pd.Timestamp) -> str:
@@ -185,11 +187,7 @@ def when(time: Any, zone: str, *, estimated: bool = False) -> str:
     ('2026-07-01 09:40:30 +01:00', '2026-07-01 09:40 +01:00')
     """
     stamp = local(time, zone)
-    if stamp is None:
-        return NOT_KNOWN
-    stamp = stamp.floor("min") if estimated else stamp.floor("s")
-    clock = stamp.strftime("%Y-%m-%d %H:%M:%S" if stamp.second else "%Y-%m-%d %H:%M")
-    return f"{clock} {offset(stamp)}"
+    return NOT_KNOWN if stamp is None else zones.shown(stamp.floor("min" if estimated else "s"), zone=zone)
 
 
 def moment(time: Any, zone: str) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from coldchain_kit import conditions, sheet
+from coldchain_kit import conditions, sheet, zones
 from coldchain_kit.conditions import Condition
 from coldchain_kit.errors import nearest
 from coldchain_kit.register import Site
@@ -162,10 +162,7 @@ def instant(cell: str, *, site: Site, closing: bool = False) -> pd.Timestamp:
         return pd.Timestamp(stamp).tz_convert("UTC").as_unit("us")
     if closing and not has_time:
         stamp += dt.timedelta(days=1)
-    if not closing:
-        return site.instant(stamp)
-    local = pd.Timestamp(stamp).tz_localize(site.timezone, ambiguous=False, nonexistent="shift_forward")
-    return local.tz_convert("UTC").as_unit("us")
+    return zones.instant(stamp, zone=site.timezone, first=not closing)
 
 
 def read_allowances(path: Path, *, lots: Sequence[Lot] = ()) -> tuple[Allowance, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import zoneinfo
 from functools import cache
@@ -40,11 +41,10 @@ def database(zone: str) -> zoneinfo.ZoneInfo:
     """
     parts = zone.split("/")
     found = resources.files("tzdata").joinpath("zoneinfo", *parts)
-    if "" in parts or ".." in parts or not found.is_file():
-        hint = nearest(zone, zoneinfo.available_timezones())
-        raise RegisterError(f"the zone '{zone}' is not known", expected="an IANA name such as Europe/Lisbon", mend=hint)
-    with found.open("rb") as file:
-        return zoneinfo.ZoneInfo.from_file(file, key=zone)
+    if "" not in parts and ".." not in parts and found.is_file():
+        with found.open("rb") as file, contextlib.suppress(ValueError):  # the database holds lists beside its zones
+            return zoneinfo.ZoneInfo.from_file(file, key=zone)
+    raise RegisterError(f"the zone '{zone}' is not known", expected="an IANA name such as Europe/Lisbon", mend=nearest(zone, zoneinfo.available_timezones()))
 
 
 def shown(utc: pd.Timestamp | None, *, zone: str) -> str:
@@ -76,6 +76,26 @@ def local(utc: pd.DatetimeIndex, *, zone: str) -> np.ndarray:
     out = np.full(len(times), NAT)
     out[known] = times[known] + offsets[np.searchsorted(since, times[known], "right") - 1]
     return out.view("M8[us]")
+
+
+def instant(wall: dt.date | pd.Timestamp, *, zone: str, first: bool = True) -> pd.Timestamp:
+    """UTC of one local time without offset; a day alone is its midnight. A skipped time moves forward to the next that there was.
+
+    Parameters
+    ----------
+    wall : date, datetime or Timestamp, naive
+    zone : str
+        IANA name.
+    first : bool
+        Whether a repeated time counts as its first pass or as its second.
+
+    Examples
+    --------
+    >>> str(instant(dt.datetime(2026, 10, 25, 1, 30), zone="Europe/Lisbon")), str(instant(dt.datetime(2026, 10, 25, 1, 30), zone="Europe/Lisbon", first=False))
+    ('2026-10-25 00:30:00+00:00', '2026-10-25 01:30:00+00:00')
+    """
+    stamp = pd.Timestamp(wall).tz_localize(database(zone), ambiguous=first, nonexistent="shift_forward")
+    return stamp.tz_convert("UTC").as_unit("us")
 
 
 def instants(walls: np.ndarray, *, zone: str) -> tuple[np.ndarray, np.ndarray]:

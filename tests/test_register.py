@@ -7,7 +7,7 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from coldchain_kit import register
+from coldchain_kit import register, zones
 from coldchain_kit.errors import RegisterError
 
 SITE = """[site]
@@ -151,3 +151,18 @@ def test_several_units_need_their_readings_named_apart(folder):
         register.load_case(folder / "case.toml")
     (folder / "case.toml").write_text(text + '[inputs]\nreadings = { F2 = ["F2/a.csv"], F3 = ["F2/a.csv"] }\n', "utf-8")
     assert set(register.load_case(folder / "case.toml").readings) == {"F2", "F3"}
+
+
+@pytest.mark.parametrize("name", ["tzdata.zi", "zone.tab", "../../etc/passwd", "/etc/localtime", "Europe", ""])
+def test_what_lies_beside_the_zones_is_no_zone(folder, name):
+    path = folder / "site.toml"
+    path.write_text(SITE.replace('"Europe/Lisbon"', f'"{name}"'), "utf-8")
+    with pytest.raises(RegisterError, match=r"site\.toml line \d+: .*(zone|timezone)"):
+        register.load_site(path)
+
+
+def test_local_times_rest_on_the_installed_database(folder, monkeypatch):
+    site, tokyo = register.load_site(folder / "site.toml"), zones.database("Asia/Tokyo")
+    assert site.instant(dt.datetime(2026, 7, 1, 9)) == pd.Timestamp("2026-07-01T08:00Z")
+    monkeypatch.setattr(zones, "database", lambda zone: tokyo)  # a zone looked up elsewhere by its name would not notice
+    assert site.instant(dt.datetime(2026, 7, 1, 9)) == pd.Timestamp("2026-07-01T00:00Z")

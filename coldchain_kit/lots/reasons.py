@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import quality
+from coldchain_kit import quality, zones
 from coldchain_kit.lots import stays
 from coldchain_kit.lots.stays import Place, Steps
 from coldchain_kit.register import Site
@@ -31,9 +31,7 @@ class Notes:
 
     def local(self, time: Any) -> str:
         """An instant in the site's time with its offset."""
-        stamp = pd.Timestamp(time).tz_convert(self.site.timezone)
-        text = stamp.strftime("%Y-%m-%d %H:%M %z")
-        return f"{text[:-2]}:{text[-2:]}"
+        return zones.shown(pd.Timestamp(time).floor("min"), zone=self.site.timezone)
 
     def excursions_of(self, here: Place, probe: str | None = None) -> list[dict]:
         """Excursions of the stay's unit that may have met it."""
@@ -130,7 +128,7 @@ def _calibration(here: Place, notes: Notes) -> list[str]:
     for row in notes.calibration:
         if row["probe"] not in names or row.get("unit") not in (None, here.stay.unit):
             continue
-        zone = notes.site.timezone
+        zone = zones.database(notes.site.timezone)
         first, last = (str(time.tz_convert(zone).date()) for time in (here.opens, here.closes))
         if row.get("as_found_out"):
             if (row["doubt_since"] or "") <= last and (row["doubt_until"] or "9999") >= first:
