@@ -1,4 +1,4 @@
-"""The enquiry sheet: what a manufacturer asks for about a lot, as data, as one self-contained page, and as Markdown.
+"""The enquiry sheet: what a manufacturer asks for about a lot, as data and as one self-contained page.
 
 It can be printed before anything is frozen; then it is marked PRELIMINARY. It asks, it does not judge.
 """
@@ -6,13 +6,12 @@ It can be printed before anything is frozen; then it is marked PRELIMINARY. It a
 from __future__ import annotations
 
 import html as markup
-import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import say
+from coldchain_kit import say, whole
 from coldchain_kit.errors import KitError
 
 PRELIMINARY = "PRELIMINARY: made before the record was frozen. Figures may still change."
@@ -223,41 +222,19 @@ def _rows(facts: Facts) -> str:
     return f"<table><tbody>{rows}</tbody></table>"
 
 
-def markdown(sheet: dict[str, Any]) -> str:
-    """The same sheet as Markdown, for a mail or a ticket."""
-    rows = [f"**{_plain(mark)}**" for mark in sheet["marks"]]
-    rows += [f"# {_plain(sheet['title'])}", f"To: {_plain(sheet['to'])}  ", f"From: {_plain(sheet['site'])}  ", f"Case: {_plain(sheet['case'])}", ""]
-    rows += [f"- {_plain(caution)}" for caution in sheet["cautions"]]
-    for lot in sheet["lots"]:
-        rows += ["", f"## Lot {_plain(lot['lot'])}", "", "| | |", "|---|---|", *(f"| {_plain(heading)} | {_plain(value)} |" for heading, value in lot["facts"])]
-    rows += ["", "## Answer of the manufacturer", "", "| | |", "|---|---|", *(f"| {_plain(label)} | |" for label in sheet["reply"])]
-    return "\n".join(rows) + "\n"
-
-
-def _plain(value: Any) -> str:
-    """Text that Markdown leaves as it is."""
-    escaped = markup.escape(" ".join(str(value).split()), quote=False)
-    return "".join("\\" + letter if letter in "\\`*_[]|#" else letter for letter in escaped)
-
-
 def write(results: dict[str, Any], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = ()) -> list[Path]:
     """The sheets as pages in a folder, before any freeze, marked preliminary; earlier pages of the same name are replaced whole.
 
     Raises
     ------
     KitError
-        The case has no lots.
+        The case has no lots, or the folder cannot be written to.
     """
     found = sheets(results, by=by, with_mkt=with_mkt, marks=marks)
     if not found:
         raise KitError("the case has no lots to ask about", mend='Name a stock list under [inputs]: stock = "stock.csv"')
-    out.mkdir(parents=True, exist_ok=True)
     paths = []
     for number, sheet in enumerate(found, 1):
         name = re.sub(r"[^A-Za-z0-9._-]+", "-", " ".join(lot["lot"] for lot in sheet["lots"]))[:60].strip("-.") or "lot"
-        path = out / f"enquiry-{number:02d}-{name}.html"
-        part = path.with_name(f".{path.name}.{os.getpid()}")
-        part.write_text(html(sheet), encoding="utf-8")
-        part.replace(path)
-        paths.append(path)
+        paths.append(whole.write(out / f"enquiry-{number:02d}-{name}.html", html(sheet)))
     return paths

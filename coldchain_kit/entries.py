@@ -20,6 +20,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from coldchain_kit import sheet, whole
 from coldchain_kit.errors import Fault, KitError, nearest
 
 FILE = "entries.jsonl"
@@ -291,19 +292,12 @@ def actions(folder: str | Path) -> list[dict[str, str]]:
     path = Path(folder) / ACTIONS
     if not path.is_file():
         return []
-    rows = list(csv.DictReader(io.StringIO(path.read_bytes().decode("utf-8-sig"))))
-    names = list(rows[0]) if rows else list(ACTION_COLUMNS)
-    faults = [
-        Fault(f"unknown column '{name}'", f"{ACTIONS} line 1", "one of " + ", ".join(ACTION_COLUMNS), nearest(str(name), ACTION_COLUMNS))
-        for name in names
-        if name not in ACTION_COLUMNS
-    ]
-    faults += [Fault(f"column '{name}' is missing", f"{ACTIONS} line 1") for name in ("id", "kind", "action", "owner", "due") if name not in names]
-    for number, row in enumerate(rows, 2):
-        faults += _action_faults(row, f"{ACTIONS} line {number}")
+    rows = sheet.rows(path, needed=ACTION_COLUMNS[:5], optional=ACTION_COLUMNS[5:])
+    found = [{name: sheet.unmarked(row.cells.get(name, "").strip()) for name in ACTION_COLUMNS} for row in rows]
+    faults = [fault for row, cells in zip(rows, found, strict=True) for fault in _action_faults(cells, row.where)]
     if faults:
         raise KitError(faults=faults)
-    return [{name: (row.get(name) or "").strip() for name in ACTION_COLUMNS} for row in rows]
+    return found
 
 
 def _action_faults(row: dict[str, Any], where: str) -> Iterator[Fault]:
@@ -312,6 +306,8 @@ def _action_faults(row: dict[str, Any], where: str) -> Iterator[Fault]:
     for name in ("id", "action", "owner"):
         if not (row.get(name) or "").strip():
             yield Fault(f"'{name}' is empty", where)
+    if (row.get("id") or "").startswith("#"):
+        yield Fault(f"id is '{row['id']}'", where, "an id such as A1", "A line that begins with # is a remark and no action")
     for name in ("due", "closed"):
         given = (row.get(name) or "").strip()
         if (given or name == "due") and not _is_date(given):
@@ -336,6 +332,11 @@ def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str =
     Returns
     -------
     list of dict, all actions now.
+
+    Raises
+    ------
+    KitError
+        A part missing or not as it must be, a change without a reason, no name, a file that cannot be written.
     """
     folder, kept = Path(folder), {name: str(row.get(name) or "").strip() for name in ACTION_COLUMNS}
     faults = list(_action_faults(kept, f"action {kept['id'] or '?'}"))
@@ -347,13 +348,6 @@ def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str =
     text = io.StringIO()
     table = csv.DictWriter(text, ACTION_COLUMNS, lineterminator="\n")
     table.writeheader()
-    table.writerows({name: _safe(value) for name, value in one.items()} for one in rows.values())
-    draft = folder / f".{ACTIONS}.{os.getpid()}"
-    draft.write_text(text.getvalue(), "utf-8")
-    draft.replace(folder / ACTIONS)
+    table.writerows({name: sheet.safe(value) for name, value in one.items()} for one in rows.values())
+    whole.write(folder / ACTIONS, text.getvalue())
     return list(rows.values())
-
-
-def _safe(value: str) -> str:
-    """A cell that no spreadsheet takes for a formula."""
-    return f"'{value}" if value[:1] in ("=", "+", "-", "@", "\t", "\r") else value

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import json
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import monthly, register
+from coldchain_kit import monthly, register, whole
 from coldchain_kit import say as words
 from coldchain_kit.errors import KitError
 from coldchain_kit.frozen import page as sheets
@@ -53,10 +52,7 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
     rows = [{**row, "site": site.name, "unit": name, "description": site.units[name].description} for row, (site, name) in zip(rows, work, strict=True)]
     if all(row["fault"] for row in rows):
         raise KitError("no unit could be done. " + " ".join(f"{row['unit']}: {row['fault']}" for row in rows))
-    index = out / f"index-{month}.html"
-    part = out / f".index-{month}-{os.getpid()}"
-    part.write_text(page(rows, month=month, base=out, banner=_banner(registers)), encoding="utf-8")
-    part.replace(index)
+    index = whole.write(out / f"index-{month}.html", page(rows, month=month, base=out, banner=_banner(registers)))
     open_ends = [f"{row['site']}: {line}" for row in rows for line in row["incomplete"]] + [f"{row['site']}, unit {row['unit']} was not done: {row['fault']}" for row in rows if row["fault"]]
     return Done(tuple(Path(row["path"]) for row in rows if row["path"]), index, tuple(open_ends))
 

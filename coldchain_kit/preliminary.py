@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from html import escape
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import entries, forms, narrative, say, tables
+from coldchain_kit import entries, forms, narrative, say, tables, whole
 from coldchain_kit.errors import KitError
 
 FILE = "preliminary.html"
@@ -55,15 +54,7 @@ def write(assessment: Any, out: str | Path) -> Path:
     KitError
         The folder cannot be written to.
     """
-    path = Path(out) / FILE
-    part = path.with_name(f".{FILE}.{os.getpid()}")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(html(assessment), "utf-8")
-        part.replace(path)
-    except OSError as fault:
-        raise KitError(f"the preliminary sheet could not be written: {fault.strerror}", where=FILE, mend="Check the folder, its permissions and the free space") from None
-    return path
+    return whole.write(Path(out) / FILE, html(assessment))
 
 
 def offer(assessment: Any, *, frozen: bool = False) -> Any:

@@ -18,6 +18,7 @@ from coldchain_kit.errors import Fault, RegisterError, nearest
 
 MAX_BYTES = 20_000_000  # a paper of a case; anything larger is not one
 TRUE_WORDS = ("yes", "y", "true", "1", "sim", "ja", "oui", "sí", "si")
+FORMULA = ("=", "+", "-", "@", "\t", "\n")  # a spreadsheet reads a cell that begins so as a formula, or drops what begins it
 FALSE_WORDS = ("no", "n", "false", "0", "não", "nao", "nein", "non")
 
 
@@ -147,6 +148,29 @@ def _check_header(header: list[str], known: Sequence[str], needed: Sequence[str]
     faults += [Fault(f"column '{name}' is missing", where, mend="Add it to the first line") for name in missing]
     if faults:
         raise RegisterError(faults=faults)
+
+
+def safe(value: str) -> str:
+    """A cell to write that no spreadsheet takes for a formula: a leading ' where it begins with = + - @, tab or line end and is no number.
+
+    Examples
+    --------
+    >>> safe("=1+1"), safe("-2.5"), safe("8 °C")
+    ("'=1+1", '-2.5', '8 °C')
+    """
+    plain = value.replace("\r\n", "\n").replace("\r", "\n")  # a bare carriage return would begin a new row in some spreadsheets
+    return f"'{plain}" if plain[:1] in FORMULA and not re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", plain) else plain
+
+
+def unmarked(value: str) -> str:
+    """A cell without the mark of :func:`safe`.
+
+    Examples
+    --------
+    >>> unmarked("'=1+1"), unmarked("'tis")
+    ('=1+1', "'tis")
+    """
+    return value[1:] if value[:1] == "'" and value[1:2] in FORMULA else value
 
 
 def text(value: str) -> str:

@@ -163,6 +163,29 @@ def test_actions_csv_faults_come_all_at_once_with_their_lines(tmp_path):
 def test_actions_csv_holds_no_live_formula(tmp_path):
     entries.save_action(tmp_path, {**ACTION, "note": "=HYPERLINK(1)"}, who="R. Vaz")
     assert ",'=HYPERLINK(1)" in (tmp_path / entries.ACTIONS).read_text("utf-8")
+    (row,) = entries.actions(tmp_path)
+    assert row["note"] == "=HYPERLINK(1)", "what was typed comes back as it was typed"
+    entries.save_action(tmp_path, row, who="R. Vaz")  # the same again is no change and needs no reason
+    assert len(entries.read(tmp_path)) == 1
+
+
+def test_actions_csv_from_a_spreadsheet_of_another_country_is_read(tmp_path):
+    entries.save_action(tmp_path, {**ACTION, "action": "Trinco no frigorífico"}, who="R. Vaz")
+    path = tmp_path / entries.ACTIONS
+    path.write_bytes(path.read_text("utf-8").replace(",", ";").encode("cp1252"))
+    assert entries.actions(tmp_path)[0]["action"] == "Trinco no frigorífico"
+
+
+def test_actions_csv_that_is_no_text_is_one_plain_error(tmp_path):
+    (tmp_path / entries.ACTIONS).write_bytes(b"PK\x03\x04\0\0\xff")
+    with pytest.raises(KitError, match=r"actions\.csv: the file is not text"):
+        entries.actions(tmp_path)
+
+
+def test_an_action_that_would_read_as_a_remark_is_refused(tmp_path):
+    with pytest.raises(KitError, match="begins with # is a remark"):
+        entries.save_action(tmp_path, {**ACTION, "id": "#1"}, who="R. Vaz")
+    assert not (tmp_path / entries.ACTIONS).exists()
 
 
 def test_two_writers_take_turns(tmp_path):

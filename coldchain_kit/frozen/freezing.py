@@ -11,7 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from coldchain_kit import __version__, run, verify, zones
+from coldchain_kit import __version__, run, sheet, verify, zones
 from coldchain_kit.errors import RecordError
 from coldchain_kit.frozen import bag, ledger, page
 from coldchain_kit.frozen import pdf as papers
@@ -175,7 +175,4 @@ def _safe_cell(value: Any) -> str:
         return ""
     if isinstance(value, float):
         return repr(float(value))
-    text = str(value).replace("\r\n", "\n").replace("\r", "\n")  # a bare carriage return would begin a new row in some spreadsheets
-    if text[:1] in ("=", "+", "-", "@", "\t", "\n") and not re.fullmatch(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?", text):
-        return "'" + text
-    return text
+    return sheet.safe(str(value))
