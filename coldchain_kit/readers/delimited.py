@@ -16,7 +16,7 @@ from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, 
 from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
-SLICE_BYTES = 1024 * 1024  # one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
+SLICE_BYTES = 512 * 1024  # one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
 TELLING = 9  # a cell's text that may be an event's
 
 
@@ -104,7 +104,10 @@ def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Line
     if table is None or table.num_rows != len(rows):
         return False
     time_us, zoned = _times([_column(table, i) for i in dialect.time_at], dialect)
-    block.time_us[rows], block.zoned[rows], block.kind[rows] = time_us, zoned, ROW
+    span = _span(rows)
+    block.time_us[span], block.kind[span] = time_us, ROW
+    if zoned.any():
+        block.zoned[span] = zoned
     telling = np.zeros(len(rows), bool)
     filled = np.full(len(rows), not dialect.text_at)
     for at in dialect.value_at:
@@ -120,6 +123,11 @@ def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Line
     return True
 
 
+def _span(rows: np.ndarray) -> slice | np.ndarray:
+    """Increasing places as a slice where none is left out: numpy copies to it several times faster."""
+    return slice(int(rows[0]), int(rows[-1]) + 1) if int(rows[-1] - rows[0]) == len(rows) - 1 else rows
+
+
 def _column(table: pa.Table, at: int) -> pa.Array:
     chunks = table[str(at)].chunks
     return chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks) if chunks else pa.array([], table[str(at)].type)
@@ -132,7 +140,7 @@ def _beyond(column: pa.ChunkedArray) -> bool:
 
 def _numbers(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:
     values = column.to_numpy(zero_copy_only=False)
-    block.values[at][rows] = values
+    block.values[at][_span(rows)] = values
     if not column.null_count:
         return np.zeros(len(rows), "int8")
     empty = np.isnan(values)

@@ -54,7 +54,7 @@ def template(shown: str, order: str) -> Template | None:
 @cache
 def _months() -> tuple[np.ndarray, np.ndarray]:
     """Days since 1970 of the first of every month, and the length of every month."""
-    starts = np.arange(f"{FIRST_YEAR}-01", f"{LAST_YEAR + 1}-02", dtype="datetime64[M]").astype("datetime64[D]").astype("int64")
+    starts = np.arange(f"{FIRST_YEAR}-01", f"{LAST_YEAR + 1}-02", dtype="datetime64[M]").astype("datetime64[D]").astype("int64").astype("int32")
     return starts[:-1], np.diff(starts)
 
 
@@ -90,8 +90,12 @@ def _parsed(bytes_at: np.ndarray, places: Template) -> np.ndarray:
         sure &= (hour >= 1) & (hour <= 12) & ((letter == ord("A")) | (letter == ord("P")))
         hour = hour % 12 + np.where(letter == ord("P"), np.uint8(12), np.uint8(0))
     starts, lengths = _months()
-    index = np.where(sure, (year - FIRST_YEAR) * 12 + month - 1, 0)
+    index = np.where(sure, (year - FIRST_YEAR) * 12 + month - 1, np.int32(0))
     sure &= (hour <= 23) & (day >= 1) & (day <= lengths[index])
     of_day = hour.astype("int32") * 3600 + minute.astype("int32") * 60 + second
-    micro = ((starts[index] + day - 1) * 86_400 + of_day) * 1_000_000
-    return np.where(sure, micro, NO_TIME)
+    micro = (starts[index] + day - 1).astype("int64")
+    micro *= 86_400
+    micro += of_day
+    micro *= 1_000_000
+    micro[~sure] = NO_TIME
+    return micro
