@@ -16,7 +16,7 @@ from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, 
 from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
-SLICE_BYTES = 512 * 1024  # one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
+SLICE_BYTES, SLICE_SHARE = (512 * 1024, 4 * 1024 * 1024), 24  # a 24th of the text, within these bounds; one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
 TELLING = 9  # a cell's text that may be an event's
 
 
@@ -27,9 +27,9 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
         dialect, dialect.first, np.full(n, BLANK, "int8"), np.full(n, NO_TIME, "int64"), np.zeros(n, bool),
         {at: np.full(n, np.nan) for at in dialect.value_at}, texts={at: np.zeros(n, "int32") for at in dialect.text_at},
     )  # fmt: skip
-    low = 0
+    low, size = 0, min(max(len(lines.text) // SLICE_SHARE, SLICE_BYTES[0]), SLICE_BYTES[1])
     while low < n:
-        target = int(lines.starts(dialect.first + low, dialect.first + low + 1)[0]) + SLICE_BYTES
+        target = int(lines.starts(dialect.first + low, dialect.first + low + 1)[0]) + size
         high = lines.through(target) - dialect.first
         high = min(max(high, low + 1), n)
         _slice(block, lines, low, high)
@@ -96,7 +96,7 @@ def _vector(block: Block, raw: memoryview | bytes, rows: np.ndarray, lines: Line
     """Read the regular lines of one slice; False where they do not come out as one row a line."""
     dialect = block.dialect
     table = _read_table(raw, dialect, pa.float64())
-    if table is not None and any(_beyond(table[str(i)]) for i in dialect.value_at):
+    if table is not None and any(_beyond(_column(table, i)) for i in dialect.value_at):
         table = None
     typed = table is not None
     if not typed:
@@ -133,9 +133,11 @@ def _column(table: pa.Table, at: int) -> pa.Array:
     return chunks[0] if len(chunks) == 1 else pa.concat_arrays(chunks) if chunks else pa.array([], table[str(at)].type)
 
 
-def _beyond(column: pa.ChunkedArray) -> bool:
-    pool = pa.system_memory_pool()
-    return not pc.all(pc.less(pc.abs(column, memory_pool=pool), cells.LARGEST, memory_pool=pool), min_count=0).as_py()
+def _beyond(column: pa.Array) -> bool:
+    if column.null_count:
+        column = column.drop_null()
+    values = column.to_numpy()
+    return bool(len(values)) and not (values.max() < cells.LARGEST and values.min() > -cells.LARGEST)  # a NaN is beyond too
 
 
 def _numbers(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.ndarray:
