@@ -111,8 +111,7 @@ def _case(kind: str, given: dict[str, Any], inputs: Path) -> register.Case:
 
 def _assess(kind: str, given: dict[str, Any], inputs: Path) -> dict[str, Any]:
     found = _case(kind, given, inputs)
-    files = [found.site.path, *(path for rows in found.readings.values() for path in rows), *filter(None, (found.stock, found.allowances, found.logbook)), *found.attachments]
-    for path in files:
+    for path in investigation.inputs(found):
         if not path.resolve().is_relative_to(inputs):
             raise RecordError(f"'{path.name}' lies outside the record", where=found.path.name)
     return investigation.assess(found).results

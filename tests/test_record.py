@@ -21,7 +21,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from coldchain_kit import entries, investigation, record, register, run, verify
+from coldchain_kit import entries, investigation, record, register, rerun, run, verify
 from coldchain_kit import results as canonical
 from coldchain_kit.errors import RecordError
 from coldchain_kit.frozen import bag, freezing, gather, ledger
@@ -396,6 +396,18 @@ def test_a_second_investigation_needs_a_reason(investigated, site):
         record.investigate(site / "cases/2026-014/case.toml", site / "records")
 
 
+@pytest.mark.parametrize("named", ['readings = ["../secret.csv"]', 'stock = "../secret.csv"', 'allowances = "../secret.csv"', 'logbook = "../secret.csv"', 'attachments = ["../secret.csv"]', 'earlier = ["../secret.csv"]'])
+def test_a_record_whose_case_names_a_file_outside_it_is_not_run(tmp_path, named):
+    inputs = tmp_path / "inputs"
+    inputs.mkdir()
+    (tmp_path / "secret.csv").write_text("time,A\n", "utf-8")
+    (inputs / "a.csv").write_text("time,A\n", "utf-8")
+    (inputs / "site.toml").write_text('[site]\nname = "Tern Bay"\ntimezone = "UTC"\n[units.F2]\nkind = "refrigerator"\nreadings = ["a.csv"]\n', "utf-8")
+    (inputs / "case.toml").write_text(f'[case]\nid = "c"\ntitle = "t"\nunit = "F2"\nsite = "site.toml"\n[inputs]\n{named}\n', "utf-8")
+    with pytest.raises(RecordError, match=r"'secret\.csv' lies outside the record"):
+        rerun._assess("investigation", {"case": "case.toml"}, inputs.resolve())
+
+
 @pytest.mark.notebooks
 def test_files_from_elsewhere_come_along(site, tmp_path):
     download = tmp_path / "usb stick" / "F2_2026-03.csv"
@@ -413,6 +425,22 @@ def test_files_from_elsewhere_come_along(site, tmp_path):
     assert record.rerun(folder).differences == ()
     everything = b"".join(path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.suffix != ".ipynb")
     assert str(tmp_path).encode() not in everything
+
+
+@pytest.mark.parametrize("link", ["a file inside", "a file elsewhere", "a folder inside", "a folder elsewhere"])
+def test_a_link_among_the_inputs_becomes_the_file_itself(site, tmp_path, link):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    named = copy / "downloads/F2" if "folder" in link else copy / "downloads/F2/F2_2026-03.csv"
+    store = (copy if "inside" in link else tmp_path) / "store" / ("whole" if "folder" in link else "first.csv")
+    store.parent.mkdir()
+    named.rename(store)
+    named.symlink_to(store)
+    whole = register.load_case(copy / "cases/2026-014/case.toml")
+    taken = gather.case(whole, tmp_path / "copy")
+    again = register.load_case(taken.root / taken.start)
+    assert [run.sha256(path.read_bytes()) for path in again.readings["F2"]] == [run.sha256(path.read_bytes()) for path in whole.readings["F2"]]
+    assert not any(path.is_symlink() for path in taken.root.rglob("*"))
+    assert all(path.resolve().is_relative_to(taken.root.resolve()) for path in again.readings["F2"])
 
 
 def test_what_people_wrote_and_earlier_records_come_along(site, tmp_path):

@@ -165,8 +165,9 @@ class _Names:
         return self.places[folder]
 
     def inside(self, path: Path) -> str | None:
-        """Name below the common folder of case and site; None where the file lies elsewhere."""
-        whole = path.resolve()
+        """Name below the common folder of case and site, a link by its own name; None where the file lies elsewhere."""
+        named = Path(os.path.normpath(path))
+        whole = named if named.is_relative_to(self.base) and named.resolve() == path.resolve() else path.resolve()
         return whole.relative_to(self.base).as_posix() if whole.is_relative_to(self.base) else None
 
     def copy(self, path: Path, name: str | None, *, paper: bool = False) -> None:
