@@ -175,7 +175,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
         episode_rows.append({**row, "causes": ranked})
     hidden = [unseen.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=window.start, end=window.stop) for trace in deciding]
-    answer, reasons = quality.believable(unit, condition=condition, faults=faults, start=window.start, end=window.stop, calibration=state)
+    answer, reasons = quality.believable(unit, faults=faults, start=window.start, end=window.stop, calibration=state)
     probes = [
         results.probe_row(trace, condition, unit=unit.name, start=window.start, end=window.end, stop=window.stop, u_from=calibration.u_from(trace))
         for trace in unit.traces.values()

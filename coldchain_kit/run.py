@@ -206,7 +206,7 @@ def execute(notebook: Path, parameters: dict[str, Any], *, cwd: Path, timeout_s:
     cwd = cwd.resolve()  # papermill changes the folder: a relative path would lead elsewhere from there
     with tempfile.TemporaryDirectory(prefix=".run-", dir=scratch) as name:
         private = Path(name).resolve()
-        with _private_jupyter(private, cwd):
+        with _private_jupyter(private):
             ran = _papermill(sealed, parameters, private, cwd, timeout_s, where)
         _check_ran(ran, nonce, where)
         return normalised(ran, hide=(private, cwd))
@@ -226,7 +226,7 @@ def _with_seal(source: Any, nonce: str, results: str) -> Any:
 
 
 @contextlib.contextmanager
-def _private_jupyter(private: Path, cwd: Path) -> Iterator[None]:
+def _private_jupyter(private: Path) -> Iterator[None]:
     """Kernelspec, configuration, profile and connection files of this run only; no kernelspec of the same name elsewhere is asked."""
     from ipykernel.kernelspec import get_kernel_dict
 

@@ -326,13 +326,13 @@ def test_a_change_of_resolution_is_suspect_unless_the_register_dates_it(order):
     assert np.flatnonzero(codes(done, "resolution") == SUSPECT) == pytest.approx(np.arange(2300, 4600), abs=3)
     unit = Unit("F2", {"A": done}, clock={"state": "declared"})
     assert quality.faults(unit, condition=FRIDGE) == []  # no kind of its own in CONTRACTS
-    answer, reasons = quality.believable(unit, condition=FRIDGE, faults=[], start=START, end=data.readings.index[-1])
+    answer, reasons = quality.believable(unit, faults=[], start=START, end=data.readings.index[-1])
     assert answer == "usable with limits"
     for part in (f"from {since:%Y-%m-%d %H}", f"{order[1]:g} °C instead of {order[0]:g} °C", "coarser" if order[1] > order[0] else "finer"):
         assert part in reasons[0]
     told = quality.run_all({"A": data}, condition=FRIDGE, dated=[since + pd.Timedelta("2h")])["A"]
     assert not (codes(told, "resolution") == SUSPECT).any()
-    assert quality.believable(replace(unit, traces={"A": told}), condition=FRIDGE, faults=[], start=START, end=data.readings.index[-1]) == ("complete", [])
+    assert quality.believable(replace(unit, traces={"A": told}), faults=[], start=START, end=data.readings.index[-1]) == ("complete", [])
     late = quality.run_all({"A": data}, condition=FRIDGE, dated=[since + pd.Timedelta("3D")])["A"]
     assert (codes(late, "resolution") == SUSPECT).any()
 
@@ -457,7 +457,7 @@ def test_one_download_in_fahrenheit_among_celsius_ones():
 
 
 def test_believable_answers():
-    span = {"condition": FRIDGE, "start": START, "end": START + pd.Timedelta(minutes=5 * 600)}
+    span = {"start": START, "end": START + pd.Timedelta(minutes=5 * 600)}
     whole = Unit("F2", {"A": quality.run(trace(steady(600)), condition=FRIDGE)}, clock={"state": "declared"})
     assert quality.believable(whole, faults=quality.faults(whole, condition=FRIDGE), **span) == ("complete", [])
     state = [{"probe": "A", "overdue": True, "as_found_out": False, "u_from": "certificate", "text": "Overdue since 2026-01-01."}]

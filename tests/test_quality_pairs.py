@@ -156,7 +156,7 @@ def test_the_fault_names_what_it_rests_on_with_number_threshold_and_unit():
     for part in ("Spread: beside B", "times as much as usual (threshold 1.4 times)", "Lag: it moves", "a change of", "min (threshold 2.0 min)", "taken out of its bottle"):
         assert part in rows[0]["text"]
     assert "Level" not in rows[0]["text"] and "wrong" not in rows[0]["text"]
-    answer, reasons = quality.believable(Unit("F2", {"P": done["P"]}, clock={"state": "declared"}), condition=FRIDGE, faults=rows, start=START, end=data.index[-1])
+    answer, reasons = quality.believable(Unit("F2", {"P": done["P"]}, clock={"state": "declared"}), faults=rows, start=START, end=data.index[-1])
     assert answer == "usable with limits"  # it still shows a true temperature, only another one than the bottle's
     assert rows[0]["text"] in reasons
     # 1.4 °C: six times the pair's usual scatter, which is more than a degree

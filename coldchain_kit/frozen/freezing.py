@@ -7,11 +7,11 @@ import io
 import json
 import re
 from collections.abc import Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from coldchain_kit import __version__, run, sheet, verify, zones
+from coldchain_kit import results as canonical
 from coldchain_kit.errors import RecordError
 from coldchain_kit.frozen import bag, ledger, page
 from coldchain_kit.frozen import pdf as papers
@@ -98,15 +98,11 @@ def check_number(number: str) -> None:
 
 
 def _check_results(results: dict[str, Any], inputs: Sequence[tuple[Path, str]]) -> None:
-    schema = resources.files("coldchain_kit").joinpath("results.schema.json")
-    if str(results.get("schema", "")).startswith("coldchain-kit/results/") and schema.is_file():
+    if str(results.get("schema", "")).startswith("coldchain-kit/results/"):
         with run.quiet():
-            from jsonschema import Draft202012Validator
-
-            found = sorted(Draft202012Validator(json.loads(schema.read_text("utf-8"))).iter_errors(results), key=lambda fault: list(map(str, fault.path)))
+            found = canonical.faults(results)
         if found:
-            first = found[0]
-            raise RecordError(f"the results do not fit their schema at {'/'.join(map(str, first.path)) or 'the top'}: {first.message[:200]}", mend="This is a fault of the kit: report it")
+            raise RecordError(f"the results do not fit their schema at {found[0]}", mend="This is a fault of the kit: report it")
     held = {run.sha256(path.read_bytes()) for path, _ in inputs}
     lost = [str(row.get("file")) for row in results.get("sources", ()) if row.get("sha256") not in held]
     if lost:

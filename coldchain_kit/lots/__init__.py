@@ -153,7 +153,7 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) ->
         limit_c = condition.limit_c(direction)
         if limit_c is None:
             continue
-        times = _outside_times(trace, valued, here, condition, direction)
+        times = _outside_times(trace, valued, condition, direction)
         rows.append({
             "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": _to(here), "condition": condition.id,
             "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **_extremes(valued),
@@ -184,7 +184,7 @@ def _extremes(valued: pd.DataFrame) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _outside_times(trace: Trace, valued: pd.DataFrame, here: Place, condition: Condition, direction: str) -> dict[str, Any]:
+def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, direction: str) -> dict[str, Any]:
     """First and last reading outside during the stay, and the first back inside, which may lie after it."""
     out = condition.outside(stays.further(valued, direction), direction)
     if not out.any():

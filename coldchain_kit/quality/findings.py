@@ -341,7 +341,6 @@ def _inside(values: np.ndarray, trace: Trace, condition: Condition) -> float:
 def believable(
     unit: Unit,
     *,
-    condition: Condition,
     faults: Sequence[Mapping[str, Any]],
     start: pd.Timestamp,
     end: pd.Timestamp,
@@ -352,6 +351,17 @@ def believable(
     Not usable: no deciding probe; fewer than half of the window covered, or more than a quarter of its readings not believable, for every
     deciding probe; a unit of measure in doubt. Usable with limits: any fault, gap, assumed or overdue calibration, clock that is not verified. Shares: common
     practice, no source.
+
+    Parameters
+    ----------
+    faults : rows of :func:`faults`
+    start, end : UTC, half-open
+    calibration : rows of ``calibration.state``
+
+    Examples
+    --------
+    >>> believable(Unit("F2"), faults=[], start=pd.Timestamp("2026-03-01", tz="UTC"), end=pd.Timestamp("2026-03-02", tz="UTC"))
+    ('not usable', ['No probe of this unit is one that product verdicts rest on.'])
     """
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
     stops, limits = [], []

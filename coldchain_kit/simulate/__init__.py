@@ -106,7 +106,7 @@ def run(cabinet: Cabinet, events: Sequence[Event] = (), *, start: pd.Timestamp, 
     truth = pd.DataFrame(states, index=index)
     truth.insert(4, "room_c", room)
     for probe in cabinet.probes:
-        truth[f"probe_{probe.name}"] = _follow(cabinet, probe, every, truth)
+        truth[f"probe_{probe.name}"] = _follow(probe, every, truth)
     main = next((event for event in events if not event.background), None)
     at = [None, None] if main is None else [index[0] + pd.Timedelta(minutes=minutes) for minutes in (main.start_min, main.start_min + main.minutes)]
     return Simulation(cabinet, tuple(events), truth, "none" if main is None else main.kind, at[0], at[1], seed)
@@ -143,7 +143,7 @@ def _room(cabinet: Cabinet, events: Sequence[Event], start: pd.Timestamp, count:
     return course
 
 
-def _follow(cabinet: Cabinet, probe: SimProbe, events: Sequence[Event], truth: pd.DataFrame) -> np.ndarray:
+def _follow(probe: SimProbe, events: Sequence[Event], truth: pd.DataFrame) -> np.ndarray:
     around = truth[f"{'evaporator' if probe.sees == 'surface' else probe.sees}_c"].to_numpy().copy()
     for event in events:
         if event.kind == "probe_removed" and probe.sees != "room" and event.probe in (None, probe.name):

@@ -44,7 +44,7 @@ def integrate(cabinet: Cabinet, events: Sequence[Event], room: np.ndarray) -> di
             if event.kind in ("warm_load", "cold_load") and first == int(round(event.start_min * 60 / STEP_S)):
                 load_kj_k = (4.0 if event.size is None else event.size) * WATER_KJ_KG_K
                 control.load_c = event.at_c if event.at_c is not None else (float(room[first]) if event.kind == "warm_load" else -20.0)
-        mode = _Mode.of(cabinet, active, load_kj_k)
+        mode = _Mode.of(active, load_kj_k)
         if mode.key not in matrices:
             matrices[mode.key] = [_transition(cabinet, mode, work) for work in ("idle", "cool", "heat")]
         _segment(control, mode, matrices[mode.key], room, out, first, last)
@@ -78,7 +78,7 @@ class _Mode:
         return (self.powered, self.door, self.capacity, self.airflow, self.heater, self.load_kj_k)
 
     @classmethod
-    def of(cls, cabinet: Cabinet, active: Sequence[Event], load_kj_k: float) -> _Mode:
+    def of(cls, active: Sequence[Event], load_kj_k: float) -> _Mode:
         sizes = {event.kind: event.size for event in active}
 
         def size(kind: str, plain: float) -> float:
