@@ -97,7 +97,11 @@ def _columns(
     if split is not None:
         return longform.columns(block, keep, kinds, named, split, _celsius_of(frame, hints, notices, time, unread)), "long"
     make = _celsius_of(frame, hints, notices, time, unread)
-    return [make(block, keep, at, dialect.names[at], named[at], kinds[at], None) for at in fields], "wide"
+    out = []
+    for at in fields:
+        out.append(make(block, keep, at, dialect.names[at], named[at], kinds[at], None))
+        block.values.pop(at, None)  # nobody reads it again, and a column may be a copy
+    return out, "wide"
 
 
 def _kinds(block: Block, keep: np.ndarray, hints: Hints) -> dict[int, str]:
@@ -286,16 +290,15 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
 
 def _interval_min(time: np.ndarray) -> float | None:
     """Median of the steps between different times [min], None where there is no step."""
-    steps = np.diff(time).view("int64")
-    if len(steps) and steps.min() <= 0:
-        steps = np.diff(np.sort(time)).view("int64")
-        steps = steps[steps > 0]
+    ordered = not (time[1:] <= time[:-1]).any()
+    steps = np.diff(time if ordered else np.sort(time)).view("int64")
+    steps = steps if ordered else steps[steps > 0]
     return float(np.median(steps, overwrite_input=True)) / 60e6 if len(steps) else None
 
 
 def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:
     kinds = np.bincount(block.kind, minlength=6).tolist()
-    steps = np.diff(time).astype("int64")
+    forward, backward = np.count_nonzero(time[1:] > time[:-1]), np.count_nonzero(time[1:] < time[:-1])
     units = sorted({column.unit_from for column in columns if column.unit_from})
     separators = {"\t": "blanks" if dialect.blanks else "tab", ";": "semicolon", ",": "comma", "|": "bar"}
     layout = {
@@ -305,7 +308,7 @@ def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, colu
         "repeated_header_lines": kinds[HEADER], "event_lines": frame.event + kinds[EVENT], "footer_lines": frame.footer,
         "time_columns": list(dict.fromkeys(dialect.names[at] for at in dialect.time_at)), "time_format": time_format(dialect), "date_order": None if dialect.numeric_time else dialect.order,
         "date_order_from": None if dialect.numeric_time else dialect.order_from, "unit_from": units[0] if len(units) == 1 else "mixed" if units else None,
-        "shape": shape, "newest_first": bool((steps < 0).sum() > (steps > 0).sum()), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
+        "shape": shape, "newest_first": bool(backward > forward), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
         "zone_stated": frame.zone, "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
     if content.member is not None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import codecs
 import hashlib
+import io
 import re
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -121,32 +124,44 @@ def content(data: bytes, *, shown: str, sha256: str, member: str | None = None) 
 def _decoded(data: bytes) -> tuple[bytes, str]:
     for mark, codec, name in _BOMS:
         if data.startswith(mark):
-            body = data[len(mark) :]
-            return (body, name) if codec == "utf-8" and _valid(body) else (body.decode(codec, "replace").encode("utf-8", "replace"), name)
+            body = memoryview(data)[len(mark) :]
+            return (bytes(body), name) if codec == "utf-8" and _valid(body) else (_as_utf8(body, codec), name)
     if data.isascii():
         wide = _utf16(data)
-        return (data.decode(wide, "replace").encode("utf-8", "replace"), wide.upper().replace("-LE", " LE").replace("-BE", " BE")) if wide else (data, "UTF-8")
+        return (_as_utf8(data, wide), wide.upper().replace("-LE", " LE").replace("-BE", " BE")) if wide else (data, "UTF-8")
     wide = _utf16(data)
     if wide:
-        return data.decode(wide, "replace").encode("utf-8", "replace"), wide.upper().replace("-LE", " LE").replace("-BE", " BE")
+        return _as_utf8(data, wide), wide.upper().replace("-LE", " LE").replace("-BE", " BE")
     if _valid(data):
         return data, "UTF-8"
-    mended = data.decode("utf-8", "replace")
-    broken = mended.count("\ufffd")
-    if sum(ord(c) > 127 for c in mended[:HEAD_BYTES]) > 2 * broken:
-        return mended.encode("utf-8"), f"UTF-8 with {broken} broken characters"
+    broken = sum(text.count("\ufffd") for text in _decoded_parts(data, "utf-8", errors="replace"))
+    if sum(ord(c) > 127 for c in data[:HEAD_BYTES].decode("utf-8", "replace")) > 2 * broken:
+        return _as_utf8(data, "utf-8"), f"UTF-8 with {broken} broken characters"
     try:
-        return data.decode("cp1252").encode("utf-8"), "Windows-1252"
+        return _as_utf8(data, "cp1252", errors="strict"), "Windows-1252"
     except UnicodeDecodeError:
-        return data.decode("latin-1").encode("utf-8"), "Latin-1"
+        return _as_utf8(data, "latin-1"), "Latin-1"
 
 
-def _valid(data: bytes) -> bool:
+def _valid(data: bytes | memoryview) -> bool:
     try:
-        data.decode("utf-8")
+        return all(text is not None for text in _decoded_parts(data, "utf-8", errors="strict"))
     except UnicodeDecodeError:
         return False
-    return True
+
+
+def _decoded_parts(data: bytes | memoryview, codec: str, *, errors: str) -> Iterator[str]:
+    """The text part by part: the whole of it would be two or more copies of the file."""
+    decoder = codecs.getincrementaldecoder(codec)(errors)
+    for at in range(0, len(data), HEAD_BYTES):
+        yield decoder.decode(data[at : at + HEAD_BYTES], at + HEAD_BYTES >= len(data))
+
+
+def _as_utf8(data: bytes | memoryview, codec: str, *, errors: str = "replace") -> bytes:
+    out = io.BytesIO()
+    for text in _decoded_parts(data, codec, errors=errors):
+        out.write(text.encode("utf-8", "replace"))
+    return out.getvalue()
 
 
 def _utf16(data: bytes) -> str | None:
