@@ -47,7 +47,16 @@ class Course:
 
 
 def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
-    """The trace against one limit of a condition; None where the condition has no limit on that side."""
+    """The trace against one limit of a condition; None where the condition has no limit on that side.
+
+    Examples
+    --------
+    >>> from coldchain_kit import conditions
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> line = course(Trace.of(pd.Series([5.0, 8.3, 9.0], index=times), u_c=0.25), conditions.get("refrigerated"), "above")
+    >>> line.outside.tolist(), line.surely.tolist(), line.expanded_c.tolist()
+    ([False, True, True], [False, False, True], [0.5, 0.5, 0.5])
+    """
     limit = condition.limit_c(direction)
     if limit is None:
         return None
@@ -94,7 +103,17 @@ def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Time
 
 
 def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> float:
-    """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min]."""
+    """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min].
+
+    Examples
+    --------
+    A gap of 2 h between readings well inside both limits; one between a warm reading and another belongs to its "at most":
+
+    >>> from coldchain_kit import conditions
+    >>> times = pd.to_datetime([f"2026-03-01T{clock}Z" for clock in ("00:00", "00:10", "00:20", "02:20", "02:30")])
+    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
+    [120.0, 0.0]
+    """
     spans = timeline.gaps(trace.celsius, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
     table = timeline.steps(trace.celsius)

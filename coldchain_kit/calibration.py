@@ -1,7 +1,7 @@
 """Correction and uncertainty from certificates; decision rules; due dates and as-found checks.
 
 U of a reading is the certificate's and half a resolution step, nothing else (CONTRACTS rule 6). What may
-come on top (drift, lag of a buffered probe) is shown beside it by :func:`budget`, never hidden in it.
+come on top (drift, lag of a buffered probe) is reckoned apart by :func:`budget`, never hidden in it.
 """
 
 from __future__ import annotations
@@ -395,6 +395,20 @@ def decide(value_c: float, limit_c: float, expanded_u_c: float, direction: str, 
 
     "simple": pass up to the limit. "guarded": pass up to limit - w. "non_binary": pass, conditional pass, conditional fail, fail.
     Excursions are found by "simple" alone; guard bands are for setting alarms.
+
+    Parameters
+    ----------
+    value_c, limit_c, expanded_u_c : float
+        Reading, limit and expanded uncertainty U [°C].
+    direction : str
+        "above" or "below".
+    w_over_u : float
+        Guard band in units of U.
+
+    Raises
+    ------
+    KitError
+        For another rule or direction.
 
     Examples
     --------

@@ -237,7 +237,15 @@ def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Ti
 
 
 def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> beyond.StepTable:
-    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition."""
+    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
+    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25), limit_c=8.0, direction="above")
+    >>> table.least.tolist(), table.most.tolist()
+    ([False, True], [True, True])
+    """
     inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
     readings = trace.readings
     u_c = np.nan_to_num(readings["u_c"].to_numpy())

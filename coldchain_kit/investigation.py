@@ -49,6 +49,7 @@ class Assessment:
 
     @property
     def site(self) -> Site:
+        """The case's site."""
         return self.case.site
 
 
@@ -110,7 +111,15 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
 
 
 def shown_name(path: Path, folder: Path, base: Path) -> str:
-    """A file's name in results: relative to the case, else to the site; never absolute."""
+    """A file's name in results: relative to the case, else to the site; never absolute.
+
+    Examples
+    --------
+    >>> shown_name(Path("tern_bay/downloads/F2.csv"), Path("tern_bay/cases/2026-014"), Path("tern_bay"))
+    'downloads/F2.csv'
+    >>> shown_name(Path("elsewhere/F2.csv"), Path("tern_bay/cases/2026-014"), Path("tern_bay"))
+    'F2.csv'
+    """
     for root in (folder.resolve(), base.resolve()):
         if path.resolve().is_relative_to(root):
             return path.resolve().relative_to(root).as_posix()

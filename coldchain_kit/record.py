@@ -25,7 +25,6 @@ from coldchain_kit.rerun import rerun, run_notebook
 __all__ = ["freeze", "handover", "investigate", "monthly", "rerun", "review", "site_slice"]
 
 
-
 def investigate(case: str | Path, out: str | Path, *, reason: str | None = None, pdf: bool = False) -> Path:
     """Run the investigation notebook on a private copy of the case's files and freeze the record.
 
@@ -107,6 +106,13 @@ def review(records: Sequence[Path], out: str | Path, *, number: str, by: str, te
         Name of the review, such as ``review-2026-Q1``.
     by, text : str
         Who reviewed (typed, not authenticated), and what was found.
+    reason : str, optional
+        Compulsory where a review of that number was frozen before.
+
+    Raises
+    ------
+    RecordError
+        A record that is not whole or not there, no record, no name or no text; as :func:`freeze`.
     """
     from nbformat.v4 import new_markdown_cell, new_notebook
 
@@ -117,7 +123,7 @@ def review(records: Sequence[Path], out: str | Path, *, number: str, by: str, te
             raise RecordError("the record is not whole: " + "; ".join(problems[:3]), where=path.name)
         rows.append({"record": path.name, "record_hash": ledger.record_hash(path)})
     if not rows or not by.strip() or not text.strip():
-        raise RecordError("a review names at least one record, who reviewed it and what was found")
+        raise RecordError("a review names at least one record, who reviewed it and what was found", where=number, mend="Give the records, the name and the text")
     table = "\n".join(["| Record | Record hash |", "|---|---|"] + [f"| {row['record']} | {row['record_hash']} |" for row in rows])
     words = [f"## Records covered\n\n{table}", f"## What was found\n\n{_quoted(text)}", f"## By whom\n\n{_quoted(by)} (typed name, not authenticated)"]
     notebook = new_notebook(cells=[new_markdown_cell(source, id=f"part-{k}") for k, source in enumerate(words, 1)])
@@ -139,6 +145,11 @@ def handover(record: str | Path, out: str | Path | None = None) -> Path:
         The record's folder.
     out : path, optional
         The zip; beside the record under its name when not given.
+
+    Raises
+    ------
+    RecordError
+        The record is not whole or not there, or the zip cannot be written; nothing half-written is left.
     """
     folder = Path(record).resolve()
     problems = verify.record(folder)

@@ -185,6 +185,7 @@ class Case:
 
     @property
     def folder(self) -> Path:
+        """Where case.toml lies and people's entries stand."""
         return self.path.parent
 
 

@@ -1,6 +1,6 @@
 """The canonical result: plain, JSON-ready rows in the form CONTRACTS fixes, and their one way into bytes.
 
-Times are ISO 8601 UTC ending in Z, temperatures °C with full figures, no value is null.
+Times are ISO 8601 UTC ending in Z, temperatures °C with full figures; null stands for "no value".
 """
 
 from __future__ import annotations
@@ -25,6 +25,11 @@ SCHEMA_ID = "coldchain-kit/results/1"
 
 def plain(value: Any) -> Any:
     """Any value of the kit as JSON-ready Python: Timestamps as ISO Z text, NaN and NaT as None.
+
+    Raises
+    ------
+    KitError
+        For a type that has no form in JSON.
 
     Examples
     --------
@@ -54,7 +59,16 @@ def plain(value: Any) -> Any:
 
 
 def to_text(results: dict[str, Any]) -> str:
-    """The one way results become text: sorted keys, two blanks, no NaN, closing line end."""
+    """The one way results become text: sorted keys, two blanks, no NaN, closing line end.
+
+    Examples
+    --------
+    >>> print(to_text({"b": 1, "a": "8 °C"}), end="")
+    {
+      "a": "8 °C",
+      "b": 1
+    }
+    """
     return json.dumps(results, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 

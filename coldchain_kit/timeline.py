@@ -166,13 +166,26 @@ def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> 
     Returns
     -------
     array of bool, one fewer than those readings.
+
+    Examples
+    --------
+    >>> times = pd.to_datetime([f"2026-03-01T{clock}Z" for clock in ("00:00", "00:05", "00:10", "03:00", "03:05")])
+    >>> gap_marks(pd.Series(4.0, index=times), start=times[1], stop=times[4]).tolist()
+    [False, True]
     """
     table = steps(series)
     return table.loc[(table["start"] >= start) & (table["end"] < stop), "gap"].to_numpy(dtype=bool)
 
 
 def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-    """Steps (or gaps) cut to a half-open window, ``minutes`` recomputed; rows outside are left out."""
+    """Steps (or gaps) cut to a half-open window, ``minutes`` recomputed; rows outside are left out.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
+    >>> clip(steps(pd.Series(4.0, index=times)), start=times[0] + pd.Timedelta("6min"), end=times[1])["minutes"].tolist()
+    [4.0]
+    """
     if not len(table):
         return table
     cut = table.assign(start=table["start"].clip(lower=start), end=table["end"].clip(upper=end))
@@ -187,6 +200,13 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     -------
     DataFrame: start, end (UTC, cut to the window), minutes [min], edge ("", "start" or "end": nothing was
     recorded before the first or after the last reading).
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC")
+    >>> spans = gaps(pd.Series(4.0, index=times), start=times[0], end=times[-1] + pd.Timedelta("2h"))
+    >>> spans[["minutes", "edge"]].values.tolist()
+    [[120.0, 'end']]
     """
     table = steps(series)
     inner = clip(table[table["gap"]], start=start, end=end).assign(edge="")[["start", "end", "minutes", "edge"]]
@@ -210,6 +230,15 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> di
     less its gaps), missing_readings (int), gap_minutes [min].
 
     Cannot see: whether a reading that stands there is true.
+
+    Examples
+    --------
+    One reading of an hour is missing, 5 of 60 minutes:
+
+    >>> times = pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC")
+    >>> found = coverage(pd.Series(4.0, index=times).drop(times[6]), start=times[0], end=times[-1])
+    >>> round(found["covered_share"] * 60, 6), found["missing_readings"], found["gap_minutes"]
+    (55.0, 1, 0.0)
     """
     window = (end - start) / pd.Timedelta(minutes=1)
     spans = gaps(series, start=start, end=end)

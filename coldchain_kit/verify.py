@@ -43,6 +43,7 @@ class Report:
 
     @property
     def whole(self) -> bool:
+        """Whether there is a record and nothing differs."""
         return self.found and not self.problems
 
     @property

@@ -37,6 +37,7 @@ class Place:
 
     @property
     def minutes(self) -> float:
+        """Length of the stay as far as the case looks at it [min]."""
         return (self.closes - self.opens) / pd.Timedelta(minutes=1)
 
 
@@ -162,7 +163,13 @@ def further(valued: pd.DataFrame, direction: str) -> np.ndarray:
 
 
 def length_min(spans: np.ndarray) -> float:
-    """Minutes of spans that lie apart."""
+    """Minutes of spans that lie apart.
+
+    Examples
+    --------
+    >>> length_min(np.array([[0.0, 60e6], [120e6, 150e6]]))
+    1.5
+    """
     return float((spans[:, 1] - spans[:, 0]).sum()) / US_PER_MIN
 
 
