@@ -266,3 +266,67 @@ def test_course_of_a_warm_up_lies_on_the_readings():
     read = unit.traces["A"].celsius.reindex(rise.index, method="nearest")
     assert np.sqrt(np.mean((rise - read) ** 2)) < 0.6
     assert evidence.instant(row["start"]) > rise.index[0]
+
+
+def steady_then(extra_c: dict[int, float], *, step_min: int = 5) -> Unit:
+    """Two days of a swing between 4 and 6 °C, read every 5 min to 0.1 °C; ``extra_c`` is added to the readings at those places."""
+    count = 2 * 1440 // step_min
+    values = 5.0 + np.sin(2 * np.pi * np.arange(count) * step_min / 47.0) + 0.05 * np.random.default_rng(3).standard_normal(count)
+    for place, more in extra_c.items():
+        values[place] += more
+    index = pd.date_range(START, periods=count, freq=f"{step_min}min", name="time").as_unit("us")
+    return Unit("F", {"A": Trace.of(pd.Series(np.round(values, 1), index=index), probe=Probe("A", "air", True, None))})
+
+
+def one_run(unit: Unit, first: int, last: int, direction: str = "above") -> tuple[dict, list[dict]]:
+    times = unit.traces["A"].celsius.index
+    row = {"id": "E1", "probe": "A", "direction": direction, "start": times[first], "end": times[last], "degree_minutes": 5.0, "faulty": False}
+    return {"id": "P1", "start": row["start"], "end": row["end"], "excursions": ["E1"], "recurrent": False}, [row]
+
+
+@pytest.mark.parametrize(("extra_c", "direction"), [({294: 2.2}, "above"), ({294: 2.2, 295: 2.6}, "above"), ({298: -2.2}, "below")])
+def test_one_or_two_readings_a_little_beyond_the_usual_swing_settle_nothing(extra_c, direction):
+    unit = steady_then(extra_c)
+    episode, rows = one_run(unit, min(extra_c), max(extra_c), direction)
+    ranked = causes.weigh(episode, unit, condition=CONDITION, excursions=rows)
+    open_row = next(row for row in ranked if row["cause"] == "undetermined")
+    assert all(row["support"] < 0.5 for row in ranked if row is not open_row) and (len(extra_c) > 1 or ranked[0] is open_row)
+    assert evidence.information.share(evidence.measure(episode, unit, condition=CONDITION, excursions=rows).lead) < 0.55
+    assert len(extra_c) > 1 or any("shape tells little" in sentence for sentence in open_row["untested"])
+    door = LogEntry(rows[0]["start"], "door", "door found ajar", None, line=2, unit="F")
+    if direction == "above":  # what somebody wrote keeps its weight
+        assert causes.weigh(episode, unit, condition=CONDITION, excursions=rows, logbook=(door,))[0]["cause"] == "door_open"
+
+
+def test_shape_tells_more_with_more_readings_and_with_a_larger_change():
+    told = []
+    for extra in ({300: 4.0}, {300 + k: 4.0 for k in range(3)}, {300 + k: 4.0 for k in range(24)}, {300 + k: 12.0 for k in range(24)}):
+        unit = steady_then(extra)
+        episode, rows = one_run(unit, min(extra), max(extra))
+        told.append(evidence.information.share(evidence.measure(episode, unit, condition=CONDITION, excursions=rows).lead))
+    assert told == sorted(told) and told[0] < 0.6 and told[-1] == 1.0
+
+
+@pytest.mark.parametrize(("kind", "minutes"), [("power_loss", 500), ("door_open", 60), ("cooling_failure", 3000)])
+def test_shape_alone_is_never_certain_and_rules_nothing_out(kind, minutes):
+    supports = [row["support"] for row in weigh(made(kind, minutes))]
+    assert max(supports) <= causes.CEILING and min(supports) > 0.0
+
+
+def test_short_runs_of_a_household_refrigerator_are_not_given_a_cause_with_confidence():
+    # About 10 min between readings, real and unlabelled: of one or two readings beyond a limit nobody can tell the cause.
+    table = pd.read_csv(open_data("household_fridge/sensor_data_July25_8am_to_Aug1.csv"))
+    index = pd.DatetimeIndex(pd.to_datetime(table["time"], format="ISO8601"), name="time").as_unit("us")
+    checked = 0
+    for column in ("temperature_1", "temperature_3"):
+        readings = pd.Series(table[column].to_numpy(dtype="float64"), index=index).dropna().sort_index()
+        unit = Unit("H", {"A": Trace.of(readings, probe=Probe("A", "air", True, None))})
+        for direction, out in (("above", readings > 8.0), ("below", readings < 2.0)):
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], out.to_numpy().astype(int), [0]])))
+            for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+                if last - first < 2:
+                    episode, rows = one_run(unit, first, last, direction)
+                    found = causes.weigh(episode, unit, condition=CONDITION, excursions=rows)
+                    assert max(row["support"] for row in found if row["cause"] not in ("undetermined", "probe_fault")) < 0.6
+                    checked += 1
+    assert checked >= 8

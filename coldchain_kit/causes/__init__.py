@@ -2,7 +2,9 @@
 
 Each cause is a small declaration: what physics predicts, and how much each clue speaks for it (clue answered yes) or against it (answered no),
 in natural log-odds. The weights of a cause's answered clues are added to its prior, and the sums are turned into supports that add up to 1
-(softmax), ``undetermined`` taking part with a fixed sum. Signs and first sizes of the weights come from physics; tests/benchmarks/fit_causes.py moved them
+(softmax), ``undetermined`` taking part with a fixed sum. Shape counts only as far as the episode can tell anything by it
+(:func:`coldchain_kit.evidence.information.share`: readings in the change, change over usual scatter), and never ends above
+``CEILING``; what was written or recorded keeps its weight. Signs and first sizes of the weights come from physics; tests/benchmarks/fit_causes.py moved them
 by penalised likelihood on the tuning set, which also calibrates the supports: of the cases given 0.8, about 80 % are right. Skill and calibration are
 measured by ``python -m tests.benchmarks.bench_causes`` on a holding set made with other equations.
 
@@ -21,12 +23,21 @@ import pandas as pd
 from coldchain_kit import clues, evidence, physics, thermal
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.clues import Clue
-from coldchain_kit.evidence import Facts
+from coldchain_kit.evidence import Facts, information
 from coldchain_kit.trace import Trace, Unit
 
-__all__ = ["DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "weigh"]
+__all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
 
 RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
+# What speaks of the readings themselves, not of a course: it needs no long episode.
+OF_READINGS = ("impossible", "noisy", "stuck", "failed", "square")
+# A probe in the room is a channel of its own: what it says does not hang on the episode's shape.
+OF_ROOM = ("hot_room", "cold_room", "room_unknown")
+# Support that shape alone can reach. On the tuning set none of 336 looks with a support over 0.99 was wrong: by the rule of three
+# (95 % bound 3 / n) up to 0.9 % may be, so more than 0.99 is not supported by measurement.
+CEILING = 0.99
+# Below this share of the full weight the ranking says that the shape tells little.
+TELLS_LITTLE = 0.5
 
 
 def weigh(
@@ -68,9 +79,10 @@ def weigh(
         return [_entry("undetermined", 1.0, [], [], ["There are no readings around this episode."], ["Look for another record of this time"])]
     found = clues.of_traces(facts, faulty=_faulty(members, facts))
     found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events, zone=zone) | clues.of_logbook(facts, logbook, unit=unit.name, zone=zone)
-    scored = [_score(cause, found) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
+    tells = information.share(facts.lead)
+    scored = [_score(cause, found, tells=tells) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
     scored.append(_record_error(faults, facts))
-    return _ranked(scored, found, facts)
+    return _ranked(scored, found, facts, tells=tells)
 
 
 def _faulty(members: Sequence[dict], facts: Facts) -> bool | None:
@@ -85,14 +97,23 @@ class _Scored:
     speaks: tuple[tuple[float, Clue], ...]
 
 
-def _score(cause: Cause, found: dict[str, Clue]) -> _Scored:
+def part(clue: Clue, *, tells: float) -> float:
+    """Share of its weight that a clue keeps where the episode's shape tells ``tells`` (0..1)."""
+    return 1.0 if _written(clue) or clue.key in OF_ROOM or (clue.key in OF_READINGS and clue.lean > 0) else tells
+
+
+def _written(clue: Clue) -> bool:
+    return clue.key.startswith(("log_", "event_", "fault_")) or clue.key.endswith("_channel")
+
+
+def _score(cause: Cause, found: dict[str, Clue], *, tells: float) -> _Scored:
     # What people wrote tells nothing about readings that no body in the cabinet could have made.
     doubt = max([0.0, *(found[key].lean for key in ("impossible", "stuck", "failed", "square") if key in found)]) if cause.id not in ("probe_fault", "probe_removed") else 0.0
     speaks = []
     for key, (yes, no) in cause.weights.items():
         clue = found.get(key)
         if clue is not None:
-            weight = (yes if clue.lean > 0 else no) * abs(clue.lean)
+            weight = (yes if clue.lean > 0 else no) * abs(clue.lean) * part(clue, tells=tells)
             speaks.append((weight * (1.0 - doubt) if weight > 0 and key.startswith("log_") else weight, clue))
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
@@ -120,15 +141,25 @@ def _record_error(faults: Sequence[dict], facts: Facts) -> _Scored:
     return _Scored(cause, cause.prior + sum(value for value, _ in speaks), speaks)
 
 
-def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts) -> list[dict[str, Any]]:
-    scored = _power_and_cooling(scored, found)
+def _supports(scored: list[_Scored]) -> dict[str, float]:
+    """Softmax of the sums; where no written or recorded evidence carries the first cause, it stays under the ceiling and nothing is 0."""
     totals = {row.cause.id: row.total for row in scored} | {"undetermined": UNDETERMINED}
     top = max(totals.values())
     parts = {name: math.exp(total - top) for name, total in totals.items()}
     whole = sum(parts.values())
+    first = max(scored, key=lambda row: row.total)
+    carried = any(weight >= WRITTEN / 2 and _written(clue) for weight, clue in first.speaks)
+    # So much is spread over all causes alike that a certain one ends at the ceiling.
+    open_share = 0.0 if carried else (1.0 - CEILING) * len(parts) / (len(parts) - 1)
+    return {name: (1.0 - open_share) * value / whole + open_share / len(parts) for name, value in parts.items()}
+
+
+def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tells: float) -> list[dict[str, Any]]:
+    scored = _power_and_cooling(scored, found)
+    supports = _supports(scored)
     rows = []
     for row in scored:
-        support = parts[row.cause.id] / whole
+        support = supports[row.cause.id]
         speaks = sorted(row.speaks, key=lambda pair: -abs(pair[0]))
         rows.append(
             _entry(
@@ -141,7 +172,7 @@ def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts) -> list
             )
         )
     rows.append(
-        _entry("undetermined", parts["undetermined"] / whole, [], [], _missing(found, facts), ["Keep the record and look for more evidence: other probes, the room, the logbook"])
+        _entry("undetermined", supports["undetermined"], [], [], [*_little(facts, tells), *_missing(found, facts)], ["Keep the record and look for more evidence: other probes, the room, the logbook"])
     )
     order = {name: place for place, name in enumerate((*ORDER, "undetermined"))}
     return sorted(rows, key=lambda row: (-row["support"], order[row["cause"]]))
@@ -202,6 +233,14 @@ def _untested(cause: Cause, found: dict[str, Clue], facts: Facts) -> list[str]:
     if logs and not any(key in found for key in logs):
         said.append("No logbook entry near the beginning of it.")
     return [*said, *cause.blind]
+
+
+def _little(facts: Facts, tells: float) -> list[str]:
+    if tells >= TELLS_LITTLE:
+        return []
+    count, times = information.readings_out(facts.lead), information.clearness(facts.lead)
+    words = "1 reading carries" if count == 1 else f"{count} readings carry"
+    return [f"The shape tells little: {words} the change, {times:.1f} times the usual scatter beyond the usual range. It counts {100 * tells:.0f} %."]
 
 
 def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:

@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit import thermal
-from coldchain_kit.evidence import paces
+from coldchain_kit.evidence import information, paces
 from coldchain_kit.evidence.course import AFTER, ASSUMED_ROOM_C, BEFORE, Course, measure_course
 from coldchain_kit.trace import Trace, Unit
 
-__all__ = ["BEFORE", "Course", "Facts", "instant", "measure"]
+__all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
 
 
 @dataclass(frozen=True)

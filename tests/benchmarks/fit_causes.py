@@ -33,7 +33,8 @@ def samples(cases, *, intervals=(1, 5, 15), probe_sets=PROBE_SETS) -> list[tuple
                 if picked is None:
                     continue
                 facts = evidence.measure(picked[0], unit, condition=labelled.CONDITION[case.kind], excursions=picked[1])
-                found.append((case.cause, facts.direction, {key: clue.lean for key, clue in clues.of_traces(facts).items()}))
+                tells = evidence.information.share(facts.lead)
+                found.append((case.cause, facts.direction, {key: clue.lean * causes.part(clue, tells=tells) for key, clue in clues.of_traces(facts).items()}))
     return found
 
 
