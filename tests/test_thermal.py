@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from coldchain_kit.thermal import rhythm
 from tests.conftest import open_data, published
 
 START = "2026-03-01"
+SAMPLE = Path(__file__).parents[1] / "sample_data" / "tern_bay" / "downloads"
 
 
 def series(values, step_min=5.0) -> pd.Series:
@@ -170,3 +172,30 @@ def test_nothing_is_changed_in_place():
     for function in (thermal.cycle, thermal.warm_up, thermal.humps, thermal.level, thermal.cooling_rate_k_h):
         function(values)
     pd.testing.assert_series_equal(values, kept)
+
+
+@pytest.mark.parametrize("period_min", [18.5, 22.4, 23.5, 27.0])
+def test_a_cycle_that_meets_no_whole_number_of_readings_is_seen_and_not_its_double(period_min):
+    # A saw tooth of three quarters rise, read every 5 min and shown to 0.1 degC: 3.7 to 5.4 readings a cycle.
+    phase = (np.arange(0, 360, 5.0) / period_min) % 1.0
+    found = thermal.cycle(series(np.round(4.0 + 1.2 * np.where(phase < 0.75, phase / 0.75, (1 - phase) / 0.25), 1)))
+    assert found.period_min == pytest.approx(period_min, rel=0.03) and found.strength > 0.8
+
+
+@pytest.mark.parametrize("count", [72, 500])
+def test_places_between_the_readings_make_no_cycle_of_noise(count):
+    # REPEATS_R = 0.5 is four standard deviations of the likeness of 72 readings of noise (1 / sqrt(72)).
+    seen = [thermal.cycle(series(np.random.default_rng(seed).standard_normal(count))).period_min for seed in range(60)]
+    assert np.mean(np.isfinite(seen)) <= 0.05
+
+
+def test_the_sample_refrigerator_s_swing_before_its_power_cut_is_measured():
+    lines = (SAMPLE / "F2" / "F2_2026-03.csv").read_text(encoding="utf-8-sig").splitlines()
+    rows = [line.split(";") for line in lines if line.count(";") >= 4 and line.split(";")[1].startswith("06.03.")]
+    air = pd.Series({pd.Timestamp(f"2026-03-06 {row[2]}", tz="UTC"): float(row[4].replace(",", ".")) for row in rows if row[4]})
+    found = thermal.cycle(air["2026-03-06 15:30":"2026-03-06 21:30"])
+    # Independent count: the deepest reading of each cycle lies under 4.15 degC; their mean distance is the period.
+    low = air["2026-03-06 15:30":"2026-03-06 21:30"]
+    dips = low.index[(low <= 4.15) & (low.shift(1) > 4.15)]
+    counted = (dips[-1] - dips[0]) / pd.Timedelta(minutes=1) / (len(dips) - 1)
+    assert found.period_min == pytest.approx(counted, rel=0.1) and found.strength > 0.7
