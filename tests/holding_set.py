@@ -39,13 +39,13 @@ class HeldCase:
     tau_b_min: float
 
 
-def make(*, cabinets: int = 20, seed: int = 2026, scenarios: tuple[str, ...] = CAUSES) -> list[HeldCase]:
-    """Every scenario on every cabinet."""
+def make(*, cabinets: int = 20, seed: int = 2026, scenarios: tuple[str, ...] = CAUSES, freezers: bool = False) -> list[HeldCase]:
+    """Every scenario on every cabinet: refrigerators but for the defrost scenario, or freezers all of them."""
     rng = np.random.default_rng(seed)
     count = cabinets * len(scenarios)
     name = np.array([scenario for _ in range(cabinets) for scenario in scenarios])
     unit = np.repeat(np.arange(cabinets), len(scenarios))
-    freezer = name == "defrost"
+    freezer = (name == "defrost") | freezers
     p = _parameters(rng, cabinets, unit, freezer, np.isin(name, ("ambient_heat", "warm_load", "quiet_load")))
     e = _events(rng, name, count, p)
     room = _room(rng, unit, cabinets, name, e)

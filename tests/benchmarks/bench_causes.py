@@ -1,4 +1,4 @@
-"""Measured skill of the causes: ``python -m tests.benchmarks.bench_causes [--cabinets 20] [--seed 2031] [--robust] [--harder]``.
+"""Measured skill of the causes: ``python -m tests.benchmarks.bench_causes [--cabinets 20] [--seed 2031] [--robust] [--harder] [--freezers]``.
 
 Prints, for each set of probes, the share first-ranked right, the confusion matrix and the calibration of the support, over
 random cabinets x the causes that a trace can show x intervals of 1, 5, 10 and 15 minutes. The cases come from
@@ -93,9 +93,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=2031)
     parser.add_argument("--robust", action="store_true")
     parser.add_argument("--harder", action="store_true", help="doors ajar, loads put in at once, whole loggers out, short outages")
+    parser.add_argument("--freezers", action="store_true", help="every cabinet a freezer, the causes above the limit")
     given = parser.parse_args()
-    scenarios = holding_set.HARDER if given.harder else holding_set.CAUSES
-    cases = labelled.holding(cabinets=given.cabinets, seed=given.seed, scenarios=scenarios)
+    scenarios = holding_set.HARDER if given.harder else holding_set.ABOVE if given.freezers else holding_set.CAUSES
+    cases = labelled.holding(cabinets=given.cabinets, seed=given.seed, scenarios=scenarios, freezers=given.freezers)
     for name, (probes, taus) in PROBE_SETS.items():
         began = time.perf_counter()
         rows = rank(cases, probes=probes, taus=taus)

@@ -35,11 +35,11 @@ class Labelled:
     tau_b_min: float
 
 
-def holding(*, cabinets: int = 20, seed: int = 2031, scenarios: tuple[str, ...] = holding_set.CAUSES) -> list[Labelled]:
+def holding(*, cabinets: int = 20, seed: int = 2031, scenarios: tuple[str, ...] = holding_set.CAUSES, freezers: bool = False) -> list[Labelled]:
     """The set that skill is stated on."""
     return [
         Labelled(c.cabinet, c.cause, c.scenario, c.kind, c.onset, c.end, c.readings, c.tau_a_min, c.tau_b_min)
-        for c in holding_set.make(cabinets=cabinets, seed=seed, scenarios=scenarios)
+        for c in holding_set.make(cabinets=cabinets, seed=seed, scenarios=scenarios, freezers=freezers)
     ]
 
 
