@@ -209,6 +209,10 @@ def load_site(path: str | Path) -> Site:
     for name, given in table.get("conditions", {}).items():
         if {"low_c", "high_c"} & given.keys() and {"low_f", "high_f"} & given.keys():
             faults.append(Fault(f"condition '{name}' mixes degC and degF limits", schema.locate(path, "conditions", name), mend="Give both limits in one unit"))
+        elif local[name].low is None and local[name].high is None:
+            faults.append(Fault(f"condition '{name}' has no limit, so nothing would lie outside it", schema.locate(path, "conditions", name), "low_c, high_c or both"))
+        elif local[name].low is not None and local[name].high is not None and local[name].low >= local[name].high:
+            faults.append(Fault(f"condition '{name}' has its low limit at or above its high one", schema.locate(path, "conditions", name), mend="Swap the two limits"))
     units: dict[str, UnitEntry] = {}
     for name, given in table["units"].items():
         try:

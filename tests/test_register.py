@@ -166,3 +166,14 @@ def test_local_times_rest_on_the_installed_database(folder, monkeypatch):
     assert site.instant(dt.datetime(2026, 7, 1, 9)) == pd.Timestamp("2026-07-01T08:00Z")
     monkeypatch.setattr(zones, "database", lambda zone: tokyo)  # a zone looked up elsewhere by its name would not notice
     assert site.instant(dt.datetime(2026, 7, 1, 9)) == pd.Timestamp("2026-07-01T00:00Z")
+
+
+@pytest.mark.parametrize(("limits", "told"), [
+    ('title = "x"', "has no limit"), ("low_c = 8.0\nhigh_c = 2.0", "low limit at or above"), ("low_f = 46.0\nhigh_f = 46.0", "low limit at or above"),
+    ("low_c = 2.0\nhigh_f = 46.0", "mixes degC and degF"),
+])  # fmt: skip
+def test_a_condition_that_cannot_be_broken_or_kept_is_refused(folder, limits, told):
+    path = folder / "site.toml"
+    path.write_text(f"{SITE}\n[conditions.own]\n{limits}\n", "utf-8")
+    with pytest.raises(RegisterError, match=rf"site\.toml line \d+: condition 'own' .*{told}|site\.toml line \d+: condition 'own' {told}"):
+        register.load_site(path)
