@@ -243,3 +243,16 @@ def test_as_read_and_corrected_extreme_stand_side_by_side(case):
     probes = [{**probe, "max_time": row["extreme_time"], "max_c": 13.79, "as_read_max_c": 13.8}]
     assert tables.events.extreme({**row, "extreme_c": 13.8}, probes) == "13.8 °C as read, 13.79 °C corrected"
     assert tables.events.extreme({**row, "extreme_c": 13.8}, []) == "13.8 °C"
+
+
+def test_what_the_register_has_from_the_manual_and_the_laboratory_is_shown(case):
+    entry = case.site.units["F2"]
+    logger = replace(entry.logger, memory_readings=4000, when_full="overwrite", backup_hours=72.0)
+    probe = entry.probes["A"]
+    certificate = replace(probe.certificates[-1], number="C-7", laboratory="Harbour <Metrology>") if probe.certificates else None
+    assert certificate is not None
+    units = {**case.site.units, "F2": replace(entry, logger=logger, probes={**entry.probes, "A": replace(probe, certificates=(certificate,))})}
+    found = tables.devices(replace(case, case=replace(case.case, site=replace(case.site, units=units))))
+    assert "4,000 readings, overwrites the oldest when full" in str(found) and "72.0 h" in str(found) and "C-7 (Harbour <Metrology>)" in str(found)
+    assert "Harbour &lt;Metrology&gt;" in found._repr_html_()
+    assert "Memory" not in str(tables.devices(case)), "nothing is shown where nothing is stated"

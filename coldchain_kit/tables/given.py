@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from coldchain_kit import say
-from coldchain_kit.register import Certificate
+from coldchain_kit.register import Certificate, Logger
 from coldchain_kit.tables.table import Table, Tables, capped, facts
 
 MOST_ROWS = 40  # a longer list is cut on the page and whole in the record's CSV tables
@@ -73,9 +73,20 @@ def _logger(assessment: Any, unit: str) -> Table:
         ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", say.minutes(logger.interval_min)), ("Clock", _clock(logger, site.timezone)),
         ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
     ]  # fmt: skip
+    rows += [row for row in _manual(logger) if row[1]]
     for since, _ in site.units[unit].settings:
         rows.append(("Settings changed", say.when(site.instant(since), site.timezone)))
     return facts(f"Logger of unit {unit}, from the register", rows)
+
+
+def _manual(logger: Logger) -> list[tuple[str, str | None]]:
+    """What the register has from the logger's manual: how long it keeps readings, and how long it runs in a power cut."""
+    full = {"stop": "stops when full", "overwrite": "overwrites the oldest when full"}.get(logger.when_full or "")
+    held = None if logger.memory_readings is None else f"{say.count(logger.memory_readings)} readings"
+    return [
+        ("Memory", ", ".join(filter(None, (held, full)))),
+        ("Runs without mains power for", None if logger.backup_hours is None else say.hours(logger.backup_hours)),
+    ]
 
 
 def _clock(logger: Any, zone: str) -> str | None:
@@ -113,7 +124,8 @@ def _certificate(held: Certificate | None) -> tuple[Any, ...]:
     if held is None:
         return ("none in the register", None, None, None)
     u = f"{say.celsius(held.expanded_uncertainty_c)} (k = {held.coverage:g})" if held.expanded_uncertainty_c else None
-    return (held.number, held.date, held.due, u)
+    number = f"{held.number or say.NOT_KNOWN} ({held.laboratory})" if held.laboratory else held.number
+    return (number, held.date, held.due, u)
 
 
 def sources(assessment: Any) -> Table:
