@@ -7,6 +7,7 @@ import io
 import math
 import sys
 import tomllib
+import tracemalloc
 import zipfile
 
 import numpy as np
@@ -18,6 +19,7 @@ from coldchain_kit import readers
 from coldchain_kit.errors import KitError, LayoutError
 from coldchain_kit.readers import Hints, fixedtimes, instants
 from coldchain_kit.readers.block import NO_TIME
+from tests.benchmarks import bench_readers
 from tests.conftest import TRAPS, open_data
 
 
@@ -558,3 +560,19 @@ def test_a_real_ambiguous_day_is_refused():
         readers.read(file)
     (download,) = readers.read(file, hints=Hints(date_order="dmy"))
     assert download.source.read == 33900
+
+
+@pytest.mark.parametrize("kind", ["iso", "day_first"])
+def test_reading_holds_little_more_than_the_text_and_the_numbers(tmp_path, kind):
+    """Issue 3: at most 3 x the bare frame; what Python and numpy hold is counted here, the benchmark counts the process."""
+    count = 200_000
+    file = bench_readers.write(tmp_path, rows=count)[kind]
+    readers.read(file)
+    tracemalloc.start()
+    try:
+        (download,) = readers.read(file)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert len(download.time) == count
+    assert peak <= 3 * 3 * 8 * count
