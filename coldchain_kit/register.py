@@ -307,7 +307,7 @@ def load_case(path: str | Path) -> Case:
     table = schema.load(path, CASE_SHAPE)
     head, inputs = table["case"], table.get("inputs", {})
     site_path = path.parent / head["site"]
-    if not site_path.is_file():
+    if not _is_file(site_path):
         raise RegisterError(f"there is no site file '{head['site']}'", where=schema.locate(path, "case", "site"), mend="The path is relative to the case file")
     site = load_site(site_path)
     if "unit" in head and "units" in head:
@@ -327,7 +327,7 @@ def load_case(path: str | Path) -> Case:
     papers = {}
     for key in ("stock", "allowances", "logbook"):
         papers[key] = path.parent / inputs[key] if key in inputs else None
-        if papers[key] is not None and not papers[key].is_file():
+        if papers[key] is not None and not _is_file(papers[key]):
             faults.append(Fault(f"there is no file '{inputs[key]}'", schema.locate(path, "inputs", key), mend="The path is relative to the case file"))
     if faults:
         raise RegisterError(faults=faults)
@@ -347,7 +347,7 @@ def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Pat
         wild = any(mark in pattern for mark in "*?[")
         if wild and Path(pattern).is_absolute():
             raise RegisterError(f"attachments '{pattern}'", where=where, expected="patterns relative to the case file")
-        found += [hit for hit in sorted(path.parent.glob(pattern)) if hit.is_file()] if wild else find_files(path.parent, [pattern], where)
+        found += matching(path.parent, pattern, where) if wild else find_files(path.parent, [pattern], where)
     return tuple(dict.fromkeys(found))
 
 
@@ -368,14 +368,28 @@ def find_files(base: Path, patterns: list[str] | tuple[str, ...], where: str) ->
     """Files that patterns name, each once, in a fixed order; raises RegisterError where a pattern finds nothing."""
     found: dict[Path, None] = {}
     for pattern in patterns:
-        plain = base / pattern
-        if plain.is_file():
-            hits = [plain]
-        elif Path(pattern).is_absolute():
-            hits = sorted(hit for hit in plain.parent.glob(plain.name) if hit.is_file())
-        else:
-            hits = sorted(hit for hit in base.glob(pattern) if hit.is_file())
+        hits = matching(base, pattern, where)
         if not hits:
             raise RegisterError(f"no file matches '{pattern}'", where=where, mend="The path is relative to that file; check the folder and the ending")
         found.update(dict.fromkeys(hits))
     return tuple(found)
+
+
+def matching(base: Path, pattern: str, where: str) -> list[Path]:
+    """Files that one name or pattern finds, in a fixed order, perhaps none; raises RegisterError for what can name no file."""
+    plain = base / pattern
+    if _is_file(plain):
+        return [plain]
+    folder, rest = (plain.parent, plain.name) if Path(pattern).is_absolute() else (base, pattern)
+    try:
+        return sorted(hit for hit in folder.glob(rest) if _is_file(hit))
+    except (ValueError, IndexError, OSError):  # IndexError: pathlib's answer to "."
+        raise RegisterError(f"'{pattern[:80]}' names no file", where=where, expected="a file's name, or a pattern such as downloads/*.csv") from None
+
+
+def _is_file(path: Path) -> bool:
+    """Whether a file is there; a name that the system refuses is none."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False

@@ -443,6 +443,16 @@ def test_a_link_among_the_inputs_becomes_the_file_itself(site, tmp_path, link):
     assert all(path.resolve().is_relative_to(taken.root.resolve()) for path in again.readings["F2"])
 
 
+def test_a_paper_named_by_its_whole_path_comes_along(site, tmp_path):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    letter, case = tmp_path / "letter.txt", copy / "cases/2026-014/case.toml"
+    letter.write_text("a letter")
+    case.write_text(case.read_text("utf-8").replace("[inputs]", f'[inputs]\nattachments = ["{letter}"]'), "utf-8")
+    taken = gather.case(register.load_case(case), tmp_path / "copy")
+    again = register.load_case(taken.root / taken.start)
+    assert [path.read_text() for path in again.attachments] == ["a letter"] and str(tmp_path) not in (taken.root / taken.start).read_text("utf-8")
+
+
 def test_what_people_wrote_and_earlier_records_come_along(site, tmp_path):
     copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
     case = copy / "cases/2026-014"

@@ -177,3 +177,12 @@ def test_a_condition_that_cannot_be_broken_or_kept_is_refused(folder, limits, to
     path.write_text(f"{SITE}\n[conditions.own]\n{limits}\n", "utf-8")
     with pytest.raises(RegisterError, match=rf"site\.toml line \d+: condition 'own' .*{told}|site\.toml line \d+: condition 'own' {told}"):
         register.load_site(path)
+
+
+@pytest.mark.parametrize("key", ["readings", "attachments", "earlier"])
+@pytest.mark.parametrize("pattern", [".", "..", "a**b", "/", "x" * 300, "a\\u0000b", "~/x"])
+def test_what_can_name_no_file_is_one_plain_error(folder, key, pattern):
+    path = folder / "case.toml"
+    path.write_text(f'[case]\nid = "c"\ntitle = "t"\nunit = "F2"\nsite = "site.toml"\n[inputs]\n{key} = ["{pattern}"]\n', "utf-8")
+    with pytest.raises(RegisterError, match=r"case\.toml line \d+: "):
+        register.load_case(path)

@@ -147,7 +147,7 @@ class _Names:
 
     def take(self, pattern: str, toml: Path, text: str, *, paper: bool = False) -> str:
         """Copy what a pattern names; gives back the TOML text, in which a pattern that leads outside now leads to the copy."""
-        hits = [hit for hit in toml.parent.glob(pattern) if hit.is_file()] if paper else register.find_files(toml.parent, [pattern], toml.name)
+        hits = register.matching(toml.parent, pattern, toml.name) if paper else register.find_files(toml.parent, [pattern], toml.name)
         outside = [hit for hit in hits if self.inside(hit) is None]
         if not outside:
             for hit in hits:
