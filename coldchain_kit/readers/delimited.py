@@ -16,7 +16,8 @@ from coldchain_kit.readers.block import BLANK, MAX_UNREAD, NO_TIME, ROW, UNITS, 
 from coldchain_kit.readers.dialect import NUMERIC_TIMES, Dialect, Lines, numeric_moment
 from coldchain_kit.readers.files import MAX_LINE
 
-SLICE_BYTES, SLICE_SHARE = (512 * 1024, 4 * 1024 * 1024), 24  # a 24th of the text, within these bounds; one thread takes a slice whole: threads would each keep memory of their own, and gain nothing here
+SLICE_SHARE = 24  # a slice is a 24th of the text, within the next two: what it takes on its way stays small beside the text
+SMALLEST_SLICE, LARGEST_SLICE = 512 * 1024, 4 * 1024 * 1024
 TELLING = 9  # a cell's text that may be an event's
 
 
@@ -27,7 +28,7 @@ def parse(lines: Lines, dialect: Dialect) -> Block:
         dialect, dialect.first, np.full(n, BLANK, "int8"), np.full(n, NO_TIME, "int64"), np.zeros(n, bool),
         {at: np.full(n, np.nan) for at in dialect.value_at}, texts={at: np.zeros(n, "int32") for at in dialect.text_at},
     )  # fmt: skip
-    low, size = 0, min(max(len(lines.text) // SLICE_SHARE, SLICE_BYTES[0]), SLICE_BYTES[1])
+    low, size = 0, min(max(len(lines.text) // SLICE_SHARE, SMALLEST_SLICE), LARGEST_SLICE)
     while low < n:
         target = int(lines.starts(dialect.first + low, dialect.first + low + 1)[0]) + size
         high = lines.through(target) - dialect.first
@@ -81,7 +82,7 @@ def _read_table(raw: memoryview | bytes, dialect: Dialect, value_type: pa.DataTy
     try:
         return pyarrow.csv.read_csv(
             pa.BufferReader(pa.py_buffer(raw)),
-            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=len(raw) + 1, use_threads=False),
+            read_options=pyarrow.csv.ReadOptions(column_names=[str(i) for i in range(dialect.width)], block_size=len(raw) + 1, use_threads=False),  # each thread would keep memory
             parse_options=pyarrow.csv.ParseOptions(delimiter=dialect.separator, quote_char=dialect.quote or False, newlines_in_values=False),
             convert_options=pyarrow.csv.ConvertOptions(
                 column_types=types, include_columns=list(types), decimal_point=dialect.decimal, null_values=[""], quoted_strings_can_be_null=True, strings_can_be_null=False,

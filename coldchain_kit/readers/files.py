@@ -145,9 +145,11 @@ def _decoded(data: bytes) -> tuple[bytes, str]:
 
 def _valid(data: bytes | memoryview) -> bool:
     try:
-        return all(text is not None for text in _decoded_parts(data, "utf-8", errors="strict"))
+        for _ in _decoded_parts(data, "utf-8", errors="strict"):
+            pass
     except UnicodeDecodeError:
         return False
+    return True
 
 
 def _decoded_parts(data: bytes | memoryview, codec: str, *, errors: str) -> Iterator[str]:
