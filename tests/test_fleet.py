@@ -29,3 +29,12 @@ def test_a_unit_without_a_reading_says_so(tmp_path):
     found["results"] = {"probes": [{"unit": "F2", "probe": "upper", "decides": True, "min_c": None, "max_c": None, "outside": {}}], "excursions": []}
     page = fleet.page([found], month="2026-03", base=tmp_path)
     assert page.count("no reading<") == 2 and "not evaluated" in page and "none by the readings" in page
+
+
+def test_everything_typed_is_text_on_the_index(tmp_path):
+    bad = '<i onmouseover="x()">'
+    found = row(tmp_path, site=bad, unit=bad, description=bad, incomplete=[bad])
+    found["results"]["probes"][0]["probe"] = found["results"]["excursions"][0]["probe"] = bad
+    page = fleet.page([found], month="2026-03", base=tmp_path, banner=bad)
+    assert "<i " not in page and 'onmouseover="' not in page
+    assert page.count("&lt;i onmouseover=") == 9  # mark and title; site, unit, description, incomplete, lowest, highest, outside
