@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ import pandas as pd
 from coldchain_kit import __version__, alarms, calibration, conditions, excursions, physics, quality, zones
 from coldchain_kit import run as strict
 from coldchain_kit.frozen import freezing, ledger
+from coldchain_kit.tables import Table
 from coldchain_kit.trace import Trace
 
 _FIRST = pd.Timestamp("2026-03-01", tz="UTC")
@@ -129,7 +129,7 @@ def freeze(rows: list[dict[str, Any]], out: str | Path) -> Path:
     wrong = [row for row in rows if not row["ok"]]
     said = f"{len(rows) - len(wrong)} of {len(rows)} published cases come out as printed." + (f" {len(wrong)} DO NOT: do not use this installation before it is mended." if wrong else "")
     about = f"Python {strict.environment().splitlines()[0].split()[1]}, coldchain_kit {__version__}, time zone database {zones.tz_version()}."
-    table = new_output("display_data", {"text/html": _table(rows), "text/plain": "\n".join(map(line, rows))})
+    table = new_output("display_data", _table(rows)._repr_mimebundle_())
     cells = [
         new_markdown_cell(f"## Outcome\n\n{said}\n\n{about}", id="outcome"),
         new_markdown_cell("## Cases\n\nEach case has its own source; \"same\" means equal within half the last printed digit.", id="cases"),
@@ -141,11 +141,6 @@ def freeze(rows: list[dict[str, Any]], out: str | Path) -> Path:
     return freezing.freeze(new_notebook(cells=cells), results, {}, [], [], info, Path(out), number=f"self-check-{date}", again="next")
 
 
-def _table(rows: list[dict[str, Any]]) -> str:
-    head = "".join(f'<th scope="col">{name}</th>' for name in ("Case", "What", "Printed", "Got here", "Outcome", "Source"))
-    body = "".join(
-        f'<tr><th scope="row">{escape(row["case"])}</th><td>{escape(row["does"])}</td><td>{escape(_shown(row["expected"]))}</td><td>{escape(_shown(row["got"]))}</td>'
-        f"<td>{'same' if row['ok'] else 'WRONG'}</td><td>{escape(row['source'])}</td></tr>"
-        for row in rows
-    )
-    return f"<table><caption>Published cases on this installation</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+def _table(rows: list[dict[str, Any]]) -> Table:
+    cells = tuple((row["case"], row["does"], _shown(row["expected"]), _shown(row["got"]), "same" if row["ok"] else "WRONG", row["source"]) for row in rows)
+    return Table("Published cases on this installation", ("Case", "What", "Printed", "Got here", "Outcome", "Source"), cells)
