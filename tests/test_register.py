@@ -7,7 +7,7 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from coldchain_kit import register, zones
+from coldchain_kit import investigation, register, zones
 from coldchain_kit.errors import RegisterError
 
 SITE = """[site]
@@ -186,3 +186,12 @@ def test_what_can_name_no_file_is_one_plain_error(folder, key, pattern):
     path.write_text(f'[case]\nid = "c"\ntitle = "t"\nunit = "F2"\nsite = "site.toml"\n[inputs]\n{key} = ["{pattern}"]\n', "utf-8")
     with pytest.raises(RegisterError, match=r"case\.toml line \d+: "):
         register.load_case(path)
+
+
+@pytest.mark.parametrize(("more", "found"), [
+    ("", None), ('[units.R1]\nkind = "room"\ncondition = "room"\nreadings = ["R1/*.csv"]', "R1"), ('[units.R1]\nkind = "room"\ncondition = "room"', None),
+    ('[units.R1]\nkind = "room"\ncondition = "room"\nreadings = ["a"]\n[units.R2]\nkind = "room"\ncondition = "room"\nreadings = ["a"]', None),
+])  # fmt: skip
+def test_the_room_of_a_case_is_the_sites_only_one_with_readings(folder, more, found):
+    (folder / "site.toml").write_text(f"{SITE}\n{more}\n", "utf-8")
+    assert investigation.room_unit(register.load_case(folder / "case.toml")) == found

@@ -238,7 +238,14 @@ def _freezing(lot: Lot, places: list[Place], site: Site) -> dict[str, Any] | Non
 
 
 def freeze_matters(stay: Stay, kind: str) -> bool:
-    """Whether the product must not freeze: as the stock list says, else yes in a refrigerator or where the condition says so."""
+    """Whether the product must not freeze: as the stock list says, else yes in a refrigerator or where the condition says so.
+
+    Examples
+    --------
+    >>> stay = Stay("F2", pd.Timestamp("2026-03-01", tz="UTC"), None, None, 2, Condition("own", "Own", 15.0, 25.0))
+    >>> freeze_matters(stay, "refrigerator"), freeze_matters(stay, "room"), freeze_matters(replace(stay, do_not_freeze=False), "refrigerator")
+    (True, False, False)
+    """
     if stay.do_not_freeze is not None:
         return stay.do_not_freeze
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
