@@ -73,7 +73,7 @@ def _split(early: np.ndarray, late: np.ndarray, before: int | None, after: int |
         inside = into[0] + head[:-1] + weigh(late[1:] - early[:-1]) + tail[1:] + out[1]
         return np.concatenate(([into[1] + tail[0] + out[1]], inside, [into[0] + head[-1] + out[0]]))
 
-    cost = costs(lambda steps: 1e6 * (steps < 0) + (steps == 0) + (steps > GAP_STEPS * step))
+    cost = costs(lambda steps: 1e6 * (steps < 0) + (steps == 0) + (steps >= GAP_STEPS * step))
     spread = costs(lambda steps: np.abs(steps - step))
     if cost.min() >= 1e6:
         return -1, -1, -1
