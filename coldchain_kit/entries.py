@@ -61,6 +61,7 @@ FIELDS: dict[str, str] = {
     "text.*": "The wording of a paragraph, where the investigator changed the proposed one",
     "decision.*": "Decision on a lot",
     "reply.*": "A manufacturer's reply",
+    "monitor.*": "Vial monitor of a lot, its stage as read off the vial",
     "set_aside.*": "Readings set aside",
     "risk": "Risk to product and patients, in your words",
     "class": "Class of the deviation, from the site's own scheme",
@@ -72,9 +73,10 @@ FIELDS: dict[str, str] = {
 REQUIRED = {  # parts that a structured answer must hold
     "decision": ("outcome", "by", "role", "time"),
     "reply": ("from", "words", "time"),
+    "monitor": ("stage", "read_by", "time"),
     "set_aside": ("unit", "probe", "start", "end", "reason", "second_person"),
 }
-OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "set_aside": ()}
+OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "monitor": ("attachment",), "set_aside": ()}
 
 
 def read(folder: str | Path) -> list[dict[str, Any]]:

@@ -25,6 +25,7 @@ SECTIONS = {"immediate": "Before anything else", "found": "What we were given", 
 HINTS = {  # how a part of a row is written
     "start": "local time, such as 2026-03-06 22:10", "end": "local time, such as 2026-03-07 02:30", "time": "local time, such as 2026-03-09 11:20", "due": "a date, such as 2026-04-30",
     "closed": "a date, once it is done", "effective": "what was checked, by whom, when", "attachment": "name of a file beside the case", "second_person": "who agrees, by name",
+    "stage": "as seen on the vial, in words", "read_by": "who looked, by name",
 }  # fmt: skip
 _SHARED: dict[str, Any] = {}  # the one box for the name, shown in every form of a notebook
 
@@ -77,6 +78,12 @@ def decisions(assessment: Any, *, frozen: bool = False) -> Any:
 def replies(assessment: Any, *, frozen: bool = False) -> Any:
     """What manufacturers replied, with reference and attachment."""
     return _keyed(assessment, "reply", "Replies of manufacturers", "No.", lambda: _numbers(assessment, "reply"), {}, frozen=frozen)
+
+
+def monitors(assessment: Any, *, frozen: bool = False) -> Any:
+    """The stage of each lot's vial monitor, as somebody read it off the vial: never calculated."""
+    lots = [row["lot"] for row in assessment.results["lots"]]
+    return _keyed(assessment, "monitor", "Vial monitors, as read off the vial", "Lot", lambda: lots, {}, frozen=frozen)
 
 
 def set_aside(assessment: Any, *, frozen: bool = False) -> Any:

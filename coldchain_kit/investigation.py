@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -203,11 +204,38 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "buffer": [{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
         "gap_estimates": [{"unit": unit.name, **row} for part in hidden for row in part["gap_estimates"]],
         "calibration": [{"unit": unit.name, **row} for row in state],
+        "uncertainty": [{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window)],
+        "alarm_guard": [{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
         "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
         "checks": checks,
         "believable": [{"unit": unit.name, "answer": answer, "reasons": reasons}],
         "clock": [{"unit": unit.name, **unit.clock}],
     }  # fmt: skip
+
+
+def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window) -> list[dict[str, Any]]:
+    """Components of a probe's uncertainty: what is in U, and the lag and drift that stand beside it, at the fastest of its excursions."""
+    probe, rates = trace.probe, []
+    for row in excursions:
+        minutes = (row["extreme_time"] - row["start"]) / pd.Timedelta(minutes=1)
+        if row["probe"] == probe.name and minutes > 0:
+            rates.append(abs(row["extreme_c"] - row["limit_c"]) / minutes)
+    held = [c for c in _certificates(entry, probe.name) if (c.valid_from or c.date or dt.date.min) <= window.end.date()]
+    lag_min = probe.time_constant_min if probe.role == "buffered" else None
+    parts = calibration.budget(
+        held[-1] if held else None, resolution_c=probe.resolution_c, on=window.end.date(), time_constant_min=lag_min, rate_c_per_min=max(rates, default=None)
+    )  # fmt: skip
+    return [{"probe": probe.name, **row} for row in parts]
+
+
+def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[dict[str, Any]]:
+    """Where an alarm would have to stand so that it does not miss a true temperature beyond the limit: the limit less U. For setting alarms only."""
+    u_c = trace.readings["u_c"].max()
+    limits = [(side, entry.condition.limit_c(side)) for side in ("below", "above")]
+    return [
+        {"probe": trace.probe.name, "direction": side, "limit_c": limit, "alarm_c": calibration.alarm_limit(limit, 2.0 * u_c, side)}
+        for side, limit in limits if limit is not None and pd.notna(u_c)
+    ]  # fmt: skip
 
 
 def _earlier(path: Path, case: Case) -> dict[str, Any]:

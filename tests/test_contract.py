@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from coldchain_kit import investigation, results
@@ -214,3 +215,17 @@ def test_an_unregistered_column_is_kept_and_said(tmp_path):
     found = run(tmp_path, rows, header="time,A (°C),B (°C)", unit='[units.U.probes.A]\nrole = "buffered"\n')
     row = next(row for row in found["probes"] if row["probe"] == "B")
     assert (row["registered"], row["decides"], row["readings"]) == (False, False, 20)
+
+
+def test_the_budget_and_the_alarm_settings_rest_on_the_certificate(tmp_path):
+    unit = CERTIFIED.replace('role = "buffered"\n', 'role = "buffered"\ntime_constant_min = 12.0\n')
+    found = run(tmp_path, even([*calm(10), 8.4, 9.0, 9.4, 8.6, *calm(10)]), unit=unit)
+    parts = {row["component"]: row for row in found["uncertainty"]}
+    inside = sum(row["u_c"] ** 2 for row in parts.values() if row["in_u"]) ** 0.5
+    assert inside == pytest.approx(found["probes"][0]["u_c"])  # the components in U are those of rule 6
+    top = found["excursions"][0]
+    # the lag of a first-order probe on a ramp: rate x time constant (FACTS G3); rate from the start to the extreme
+    minutes = (pd.Timestamp(top["extreme_time"]) - pd.Timestamp(top["start"])) / pd.Timedelta(minutes=1)
+    assert parts["lag"]["u_c"] == pytest.approx(12.0 * (top["extreme_c"] - 8.0) / minutes)
+    expanded = 2 * found["probes"][0]["u_c"]
+    assert {row["direction"]: row["alarm_c"] for row in found["alarm_guard"]} == {"above": pytest.approx(8 - expanded), "below": pytest.approx(2 + expanded)}

@@ -43,6 +43,27 @@ def calibration(assessment: Any) -> Table:
     return Table("Calibration over the window", columns, rows, notes, "not evaluated.")
 
 
+def uncertainty(assessment: Any) -> Table:
+    """What the uncertainty of each deciding probe is made of, and what stands beside it."""
+    rows = tuple(
+        (f"{row['unit']} {row['probe']}", row["component"], f"{row['u_c']:.2g} °C", "in U" if row["in_u"] else "beside U", row["how"])
+        for row in assessment.results.get("uncertainty", ())
+    )
+    columns = ("Unit and probe", "Component", "Standard uncertainty, or bias", "Where it counts", "How it was reckoned")
+    notes = ("U is twice the root of the sum of squares of what is in U (GUM). What stands beside U widens no bound; keep it in mind.",)
+    return Table("What the uncertainty is made of", columns, rows, notes, "not evaluated.")
+
+
+def alarm_settings(assessment: Any) -> Table:
+    """Where alarms would have to stand so that they miss nothing; never used to declare an excursion."""
+    rows = tuple(
+        (f"{row['unit']} {row['probe']}", "high" if row["direction"] == "above" else "low", say.celsius(row["limit_c"]), say.celsius(row["alarm_c"]))
+        for row in assessment.results.get("alarm_guard", ())
+    )
+    notes = ("The limit less the probe's expanded uncertainty (ILAC-G8, guard band w = U). For setting the logger's alarm only: excursions are judged at the limit itself.",)
+    return Table("Alarm settings that would miss nothing", ("Unit and probe", "Alarm", "Limit", "Setting"), rows, notes, "not evaluated.")
+
+
 def _due(row: dict) -> str:
     if row.get("overdue") is None or not row.get("due"):
         return row.get("due") or say.NOT_KNOWN
