@@ -150,10 +150,12 @@ def _drift(utc: np.ndarray, clock: Clock, zone: str) -> tuple[np.ndarray, np.nda
 
 def _drift_text(correction: np.ndarray, clock: Clock, *, after: bool, zone: str) -> str:
     times, last = len(clock.checks), max(true for true, _ in clock.checks)
-    text = f"The clock was checked {times} time{'s' if times > 1 else ''}: times are corrected by {_seconds(correction)}, straight between checks."
+    checked = f"The clock was checked {times} time{'s' if times > 1 else ''}"
+    right = not correction.any()
+    text = f"{checked} and was right." if right else f"{checked}: times are corrected by {_seconds(correction)}, straight between checks."
     if after:
         moment = shown(pd.Timestamp(_instant_of(last, zone), unit="us", tz="UTC"), zone=zone)
-        text += f" After the last check, {moment}, the correction is held: an extrapolation."
+        text += f" After the last check, {moment}, nobody checked it again." if right else f" After the last check, {moment}, the correction is held: an extrapolation."
     return text
 
 
