@@ -160,7 +160,7 @@ def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, st
         {
             "probe": trace.probe.name, "condition": condition.id, **window, "ea_kj_mol": condition.activation_energy_kj_mol, "limit_c": rule.limit_c,
             "source": rule.source or condition.source, "why_not": refusal,
-            "warning": "" if refusal else _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol),
+            "warning": "" if refusal else _warnings(trace, window, condition),
         }
         for window in windows
     ]  # fmt: skip
@@ -188,6 +188,32 @@ def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea
     part = celsius[(celsius.index >= opens) & (celsius.index <= closes)]
     mkt = mkt_c(part, ea_kj_mol=ea_kj_mol, gap=timeline.gap_marks(celsius, start=opens, stop=closes + pd.Timedelta(1, "us")))
     return (mkt if np.isfinite(mkt) else None), timeline.coverage(celsius, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+
+
+def _warnings(trace: Trace, window: dict[str, Any], condition: Condition) -> str:
+    """What stands against a window's MKT: readings beyond the band its document speaks of, longer than it says, a hot day diluted."""
+    rule = condition.mkt
+    found = [_beyond_band(trace, window, condition), _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol)]
+    return " ".join(text for text in found if text)
+
+
+def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition) -> str:
+    """A sentence where the window leaves the band of the rule (FACTS A7: for controlled cold 8 to 15 °C, at most 24 h), else ""."""
+    rule, low_c = condition.mkt, condition.limit_c("below")
+    part = trace.readings[(trace.readings.index >= window["window_start"]) & (trace.readings.index <= window["window_end"])].dropna(subset="celsius")
+    if rule.band_c is None or not len(part):
+        return ""
+    floor_c, ceiling_c = rule.band_c
+    values = part[["as_read_c", "celsius"]]
+    highest, lowest = float(values.max().max()), float(values.min().min())
+    if round(highest - ceiling_c, 6) > 0:
+        return f"A reading of {highest:g} °C lies beyond {ceiling_c:g} °C: the document's rule does not speak of that."
+    if low_c is not None and floor_c < low_c and round(lowest - floor_c, 6) < 0:
+        return f"A reading of {lowest:g} °C lies below {floor_c:g} °C: the document's rule does not speak of that."
+    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"]).most / 60.0
+    if rule.band_hours is not None and hours > rule.band_hours:
+        return f"Up to {hours:.1f} h above {condition.limit_c('above'):g} °C are more than the {rule.band_hours:g} h of the document's rule."
+    return ""
 
 
 def _dilution(trace: Trace, window: dict[str, Any], *, limit_c: float, hours: float, ea_kj_mol: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -204,7 +203,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "buffer": [{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
         "gap_estimates": [{"unit": unit.name, **row} for part in hidden for row in part["gap_estimates"]],
         "calibration": [{"unit": unit.name, **row} for row in state],
-        "uncertainty": [{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window)],
+        "uncertainty": [{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window, zone=case.site.timezone)],
         "alarm_guard": [{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
         "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
         "checks": checks,
@@ -213,17 +212,18 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     }  # fmt: skip
 
 
-def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window) -> list[dict[str, Any]]:
+def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window, *, zone: str) -> list[dict[str, Any]]:
     """Components of a probe's uncertainty: what is in U, and the lag and drift that stand beside it, at the fastest of its excursions."""
     probe, rates = trace.probe, []
     for row in excursions:
         minutes = (row["extreme_time"] - row["start"]) / pd.Timedelta(minutes=1)
         if row["probe"] == probe.name and minutes > 0:
             rates.append(abs(row["extreme_c"] - row["limit_c"]) / minutes)
-    held = [c for c in _certificates(entry, probe.name) if (c.valid_from or c.date or dt.date.min) <= window.end.date()]
+    known = _certificates(entry, probe.name)
+    which = calibration.in_force(trace.readings.index[-1:], known, zone=zone) if known and len(trace.readings) else [-1]
     lag_min = probe.time_constant_min if probe.role == "buffered" else None
     parts = calibration.budget(
-        held[-1] if held else None, resolution_c=probe.resolution_c, on=window.end.date(), time_constant_min=lag_min, rate_c_per_min=max(rates, default=None)
+        known[which[0]] if which[0] >= 0 else None, resolution_c=probe.resolution_c, on=window.end.date(), time_constant_min=lag_min, rate_c_per_min=max(rates, default=None)
     )  # fmt: skip
     return [{"probe": probe.name, **row} for row in parts]
 

@@ -366,3 +366,16 @@ def test_a_gap_estimate_rests_on_the_unit_s_own_warm_up_and_the_room():
     assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-row["minutes"] / 300.0), abs=0.3)
     assert row["minutes_to_limit"] == pytest.approx(physics.minutes_to_reach(5, 22, 8, tau_min=300), rel=0.05)
     assert unseen.rows(trace, found, room=None, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"] == []
+
+
+def test_an_mkt_says_when_readings_leave_the_band_of_its_rule():
+    """Controlled cold: excursions of 8 to 15 °C, never above 15 °C (USP <1079.2> Table 1, FACTS A7, READ-2)."""
+    index = pd.date_range("2026-03-01", periods=24 * 12, freq="5min", tz="UTC")
+    for top, said in ((14.0, ""), (15.2, "beyond 15 °C")):
+        values = np.full(len(index), 4.0)
+        values[100:106] = top
+        trace = Trace.of(pd.Series(values, index=index), probe=Probe("A", "buffered"), u_c=0.1)
+        condition = conditions.get("controlled_cold")
+        rows = exposure.mkt_rows(trace, condition, excursions=excursions.find(trace, condition), start=index[0], end=index[-1])
+        used = [row for row in rows if row["used"]]
+        assert used and all((said in row["warning"]) and bool(row["warning"]) == bool(said) for row in used)
