@@ -443,8 +443,8 @@ def test_a_link_among_the_inputs_becomes_the_file_itself(site, tmp_path, link):
     assert all(path.resolve().is_relative_to(taken.root.resolve()) for path in again.readings["F2"])
 
 
-def test_a_paper_named_by_its_whole_path_comes_along(site, tmp_path):
-    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+def test_a_paper_named_by_its_whole_path_comes_along(tmp_path):
+    copy = shutil.copytree(SITE, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
     letter, case = tmp_path / "letter.txt", copy / "cases/2026-014/case.toml"
     letter.write_text("a letter")
     case.write_text(case.read_text("utf-8").replace("[inputs]", f'[inputs]\nattachments = ["{letter}"]'), "utf-8")
