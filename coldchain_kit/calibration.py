@@ -427,7 +427,7 @@ def decide(value_c: float, limit_c: float, expanded_u_c: float, direction: str, 
 
 
 def alarm_limit(limit_c: float, expanded_u_c: float, direction: str, *, w_over_u: float = 1.0) -> float:
-    """Where to set an alarm so that a true temperature beyond the limit is not missed: the limit less a guard band of w.
+    """Where to set an alarm so that a true temperature beyond the limit is seldom missed: the limit less a guard band of w (risk: :func:`risk_at_guard`).
 
     For setting alarms only, never for declaring excursions.
 

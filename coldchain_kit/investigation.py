@@ -229,7 +229,7 @@ def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]
 
 
 def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[dict[str, Any]]:
-    """Where an alarm would have to stand so that it does not miss a true temperature beyond the limit: the limit less U. For setting alarms only."""
+    """Where an alarm would stand with a guard band of U, the limit less U. For setting alarms only."""
     u_c = trace.readings["u_c"].max()
     limits = [(side, entry.condition.limit_c(side)) for side in ("below", "above")]
     return [

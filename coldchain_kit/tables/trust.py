@@ -55,13 +55,13 @@ def uncertainty(assessment: Any) -> Table:
 
 
 def alarm_settings(assessment: Any) -> Table:
-    """Where alarms would have to stand so that they miss nothing; never used to declare an excursion."""
+    """Where alarms would stand with a guard band of U; never used to declare an excursion."""
     rows = tuple(
         (f"{row['unit']} {row['probe']}", "high" if row["direction"] == "above" else "low", say.celsius(row["limit_c"]), say.celsius(row["alarm_c"]))
         for row in assessment.results.get("alarm_guard", ())
     )
-    notes = ("The limit less the probe's expanded uncertainty (ILAC-G8, guard band w = U). For setting the logger's alarm only: excursions are judged at the limit itself.",)
-    return Table("Alarm settings that would miss nothing", ("Unit and probe", "Alarm", "Limit", "Setting"), rows, notes, "not evaluated.")
+    notes = ("The limit less the probe's expanded uncertainty (ILAC-G8, guard band w = U): a true temperature beyond the limit is then missed with a chance of at most 2.3 % a reading, before any alarm delay and the probe's lag. For setting the logger's alarm only: excursions are judged at the limit itself.",)
+    return Table("Alarm settings with a guard band", ("Unit and probe", "Alarm", "Limit", "Setting"), rows, notes, "not evaluated.")
 
 
 def _due(row: dict) -> str:
