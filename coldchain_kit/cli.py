@@ -11,8 +11,8 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from coldchain_kit import __version__, shipped
-from coldchain_kit.errors import KitError
+from coldchain_kit import __version__
+from coldchain_kit.base import KitError, package_files
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -101,15 +101,15 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def demo(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
-    from coldchain_kit.frozen import ledger
+    from coldchain_kit import records
+    from coldchain_kit.records import ledger
 
-    site, out = shipped.copy_sample_site(options.out), options.out / "records"
+    site, out = package_files.copy_sample_site(options.out), options.out / "records"
     again = "the demonstration was run again"
     _say("running the investigation notebook")
-    case = record.investigate(site / "cases" / "2026-014" / "case.toml", out, reason=again if ledger.revisions(out, "2026-014") else None)
+    case = records.investigate(site / "cases" / "2026-014" / "case.toml", out, reason=again if ledger.revisions(out, "2026-014") else None)
     _say("running the monthly summary notebook")
-    month = record.monthly(site / "site.toml", unit="F1", month="2026-02", out=out, reason=again if ledger.revisions(out, "F1-2026-02") else None)
+    month = records.monthly(site / "site.toml", unit="F1", month="2026-02", out=out, reason=again if ledger.revisions(out, "F1-2026-02") else None)
     print("Open these pages in a browser:")
     for folder in (case, month):
         print(f"  {folder / 'data' / 'record.html'}")
@@ -117,17 +117,18 @@ def demo(options: argparse.Namespace) -> int:
 
 
 def lab(options: argparse.Namespace) -> int:
-    from coldchain_kit import workbench
+    from coldchain_kit.desk import jupyter
 
-    return workbench.open_lab(options.folder, browser=not options.no_browser, port=options.port)
+    return jupyter.open_lab(options.folder, browser=not options.no_browser, port=options.port)
 
 
 def inspect(options: argparse.Namespace) -> int:
-    from coldchain_kit import inspection, readers
-    from coldchain_kit.readers.download import Hints
+    from coldchain_kit import downloads
+    from coldchain_kit.assessment import inspection
+    from coldchain_kit.downloads import Hints
 
     hints = Hints(options.unit, options.date_order)
-    loads = [load for name in options.files for load in readers.read(name if name == "-" else Path(name), hints=hints, shown=Path(name).name)]
+    loads = [load for name in options.files for load in downloads.read(name if name == "-" else Path(name), hints=hints, shown=Path(name).name)]
     if options.json:
         _utf8(json.dumps([inspection.row(load) for load in loads], indent=2, sort_keys=True, ensure_ascii=False) + "\n")
     else:
@@ -146,25 +147,27 @@ def _utf8(text: str) -> None:
 
 
 def assess(options: argparse.Namespace) -> int:
-    from coldchain_kit import investigation, results
+    from coldchain_kit import assessment
+    from coldchain_kit.model import to_text
 
-    _utf8(results.to_text(investigation.assess(options.case).results))
+    _utf8(to_text(assessment.assess(options.case).results))
     return 0
 
 
 def investigate(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
+    from coldchain_kit import records
 
     _say("running the investigation notebook")
-    print(record.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf))
+    print(records.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf))
     return 0
 
 
 def enquiry(options: argparse.Namespace) -> int:
-    from coldchain_kit import enquiry as letters
-    from coldchain_kit import investigation, preliminary, tables
+    from coldchain_kit import assessment
+    from coldchain_kit.show import enquiry as letters
+    from coldchain_kit.show import preliminary, tables
 
-    found = investigation.assess(options.case)
+    found = assessment.assess(options.case)
     print(preliminary.write(found, options.out))
     marks = [line for line in tables.cautions(found)[:1] if line not in tables.CAUTIONS]  # DEMONSTRATION or EXERCISE: no letter to a real manufacturer
     for path in letters.write(found.results, options.out, by=options.by, with_mkt=options.mkt, marks=marks):
@@ -173,7 +176,7 @@ def enquiry(options: argparse.Namespace) -> int:
 
 
 def monthly(options: argparse.Namespace) -> int:
-    from coldchain_kit import fleet
+    from coldchain_kit.records import fleet
 
     done = fleet.month(options.sites, month=options.month, out=options.out, units=options.unit, jobs=options.jobs, reason=options.reason, say=_say)
     for path in done.records:
@@ -185,14 +188,14 @@ def monthly(options: argparse.Namespace) -> int:
 
 
 def sign(options: argparse.Namespace) -> int:
-    from coldchain_kit import signing
+    from coldchain_kit.records import signing
 
     print(signing.line(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key)))
     return 0
 
 
 def verify(options: argparse.Namespace) -> int:
-    from coldchain_kit import verify as check
+    from coldchain_kit.records import verification as check
 
     outcomes = [(folder, check.report(folder)) for folder in options.records]
     for folder, outcome in outcomes:
@@ -203,7 +206,7 @@ def verify(options: argparse.Namespace) -> int:
 
 
 def rerun(options: argparse.Namespace) -> int:
-    from coldchain_kit import rerun as again
+    from coldchain_kit.records import rerunning as again
 
     _say("running the record again from its own inputs")
     outcome = again.rerun(options.record)
@@ -214,28 +217,28 @@ def rerun(options: argparse.Namespace) -> int:
 
 
 def handover(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
+    from coldchain_kit import records
 
-    print(record.handover(options.record, options.out))
+    print(records.handover(options.record, options.out))
     return 0
 
 
 def review(options: argparse.Namespace) -> int:
-    from coldchain_kit import record
+    from coldchain_kit import records
 
-    print(record.review(options.records, options.out, number=options.number, by=options.by, text=options.text))
+    print(records.review(options.records, options.out, number=options.number, by=options.by, text=options.text))
     return 0
 
 
 def new_key(options: argparse.Namespace) -> int:
-    from coldchain_kit import signing
+    from coldchain_kit.records import signing
 
     print(signing.new_key(options.file))
     return 0
 
 
 def self_check(options: argparse.Namespace) -> int:
-    from coldchain_kit import selfcheck
+    from coldchain_kit.records import selfcheck
 
     rows = selfcheck.run()
     frozen = None if options.out is None else selfcheck.freeze(rows, options.out)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from coldchain_kit import investigation, results
-from coldchain_kit.errors import KitError
+from coldchain_kit import assessment
+from coldchain_kit.base import KitError
+from coldchain_kit.model import to_text
 
 
 def text(case: Path) -> str:
     """Canonical JSON of the case, or "refused: …"."""
     try:
-        return results.to_text(investigation.assess(case).results)
+        return to_text(assessment.assess(case).results)
     except KitError as fault:
         return f"refused: {fault}".replace(str(case.parent), "FOLDER")

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit import register
-from coldchain_kit.trace import Probe, Source, Trace, Unit
+from coldchain_kit.model import Probe, Source, Trace, Unit
 
 SITE = """
 [site]

@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from coldchain_kit import conditions
-from coldchain_kit.readers.download import Column, Download
+from coldchain_kit.downloads import Column, Download
+from coldchain_kit.model import Probe, Source, conditions
 from coldchain_kit.register import Logger, ProbeEntry, UnitEntry
-from coldchain_kit.trace import Probe, Source
 
 
 def download(times: Any, values: Any = None, *, file: str = "F2.csv", header: str = "A (°C)", label: str = "A", time_kind: str = "wall", **more: Any) -> Download:

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import nbformat
 
-from coldchain_kit import run, shipped
+from coldchain_kit.base import package_files
+from coldchain_kit.records import strict_run
 from tests.conftest import HERE
 
 EXPECTED = HERE / "expected"
@@ -26,7 +27,7 @@ def executed(name: str, site: Path):
     """The notebook, run on a copy of the sample site, with what may differ between installations left out."""
     folder = site / "notebooks"
     folder.mkdir(exist_ok=True)
-    notebook = run.execute(shipped.notebooks() / f"{name}.ipynb", PARAMETERS[name], cwd=folder)
+    notebook = strict_run.execute(package_files.notebooks() / f"{name}.ipynb", PARAMETERS[name], cwd=folder)
     notebook.cells = [cell for cell in notebook.cells if "sealed-run" not in cell.metadata.get("tags", [])]
     notebook.metadata.pop("coldchain_kit", None)
     notebook.metadata["language_info"] = {"name": "python"}
@@ -43,7 +44,7 @@ def make(target: Path) -> list[Path]:
     paths = []
     for name in PARAMETERS:
         with tempfile.TemporaryDirectory() as temporary:
-            notebook = executed(name, shipped.copy_sample_site(Path(temporary)))
+            notebook = executed(name, package_files.copy_sample_site(Path(temporary)))
         paths.append(target / f"{name}.ipynb")
         nbformat.write(notebook, paths[-1])
     return paths

@@ -7,12 +7,13 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from coldchain_kit import alarms, conditions, excursions
-from coldchain_kit.alarms import Rule
-from coldchain_kit.errors import KitError
-from coldchain_kit.logbook import LogEntry
+from coldchain_kit import excursions
+from coldchain_kit.base import KitError
+from coldchain_kit.model import Trace, Unit, conditions
+from coldchain_kit.quality import alarms
+from coldchain_kit.quality.alarms import Rule
 from coldchain_kit.register import Alarm, Logger, UnitEntry
-from coldchain_kit.trace import Trace, Unit
+from coldchain_kit.register.logbook import LogEntry
 from tests.conftest import published
 
 ZONE = "Europe/Lisbon"

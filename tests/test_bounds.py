@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import bounds, conditions, simulate
-from coldchain_kit.trace import Trace
+from coldchain_kit import simulate
+from coldchain_kit.excursions import bounds
+from coldchain_kit.model import Trace, conditions
 
 START = pd.Timestamp("2026-03-01", tz="UTC")
 FRIDGE = conditions.get("refrigerated")

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from coldchain_kit import brief, entries, say
+from coldchain_kit.register import entries
+from coldchain_kit.show import first_screen, wording
 from tests.assessed import assessed
 
 
 def told(case) -> dict[str, str]:
-    return {row[0]: " ".join(row[1]) if isinstance(row[1], list) else str(row[1]) for row in brief.facts(case).rows}
+    return {row[0]: " ".join(row[1]) if isinstance(row[1], list) else str(row[1]) for row in first_screen.facts(case).rows}
 
 
 def test_the_first_screen_answers_what_how_long_how_far_and_for_whom(tmp_path):
     case = assessed(tmp_path)
     rows, row = told(case), case.results["excursions"][0]
-    assert row["id"] in rows["What happened"] and say.celsius(row["limit_c"]) in rows["What happened"] and "verdict: outside" in rows["What happened"]
+    assert row["id"] in rows["What happened"] and wording.celsius(row["limit_c"]) in rows["What happened"] and "verdict: outside" in rows["What happened"]
     held = next(probe for probe in case.results["probes"] if probe["decides"])["outside"]["above"]
     for name, word in (("minutes_least", "at least"), ("minutes_most", "at most")):
-        assert f"{word} {say.minutes(held[name])}" in rows["Time outside"]
-    assert say.celsius(row["extreme_c"]) in rows["Furthest out"] and "expanded uncertainty" in rows["Furthest out"]
+        assert f"{word} {wording.minutes(held[name])}" in rows["Time outside"]
+    assert wording.celsius(row["extreme_c"]) in rows["Furthest out"] and "expanded uncertainty" in rows["Furthest out"]
     assert "L-7731" in rows["Lots that need a decision"] and "Decision on lot L-7731" in rows["Still open"]
     assert rows["Decided on product"] == "nothing yet" and rows['Stock marked "do not use"'] == "not yet answered"
 
@@ -32,7 +33,7 @@ def test_what_people_entered_takes_its_place(tmp_path):
     )
     rows = told(case)
     assert rows["Root cause, by the investigator"] == "Plug pulled <by> a cleaner" and "L-7731: kept apart (by R. Vaz)." in rows["Decided on product"]
-    assert "<by>" not in brief.facts(case)._repr_html_() and "Decision on lot L-7731" not in rows["Still open"]
+    assert "<by>" not in first_screen.facts(case)._repr_html_() and "Decision on lot L-7731" not in rows["Still open"]
 
 
 def test_undecided_faulty_and_open_ends_are_said_in_words(tmp_path):

@@ -14,7 +14,9 @@ import urllib.request
 
 import pytest
 
-from coldchain_kit import entries, record, shipped
+from coldchain_kit import records
+from coldchain_kit.base import package_files
+from coldchain_kit.register import entries
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.notebooks]
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
@@ -35,8 +37,8 @@ def browser():
 
 @pytest.fixture(scope="module")
 def page_file(tmp_path_factory):
-    site = shipped.copy_sample_site(tmp_path_factory.mktemp("site"))
-    return record.investigate(site / "cases" / "2026-014" / "case.toml", site / "records") / "data" / "record.html"
+    site = package_files.copy_sample_site(tmp_path_factory.mktemp("site"))
+    return records.investigate(site / "cases" / "2026-014" / "case.toml", site / "records") / "data" / "record.html"
 
 
 @pytest.mark.parametrize("width", [420, 800, 1280])

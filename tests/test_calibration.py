@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import calibration, conditions
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
+from coldchain_kit.model import Probe, Trace, conditions
+from coldchain_kit.quality import calibration, calibration_line, decision
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
-from coldchain_kit.trace import Probe, Trace
 from tests.conftest import published
 
 GUM = published("gum_h3_thermometer.json")
@@ -25,7 +25,7 @@ def trace(values, *, start="2026-03-01", freq="5min", probe=None):
 
 
 def gum_line():
-    return calibration.fit_line(GUM["indicated_c"], GUM["correction_b_c"], origin=GUM["t0_c"])
+    return calibration_line.fit_line(GUM["indicated_c"], GUM["correction_b_c"], origin=GUM["t0_c"])
 
 
 @pytest.mark.parametrize(("field", "digits"), [("intercept", 4), ("u_intercept", 4), ("slope", 5), ("u_slope", 5), ("correlation", 3), ("residual_sd", 4)])
@@ -49,7 +49,7 @@ def test_gum_h3_applied(case):
 
 def test_gum_h3_with_a_common_uncertainty():
     expected = GUM["with_systematic_u_0_005"]
-    u, dof = calibration.combined([(gum_line().u_intercept, gum_line().dof), (0.005, math.inf)])
+    u, dof = calibration_line.combined([(gum_line().u_intercept, gum_line().dof), (0.005, math.inf)])
     assert u == pytest.approx(expected["u_intercept"], rel=1e-9)
     assert dof == pytest.approx(expected["dof_intercept"], rel=1e-9)
 
@@ -58,29 +58,29 @@ def test_gum_h3_with_a_common_uncertainty():
 def test_decision_rules_at_the_upper_limit(case):
     # ILAC-G8:09/2019 4.2, FACTS D2 READ; risks COMPUTED
     reading, limit, expanded = case["reading_c"], case["limit_c"], case["U_k2"]
-    assert round(float(calibration.probability_outside(reading, limit, expanded / 2, "above")), 6) == case["prob_true_above_limit"]
+    assert round(float(decision.probability_outside(reading, limit, expanded / 2, "above")), 6) == case["prob_true_above_limit"]
     for rule, key in (("simple", "simple"), ("guarded", "binary_guard_w_eq_U"), ("non_binary", "non_binary_w_eq_U")):
-        assert calibration.decide(reading, limit, expanded, "above", rule=rule) == case[key]
+        assert decision.decide(reading, limit, expanded, "above", rule=rule) == case[key]
 
 
 @pytest.mark.parametrize("case", RULES["two_sided_cases"], ids=lambda case: str(case["reading_c"]))
 def test_two_sided_conformance(case):
     low, high = case["range_c"]
     u = case["U_k2"] / 2
-    outside = calibration.probability_outside(case["reading_c"], high, u, "above") + calibration.probability_outside(case["reading_c"], low, u, "below")
+    outside = decision.probability_outside(case["reading_c"], high, u, "above") + decision.probability_outside(case["reading_c"], low, u, "below")
     assert 1 - float(outside) == pytest.approx(case["conformance_probability"], abs=5e-7)
 
 
 @pytest.mark.parametrize("row", RULES["guard_band_table"], ids=lambda row: str(row["w_over_U"]))
 def test_risk_at_the_acceptance_limit(row):
-    assert calibration.risk_at_guard(row["w_over_U"]) == pytest.approx(row["risk_at_acceptance_limit"], rel=1e-9)
+    assert decision.risk_at_guard(row["w_over_U"]) == pytest.approx(row["risk_at_acceptance_limit"], rel=1e-9)
 
 
 def test_probability_is_certain_without_uncertainty_and_unknown_without_value():
-    assert calibration.probability_outside([8.1, 8.0, np.nan], 8.0, 0.0, "above").tolist()[:2] == [1.0, 0.0]
-    assert math.isnan(calibration.probability_outside([np.nan], 8.0, 0.25, "above")[0])
+    assert decision.probability_outside([8.1, 8.0, np.nan], 8.0, 0.0, "above").tolist()[:2] == [1.0, 0.0]
+    assert math.isnan(decision.probability_outside([np.nan], 8.0, 0.25, "above")[0])
     with pytest.raises(KitError, match="above or below"):
-        calibration.probability_outside(1.0, 2.0, 0.1, "up")
+        decision.probability_outside(1.0, 2.0, 0.1, "up")
 
 
 def test_correction_follows_the_points_and_keeps_the_ends():
@@ -150,4 +150,4 @@ def test_budget_shows_drift_beside_u():
 
 def test_a_line_needs_three_points():
     with pytest.raises(KitError, match="three pairs"):
-        calibration.fit_line([1.0, 2.0], [1.0, 2.0])
+        calibration_line.fit_line([1.0, 2.0], [1.0, 2.0])

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import causes, clues, conditions, evidence, simulate
-from coldchain_kit.logbook import LogEntry
-from coldchain_kit.trace import Probe, Trace, Unit
+from coldchain_kit import causes, simulate
+from coldchain_kit.causes import clues, evidence
+from coldchain_kit.model import Probe, Trace, Unit, conditions
+from coldchain_kit.register.logbook import LogEntry
 from tests.benchmarks import bench_causes, labelled
 from tests.conftest import open_data
 

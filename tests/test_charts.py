@@ -13,10 +13,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import charts, drawing, layers, say
-from coldchain_kit.drawing import Clock, Drawing, Gallery
-from coldchain_kit.logbook import LogEntry
-from coldchain_kit.trace import Probe, Trace
+from coldchain_kit.model import Probe, Trace
+from coldchain_kit.register.logbook import LogEntry
+from coldchain_kit.show import charts, wording
+from coldchain_kit.show.charts import drawing, layers
+from coldchain_kit.show.charts.drawing import Clock, Drawing, Gallery
 from tests.assessed import assessed
 
 ALL = ("overview", "episodes", "flags", "causes", "cycles", "channels", "month")
@@ -186,7 +187,7 @@ def test_an_undecided_excursion_is_shaded_in_words_of_its_own(case):
 
 
 def test_limits_in_fahrenheit_keep_their_unit(case):
-    from coldchain_kit.conditions import Condition
+    from coldchain_kit.model.conditions import Condition
 
     local = Condition("local", "Local", 36.0, 46.0, unit="F")
     assert layers.limit_words(local, "above") == "high limit 46 °F = 7.78 °C"  # FACTS B30, computed: 46 °F = 7.78 °C
@@ -194,7 +195,7 @@ def test_limits_in_fahrenheit_keep_their_unit(case):
 
 
 def test_a_limit_far_off_is_named_and_does_not_flatten_the_readings():
-    from coldchain_kit import conditions
+    from coldchain_kit.model import conditions
 
     frozen = conditions.get("frozen")  # -50 to -15 °C
     y = layers.y_axis([{"c": -22.0}, {"c": -19.0}], frozen)
@@ -204,7 +205,7 @@ def test_a_limit_far_off_is_named_and_does_not_flatten_the_readings():
 
 
 def test_two_limits_off_one_edge_are_told_apart():
-    from coldchain_kit import conditions
+    from coldchain_kit.model import conditions
 
     y = layers.y_axis([{"c": 21.0}, {"c": 22.0}], conditions.get("frozen"))
     spec = drawing.finish(layers.limits(conditions.get("frozen"), y), title="t", description="d").spec
@@ -294,7 +295,7 @@ def test_what_the_logbook_says_is_marked_on_the_episode_at_its_local_time(case):
         LogEntry(start + pd.Timedelta(days=30), "note", "long after"),
     )
     found = charts.episode(replace(case, logbook=book), row["id"])
-    local = [say.local(at, case.site.timezone).strftime("%H:%M") for at in (start, start + pd.Timedelta(hours=1))]
+    local = [wording.local(at, case.site.timezone).strftime("%H:%M") for at in (start, start + pd.Timedelta(hours=1))]
     assert f"Marked from the logbook: power from {local[0]} and power until {local[1]}." in found.description
     assert f"logbook: power from {local[0]}" in found.svg and "logbook: door" not in found.svg and "logbook: note" not in found.svg
     assert "logbook" not in charts.episode(case, row["id"]).description

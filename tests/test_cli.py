@@ -8,7 +8,9 @@ import sys
 
 import pytest
 
-from coldchain_kit import cli, results, shipped
+from coldchain_kit import cli
+from coldchain_kit.assessment import results
+from coldchain_kit.base import package_files
 from tests import sites
 
 ROWS = [(f"2026-03-01T{hour:02d}:{minute:02d}:00", 5.0) for hour in range(24) for minute in range(0, 60, 10)]
@@ -71,7 +73,7 @@ def test_verify_of_nothing_is_2(tmp_path, capsys):
 
 
 def test_inspect_explains_the_sample_downloads(capsys):
-    folder = shipped.sample_data() / "tern_bay" / "downloads"
+    folder = package_files.sample_data() / "tern_bay" / "downloads"
     files = [str(path) for path in sorted(folder.rglob("*_2026-03.*"))]
     assert cli.main(["inspect", *files]) == 0
     text = capsys.readouterr().out
@@ -92,7 +94,7 @@ def test_inspect_reads_standard_input(tmp_path):
 
 
 def test_enquiry_sheets_are_written_before_any_freeze(tmp_path, capsys):
-    case = shipped.sample_data() / "tern_bay" / "cases" / "2026-014" / "case.toml"
+    case = package_files.sample_data() / "tern_bay" / "cases" / "2026-014" / "case.toml"
     assert cli.main(["enquiry", str(case), "--out", str(tmp_path / "sheets")]) == 0
     pages = capsys.readouterr().out.split()
     assert len(pages) == 4, "the summary, and a sheet a lot"

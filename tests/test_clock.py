@@ -10,11 +10,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import clock
-from coldchain_kit.errors import RegisterError
-from coldchain_kit.readers.download import Column
+from coldchain_kit.base import RegisterError, zones
+from coldchain_kit.downloads import Column, clock
+from coldchain_kit.model import Probe
 from coldchain_kit.register import Certificate, Logger
-from coldchain_kit.trace import Probe
 from tests.conftest import open_data, published
 from tests.downloads import download, entry, every, walls
 
@@ -38,21 +37,21 @@ def times(placed) -> np.ndarray:
 def test_each_change_happens_at_the_published_second(zone, row):
     at = micros(row["utc"])
     second = np.timedelta64(1, "s")
-    local = clock.local(pd.DatetimeIndex([at - second, at], tz="UTC"), zone=zone)
+    local = zones.local(pd.DatetimeIndex([at - second, at], tz="UTC"), zone=zone)
     assert [str(time)[:19] for time in local] == [row["local_before"][:19], row["local_after"][:19]]
 
 
 @pytest.mark.parametrize("zone", [zone for zone, years in CASES["transitions"].items()])
 def test_no_other_change_is_found(zone):
     hours = pd.date_range("2025-01-01", "2027-01-01", freq="h", tz="UTC", inclusive="left")
-    offset = clock.local(hours, zone=zone) - hours.tz_localize(None).to_numpy()
+    offset = zones.local(hours, zone=zone) - hours.tz_localize(None).to_numpy()
     found = [str(hours[at + 1])[:13] for at in np.flatnonzero(np.diff(offset))]
     assert len(found) == sum(len(rows) for rows in CASES["transitions"][zone].values())
 
 
 @pytest.mark.parametrize("case", CASES["wall_clock_cases"], ids=lambda case: f"{case['zone']} {case['wall']}")
 def test_wall_times_mean_the_published_instants(case):
-    first, second = clock.instants(np.array([case["wall"]], "M8[us]"), zone=case["zone"])
+    first, second = zones.instants(np.array([case["wall"]], "M8[us]"), zone=case["zone"])
     expected = {row["fold"]: micros(row["utc"]) for row in case["interpretations"]}
     assert (first[0], second[0]) == (expected[0], expected[1])
     kind = "unique" if first[0] == second[0] else "ambiguous" if first[0] < second[0] else "nonexistent"
@@ -90,19 +89,19 @@ def test_the_version_of_the_zone_rules_is_the_installed_packages():
     import importlib.metadata
 
     year, number = importlib.metadata.version("tzdata").split(".")[:2]
-    assert clock.tz_version() == f"{year}{'abcdefghijklm'[int(number) - 1]}"
+    assert zones.tz_version() == f"{year}{'abcdefghijklm'[int(number) - 1]}"
 
 
 @pytest.mark.parametrize("zone", ["Europe/Lisboa", "../../etc/passwd", "Europe", "", "/Europe/Lisbon"])
 def test_a_zone_that_is_not_there_is_refused(zone):
     with pytest.raises(RegisterError, match="zone"):
-        clock.database(zone)
+        zones.database(zone)
 
 
 def test_shown_has_the_offset_and_seconds_where_there_are_any():
-    assert clock.shown(pd.Timestamp("2026-03-06T22:40", tz="UTC"), zone="Europe/Lisbon") == "2026-03-06 22:40 +00:00"
-    assert clock.shown(pd.Timestamp("2026-07-06T22:40:30", tz="UTC"), zone="Asia/Kathmandu") == "2026-07-07 04:25:30 +05:45"
-    assert clock.shown(None, zone="Europe/Lisbon") == "time not known"
+    assert zones.shown(pd.Timestamp("2026-03-06T22:40", tz="UTC"), zone="Europe/Lisbon") == "2026-03-06 22:40 +00:00"
+    assert zones.shown(pd.Timestamp("2026-07-06T22:40:30", tz="UTC"), zone="Asia/Kathmandu") == "2026-07-07 04:25:30 +05:45"
+    assert zones.shown(None, zone="Europe/Lisbon") == "time not known"
 
 
 # ---- the repeated hour, with and without it really happening twice ----
@@ -306,7 +305,7 @@ def test_a_clock_set_by_hand_changes_at_that_instant(day, months):
     old, new = Logger(clock="as_set", set_on=first), Logger(clock="as_set", set_on=since.date())
     unit = entry(clock="as_set", set_on=first, settings=((since, new),))
     assert unit.logger == old
-    change = clock.instants(np.array([since], "M8[us]"), zone=BERLIN)[0][0]
+    change = zones.instants(np.array([since], "M8[us]"), zone=BERLIN)[0][0]
     utc = every(5, str(np.datetime64(day) - 3), str(np.datetime64(day) + 3))
     offset = np.where(utc < change, *((2, 1) if months == "autumn" else (1, 2))).astype("m8[h]")
     placed = clock.place(download(utc + offset), unit, zone=BERLIN)

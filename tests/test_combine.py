@@ -11,12 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import clock
-from coldchain_kit.errors import KitError, RegisterError
-from coldchain_kit.readers import combine
-from coldchain_kit.readers.download import Column
+from coldchain_kit.base import KitError, RegisterError
+from coldchain_kit.downloads import Column, clock
+from coldchain_kit.downloads.joining import combine
+from coldchain_kit.model import Probe
 from coldchain_kit.register import Logger
-from coldchain_kit.trace import Probe
 from tests.conftest import open_data
 from tests.downloads import download, entry, every
 
@@ -25,7 +24,7 @@ DAY = every(5, "2026-03-06", "2026-03-07")
 
 
 def unit(known, *files, zone=ZONE):
-    return combine.unit(known, [clock.place(file, known, zone=zone) for file in files], zone=zone)
+    return combine.join(known, [clock.place(file, known, zone=zone) for file in files], zone=zone)
 
 
 def wide(*headers, times=DAY, kinds=None, values=None):
@@ -108,7 +107,7 @@ def test_each_sensor_of_a_long_layout_takes_its_rows():
 
 def test_no_file_at_all_is_an_error():
     with pytest.raises(KitError, match="no download"):
-        combine.unit(entry(), [])
+        combine.join(entry(), [])
 
 
 # ---- overlaps ----
@@ -342,7 +341,7 @@ def test_a_year_of_minutes_in_three_overlapping_files_costs_little_more_than_pla
     ours, plain = [], []
     for _ in range(3):
         start = time.perf_counter()
-        made = combine.unit(known, files, zone=ZONE)
+        made = combine.join(known, files, zone=ZONE)
         ours.append(time.perf_counter() - start)
         start = time.perf_counter()
         for name in "AB":

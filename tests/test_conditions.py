@@ -7,8 +7,8 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from coldchain_kit import conditions
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
+from coldchain_kit.model import conditions
 
 # FACTS section b and a: id -> (low, high, MKT limit, window h, status). B1, B5, A7, A8 READ-2; B4, H7 MEMORY; B19 READ-2.
 STATED = {
@@ -37,7 +37,7 @@ def test_each_names_a_document_and_its_fact(name):
 
 
 def test_every_source_has_its_fact_beside_it_in_the_file():
-    lines = resources.files("coldchain_kit").joinpath("conditions.toml").read_text("utf-8").splitlines()
+    lines = resources.files("coldchain_kit.model").joinpath("conditions.toml").read_text("utf-8").splitlines()
     assert all(before.startswith("# FACTS ") for before, line in zip(lines, lines[1:], strict=False) if line.startswith("source"))
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from coldchain_kit import investigation, results
-from coldchain_kit.errors import KitError
+from coldchain_kit import assessment
+from coldchain_kit.assessment import results
+from coldchain_kit.base import KitError
 from tests import sites
 
 CERTIFIED = (
@@ -24,7 +25,7 @@ def even(values, *, step: int = 10) -> list[tuple[str, object]]:
 
 
 def run(tmp_path, rows, *, header="time,A (°C)", **more):
-    found = investigation.assess(sites.write(tmp_path, [sites.series(tmp_path, rows, header=header)], **more)).results
+    found = assessment.assess(sites.write(tmp_path, [sites.series(tmp_path, rows, header=header)], **more)).results
     assert results.faults(found) == []
     return found
 
@@ -156,7 +157,7 @@ def test_rule_11_no_excursion_and_only_a_gap_is_none(tmp_path):
 def test_rule_12_readings_at_odds_keep_the_one_further_outside(tmp_path):
     a = sites.series(tmp_path, even([*calm(30), 5.0, *calm(10)]), name="a.csv")
     b = sites.series(tmp_path, even([*calm(30), 9.0, *calm(10)]), name="b.csv")
-    found = investigation.assess(sites.write(tmp_path, [a, b])).results
+    found = assessment.assess(sites.write(tmp_path, [a, b])).results
     assert [row["value_c"] for row in found["conflicts"] if row["kept"]] == [9.0]
     assert [row["value_c"] for row in found["conflicts"] if not row["kept"]] == [5.0]
     assert [row["extreme_c"] for row in found["excursions"]] == [9.0]
@@ -172,7 +173,7 @@ def test_rule_13_rows_and_cells(tmp_path):
     lines.insert(20, "")
     lines.insert(25, "# a comment")
     path.write_text("\n".join(lines) + "\n", "utf-8")
-    found = investigation.assess(sites.write(tmp_path, [path])).results
+    found = assessment.assess(sites.write(tmp_path, [path])).results
     source = found["sources"][0]
     assert (source["rows"], source["read"], source["rejected"]) == (30, 30, 0)
     assert [row["readings"] for row in found["probes"]] == [30, 29]

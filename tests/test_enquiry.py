@@ -7,8 +7,9 @@ from html.parser import HTMLParser
 
 import pytest
 
-from coldchain_kit import enquiry, results
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
+from coldchain_kit.model import plain
+from coldchain_kit.show import enquiry
 from tests.test_lots import a_lot, allow, assess, at, flat, site, unit_of  # noqa: F401  (site is a fixture)
 
 # Order of issue 5: product, presentation, lot, expiry, quantity, state; highest, lowest; first, last outside, first back;
@@ -25,7 +26,7 @@ def case(site):  # noqa: F811
     lot = a_lot(site, (1, None), earlier_out_hours=1.5, state="unopened")
     row = assess(site, lot, unit_of(flat(h10_12=12.0), air=flat(h10_10=0.5)), allow())
     probe = {"unit": "F2", "probe": "A", "role": "buffered", "decides": True, "u_c": 0.25, "u_from": "assumed"}
-    return results.plain({
+    return plain({
         "case": {"id": "2026-014", "title": "F2 <b>above</b> 8 °C", "site": "Tern Bay & Co", "timezone": "Europe/Lisbon", "window": [at(0), at(48)]},
         "lots": [{**row, "product": "Vaccine <script>alert(1)</script>", "manufacturer": "Maker | A"}], "probes": [probe], "mkt": [],
     })  # fmt: skip

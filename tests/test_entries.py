@@ -13,8 +13,8 @@ import time
 
 import pytest
 
-from coldchain_kit import entries
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
+from coldchain_kit.register import entries
 from tests.conftest import CHECKOUT
 
 NOON = dt.datetime(2026, 3, 9, 12, 0, tzinfo=dt.timezone(dt.timedelta(hours=1)))
@@ -37,10 +37,11 @@ def test_each_line_is_hashed_over_the_one_before(tmp_path):
     for number in range(1, 4):
         entries.append(tmp_path, who="R. Vaz", field=f"why.{number}", new=f"because {number}", now=NOON)
     rows = [json.loads(line) for line in (tmp_path / entries.FILE).read_text("utf-8").splitlines()]
-    assert [row["previous"] for row in rows] == ["0" * 64, rows[0]["hash"], rows[1]["hash"]]
-    held = {key: value for key, value in rows[2].items() if key != "hash"}
-    assert rows[2]["hash"] == hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode()).hexdigest()
-    assert entries.head(tmp_path) == rows[2]["hash"]
+    lines = (tmp_path / entries.FILE).read_bytes().splitlines()
+    assert [row["previous"] for row in rows] == ["0" * 64, *(hashlib.sha256(line).hexdigest() for line in lines[:2])]
+    held = {key: value for key, value in rows[2].items() if key != "line_hash"}
+    assert rows[2]["line_hash"] == hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+    assert entries.head(tmp_path) == hashlib.sha256(lines[2]).hexdigest()
     assert entries.check(tmp_path) == []
 
 
@@ -50,10 +51,11 @@ def test_every_edit_of_the_file_is_found(tmp_path):
     whole = (tmp_path / entries.FILE).read_text("utf-8").splitlines(keepends=True)
     edits = {
         "line 2 was changed": [whole[0], whole[1].replace("because 2", "because 9"), whole[2]],
-        "before line 2 an entry is missing": [whole[0], whole[2]],
-        "before line 1 an entry is missing": whole[1:],
-        "before line 2 an entry is missing, added or in another place": [whole[0], whole[2], whole[1]],
-        "line 4 is no entry": [*whole, '{"who": "nobody"}\n'],
+        "line 2 does not follow the line before it": [whole[0], whole[2]],
+        "line 1 does not follow the line before it": whole[1:],
+        "before entry 2 one is missing, added or in another place": [whole[0], whole[2], whole[1]],
+        "entry 4 is no entry": [*whole, '{"who": "nobody"}\n'],
+        "line 2 is not readable": [whole[0], whole[1][:40] + "\n", whole[2]],
     }
     for told, lines in edits.items():
         (tmp_path / entries.FILE).write_text("".join(lines), "utf-8")
@@ -62,14 +64,31 @@ def test_every_edit_of_the_file_is_found(tmp_path):
             entries.append(tmp_path, who="R. Vaz", field="conclusion", new="x")
 
 
-def test_a_cut_off_last_line_counts_for_nothing_and_stays(tmp_path):
+def test_a_cut_off_last_line_counts_for_nothing_and_its_text_is_kept_in_the_next(tmp_path):
     entries.append(tmp_path, who="R. Vaz", field="conclusion", new="Power cut.", now=NOON)
     with (tmp_path / entries.FILE).open("ab") as file:
         file.write(b'{"n": 2, "when": "2026-03-0')
-    entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
+    assert entries.check(tmp_path) == ["note: entries.jsonl ends in an unfinished line of 27 bytes and counts for nothing"]
+    row = entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
     assert entries.current(tmp_path) == {"conclusion": "Power cut.", "risk": "Two lots."}
-    assert entries.check(tmp_path) == ["note: line 2 was cut off while it was being written and counts for nothing"]
-    assert b'"2026-03-0\n' in (tmp_path / entries.FILE).read_bytes()
+    assert (entries.check(tmp_path), row["torn"]) == ([], '{"n": 2, "when": "2026-03-0')
+
+
+def test_entries_of_version_0_1_are_checked_by_their_own_rule_and_written_on(tmp_path):
+    rows, before = [], "0" * 64
+    for number in (1, 2, 3):
+        row = {"n": number, "when": "2026-03-09T11:00:00Z", "who": "R. Vaz", "field": f"why.{number}", "old": None, "new": f"because {number}", "why": "", "previous": before}
+        before = row["hash"] = hashlib.sha256(json.dumps(row, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode()).hexdigest()
+        rows.append(json.dumps(row, ensure_ascii=False) + "\n")
+    torn = '{"n": 3, "when\n'  # a line that was cut off stayed among them
+    (tmp_path / entries.FILE).write_text(rows[0] + rows[1] + torn + rows[2], "utf-8")
+    assert entries.check(tmp_path) == ["note: entries.jsonl line 3 is not readable and counts for nothing"]
+    entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
+    assert [row["n"] for row in entries.read(tmp_path)] == [1, 2, 3, 4]
+    assert entries.check(tmp_path) == ["note: entries.jsonl line 3 is not readable and counts for nothing"]
+    for edited in (rows[0] + rows[2], rows[1] + rows[2], rows[0] + rows[1].replace("because 2", "because 9") + rows[2]):
+        (tmp_path / entries.FILE).write_text(edited, "utf-8")
+        assert [text for text in entries.check(tmp_path) if not text.startswith("note:")] != []
 
 
 def test_a_change_needs_a_reason_and_the_same_answer_writes_nothing(tmp_path):
@@ -115,7 +134,7 @@ def test_text_comes_back_as_it_was_typed(tmp_path):
 
 WRITER = """
 import sys
-from coldchain_kit import entries
+from coldchain_kit.register import entries
 for number in range(100000):
     entries.append(sys.argv[1], who="R. Vaz", field=f"decision.L{number}", new={"outcome": "x", "by": "y", "role": "z", "time": "t"})
     print(number, flush=True)
@@ -189,7 +208,7 @@ def test_an_action_that_would_read_as_a_remark_is_refused(tmp_path):
 
 
 def test_two_writers_take_turns(tmp_path):
-    script = "import sys\nfrom coldchain_kit import entries\nfor n in range(15):\n    entries.append(sys.argv[1], who=sys.argv[2], field=f'decision.{sys.argv[2]}{n}', new={'outcome': 'x', 'by': 'y', 'role': 'z', 'time': 't'})"
+    script = "import sys\nfrom coldchain_kit.register import entries\nfor n in range(15):\n    entries.append(sys.argv[1], who=sys.argv[2], field=f'decision.{sys.argv[2]}{n}', new={'outcome': 'x', 'by': 'y', 'role': 'z', 'time': 't'})"
     writers = [subprocess.Popen([sys.executable, "-c", script, str(tmp_path), who], cwd=CHECKOUT) for who in ("A", "B")]
     assert [writer.wait() for writer in writers] == [0, 0]
     assert len(entries.read(tmp_path)) == 30

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from coldchain_kit import episodes, excursions
-from coldchain_kit.conditions import Condition
-from coldchain_kit.trace import Probe, Trace
+from coldchain_kit import excursions
+from coldchain_kit.excursions import episodes
+from coldchain_kit.model import Probe, Trace
+from coldchain_kit.model.conditions import Condition
 from tests.conftest import open_data
 
 UTC = pd.Timestamp("2026-03-01", tz="UTC")

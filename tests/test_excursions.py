@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from coldchain_kit import bounds, conditions, excursions
-from coldchain_kit.conditions import Condition
-from coldchain_kit.trace import FAIL, GOOD, Probe, Trace
+from coldchain_kit import excursions
+from coldchain_kit.excursions import bounds
+from coldchain_kit.model import FAIL, GOOD, Probe, Trace, conditions
+from coldchain_kit.model.conditions import Condition
 from tests.conftest import open_data, published
 
 UTC = pd.Timestamp("2026-03-01", tz="UTC")

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import conditions, excursions, exposure, physics, timeline, unseen
-from coldchain_kit.errors import KitError
-from coldchain_kit.trace import Probe, Trace
+from coldchain_kit import excursions, exposure
+from coldchain_kit.base import KitError
+from coldchain_kit.exposure import estimates
+from coldchain_kit.model import Probe, Trace, conditions, physics, timeline
 from tests.conftest import open_data, published
 
 
@@ -25,64 +26,64 @@ def series(values, *, step_min=10.0, times_min=None):
 def test_linear_minutes_and_degree_minutes_are_the_published_ones():
     # FACTS G5 (COMPUTED): 7,9,11,9,7 each 10 min, limit 8: linear 30 min, 45 degree-min; 5,10,5 each 30 min: 24/24.
     first, second = series([7, 9, 11, 9, 7]), series([5, 10, 5], step_min=30)
-    assert exposure.minutes_beyond(first, limit_c=8, direction="above").minutes == pytest.approx(30)
-    assert exposure.degree_minutes(first, limit_c=8, direction="above") == pytest.approx(45)
-    assert exposure.minutes_beyond(second, limit_c=8, direction="above").minutes == pytest.approx(24)
-    assert exposure.degree_minutes(second, limit_c=8, direction="above") == pytest.approx(24)
+    assert excursions.minutes_beyond(first, limit_c=8, direction="above").minutes == pytest.approx(30)
+    assert excursions.degree_minutes(first, limit_c=8, direction="above") == pytest.approx(45)
+    assert excursions.minutes_beyond(second, limit_c=8, direction="above").minutes == pytest.approx(24)
+    assert excursions.degree_minutes(second, limit_c=8, direction="above") == pytest.approx(24)
 
 
 def test_limit_itself_is_inside_unless_it_is_exclusive():
     at = series([8.0, 8.0, 8.0])
-    assert exposure.minutes_beyond(at, limit_c=8, direction="above") == (0, 0, 0)
-    assert exposure.minutes_beyond(at, limit_c=8, direction="above", inclusive=True) == (20, 20, 20)
-    assert exposure.minutes_beyond(series([46.4, 46.4]).map(lambda f: float(physics.fahrenheit_to_celsius(f))), limit_c=8, direction="above").most == 0
+    assert excursions.minutes_beyond(at, limit_c=8, direction="above") == (0, 0, 0)
+    assert excursions.minutes_beyond(at, limit_c=8, direction="above", inclusive=True) == (20, 20, 20)
+    assert excursions.minutes_beyond(series([46.4, 46.4]).map(lambda f: float(physics.fahrenheit_to_celsius(f))), limit_c=8, direction="above").most == 0
 
 
 def test_bounds_count_whole_steps():
     # CONTRACTS rule 6, by hand: U = 0.5. least: both beyond 8.5 -> step 2-3 only; most: either beyond 7.5 -> all but the last.
-    got = exposure.minutes_beyond(series([7.0, 8.4, 8.6, 8.6, 7.5, 7.5]), limit_c=8, direction="above", u_c=0.25)
+    got = excursions.minutes_beyond(series([7.0, 8.4, 8.6, 8.6, 7.5, 7.5]), limit_c=8, direction="above", u_c=0.25)
     assert (got.least, got.most) == (10, 40)
 
 
 def test_gap_adds_no_minutes_but_doubt():
     gappy = series([9.0, 9.0, 9.0, 9.0, 9.0, 9.0], times_min=[0, 10, 20, 120, 130, 140])
-    got = exposure.minutes_beyond(gappy, limit_c=8, direction="above", u_c=0.25)
+    got = excursions.minutes_beyond(gappy, limit_c=8, direction="above", u_c=0.25)
     assert got == (40, 40, 140)
-    assert exposure.longest_beyond(gappy, limit_c=8, direction="above", u_c=0.25) == (20, 20, 140)
+    assert excursions.longest_beyond(gappy, limit_c=8, direction="above", u_c=0.25) == (20, 20, 140)
 
 
 def test_reading_without_a_value_is_bridged_only_within_the_gap_rule():
     one = series([9, np.nan, 9, 9, 9, 9])
-    assert exposure.minutes_beyond(one, limit_c=8, direction="above").minutes == 50
+    assert excursions.minutes_beyond(one, limit_c=8, direction="above").minutes == 50
     two = series([9, np.nan, np.nan, 9, 9, 9, 9])
-    assert exposure.minutes_beyond(two, limit_c=8, direction="above") == (30, 30, 60)
+    assert excursions.minutes_beyond(two, limit_c=8, direction="above") == (30, 30, 60)
 
 
 def test_corrected_values_rule_the_least_and_the_further_outside_the_rest():
     corrected, read = series([7.0, 7.0, 7.0]), series([9.0, 9.0, 9.0])
-    assert exposure.minutes_beyond(corrected, as_read_c=read, limit_c=8, direction="above") == (20, 0, 20)
-    assert exposure.minutes_beyond(read, as_read_c=corrected, limit_c=8, direction="above") == (20, 20, 20)
+    assert excursions.minutes_beyond(corrected, as_read_c=read, limit_c=8, direction="above") == (20, 0, 20)
+    assert excursions.minutes_beyond(read, as_read_c=corrected, limit_c=8, direction="above") == (20, 20, 20)
 
 
 def test_below_mirrors_above():
     values = [7.0, 8.4, 8.6, 12.0, 7.5, 7.5]
-    up = exposure.minutes_beyond(series(values), limit_c=8, direction="above", u_c=0.25)
-    down = exposure.minutes_beyond(series([-v for v in values]), limit_c=-8, direction="below", u_c=0.25)
+    up = excursions.minutes_beyond(series(values), limit_c=8, direction="above", u_c=0.25)
+    down = excursions.minutes_beyond(series([-v for v in values]), limit_c=-8, direction="below", u_c=0.25)
     assert up == pytest.approx(down)
 
 
 def test_direction_and_marks_are_checked():
     with pytest.raises(KitError, match="above or below"):
-        exposure.minutes_beyond(series([1, 2]), limit_c=8, direction="over")
+        excursions.minutes_beyond(series([1, 2]), limit_c=8, direction="over")
     with pytest.raises(KitError, match="gap marks"):
-        exposure.minutes_beyond(series([1, 2]), limit_c=8, direction="above", gap=[False, False])
+        excursions.minutes_beyond(series([1, 2]), limit_c=8, direction="above", gap=[False, False])
 
 
 @pytest.mark.parametrize("n", [0, 1])
 def test_nothing_is_nothing(n):
     got = series([9.0] * n)
-    assert exposure.minutes_beyond(got, limit_c=8, direction="above") == (0, 0, 0)
-    assert exposure.longest_beyond(got, limit_c=8, direction="above") == (0, 0, 0)
+    assert excursions.minutes_beyond(got, limit_c=8, direction="above") == (0, 0, 0)
+    assert excursions.longest_beyond(got, limit_c=8, direction="above") == (0, 0, 0)
     assert np.isnan(exposure.mean_c(got)) and np.isnan(exposure.mkt_c(got))
 
 
@@ -111,12 +112,12 @@ def test_bounds_enclose_and_splitting_changes_nothing(values, seed, limit, u):
     data = series(values, times_min=times)
     gap = rng.random(len(values) - 1) < 0.2
     for direction in ("above", "below"):
-        whole = exposure.minutes_beyond(data, limit_c=limit, direction=direction, u_c=u, gap=gap)
+        whole = excursions.minutes_beyond(data, limit_c=limit, direction=direction, u_c=u, gap=gap)
         assert whole.least - 1e-9 <= whole.minutes <= whole.most + 1e-9
-        longest = exposure.longest_beyond(data, limit_c=limit, direction=direction, u_c=u, gap=gap)
+        longest = excursions.longest_beyond(data, limit_c=limit, direction=direction, u_c=u, gap=gap)
         assert all(single <= total + 1e-9 for single, total in zip(longest, whole, strict=True))
         k = len(values) // 2
-        parts = [exposure.minutes_beyond(piece, limit_c=limit, direction=direction, u_c=u, gap=marks) for piece, marks in ((data[: k + 1], gap[:k]), (data[k:], gap[k:]))]
+        parts = [excursions.minutes_beyond(piece, limit_c=limit, direction=direction, u_c=u, gap=marks) for piece, marks in ((data[: k + 1], gap[:k]), (data[k:], gap[k:]))]
         assert np.allclose(np.sum(parts, axis=0), whole, atol=1e-6)
 
 
@@ -153,9 +154,9 @@ def test_minutes_against_pandas_and_scipy_on_a_real_freezer():
     index = pd.DatetimeIndex(pd.to_datetime(table.iloc[:, 0], utc=True)).as_unit("us")
     fridge = next(c for c in table if c.startswith("Tref"))
     freezer = next(c for c in table if c.startswith("Tfre"))
-    assert round(exposure.minutes_beyond(pd.Series(table[fridge].to_numpy(), index=index), limit_c=8, direction="above").minutes, 1) == 4.0
+    assert round(excursions.minutes_beyond(pd.Series(table[fridge].to_numpy(), index=index), limit_c=8, direction="above").minutes, 1) == 4.0
     cold = pd.Series(table[freezer].to_numpy(), index=index)
-    assert round(exposure.minutes_beyond(cold, limit_c=-18, direction="above").minutes, 1) == 314.8
+    assert round(excursions.minutes_beyond(cold, limit_c=-18, direction="above").minutes, 1) == 314.8
     # The same by putting the crossings in as points of their own and letting scipy integrate.
     minutes = (index - index[0]) / pd.Timedelta("1min")
     distance = cold.to_numpy() + 18.0
@@ -164,7 +165,7 @@ def test_minutes_against_pandas_and_scipy_on_a_real_freezer():
     x = np.concatenate((minutes, cross))
     y = np.concatenate((np.clip(distance, 0, None), np.zeros(len(cross))))
     order = np.argsort(x, kind="stable")
-    assert exposure.degree_minutes(cold, limit_c=-18, direction="above") == pytest.approx(trapezoid(y[order], x[order]), abs=1e-9 * 1e3)
+    assert excursions.degree_minutes(cold, limit_c=-18, direction="above") == pytest.approx(trapezoid(y[order], x[order]), abs=1e-9 * 1e3)
     ratio = physics.ACTIVATION_ENERGY_KJ_MOL / physics.GAS_CONSTANT_KJ_MOL_K
     rate = trapezoid(np.exp(-ratio / (cold.to_numpy() + 273.15)), minutes) / (minutes[-1] - minutes[0])
     assert exposure.mkt_c(cold) == pytest.approx(ratio / -np.log(rate) - 273.15, abs=1e-9)
@@ -305,21 +306,21 @@ def test_what_a_buffer_hides_is_the_door_that_the_probe_met():
     # FACTS G2 (COMPUTED): a door opened for 3 min, air 5 -> 20 °C: a probe of tau 10 min peaks at 8.888 °C.
     peak = physics.first_order(5.0, 20.0, 3.0, tau_min=10.0)
     assert float(peak) == pytest.approx(8.888, abs=5e-4)
-    hidden = unseen.behind_buffer(series([5.0, float(peak), 5.0 + (float(peak) - 5) * np.exp(-0.3)], step_min=3), tau_min=10.0, resolution_c=0.1)
+    hidden = estimates.behind_buffer(series([5.0, float(peak), 5.0 + (float(peak) - 5) * np.exp(-0.3)], step_min=3), tau_min=10.0, resolution_c=0.1)
     assert hidden["air_high_c"] == pytest.approx(20) and hidden["air_low_c"] == pytest.approx(5)
     assert hidden["warmer_by_c"] == pytest.approx(20 - float(peak)) and hidden["colder_by_c"] == pytest.approx(0, abs=1e-9) and hidden["doubt_c"] > 0.1
-    assert unseen.behind_buffer(series([5.0]), tau_min=10.0) is None
+    assert estimates.behind_buffer(series([5.0]), tau_min=10.0) is None
     with pytest.raises(KitError, match="above zero"):
-        unseen.behind_buffer(series([5.0, 6.0]), tau_min=0)
+        estimates.behind_buffer(series([5.0, 6.0]), tau_min=0)
 
 
 def test_inside_a_gap_there_is_an_estimate_with_its_assumptions():
     # FACTS G3 (COMPUTED): from 5 °C towards 22 °C with tau 8 h, 8 °C is met after 1.5532 h.
     data = series([5, 5, 5, 6, 6, 6], times_min=[0, 10, 20, 260, 270, 280])
-    (row,) = unseen.inside_gaps(data, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
+    (row,) = estimates.inside_gaps(data, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
     assert row["minutes_to_limit"] == pytest.approx(1.5532 * 60, abs=5e-3) and row["before_c"] == 5 and row["after_c"] == 6
     assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-0.5)) and "unknown" in row["assumes"]
-    assert unseen.inside_gaps(data, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
+    assert estimates.inside_gaps(data, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
 
 
 def test_mean_and_mkt_against_numpy_on_a_real_household_refrigerator():
@@ -362,10 +363,10 @@ def test_a_gap_estimate_rests_on_the_unit_s_own_warm_up_and_the_room():
     trace = Trace.of(pd.Series(course[keep], index=index), probe=Probe("A", "buffered"), u_c=0.1)
     room = Trace.of(pd.Series(22.0, index=index), probe=Probe("R", "room"))
     found = excursions.find(trace, conditions.get("refrigerated"))
-    (row,) = unseen.rows(trace, found, room=room, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"]
+    (row,) = estimates.rows(trace, found, room=room, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"]
     assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-row["minutes"] / 300.0), abs=0.3)
     assert row["minutes_to_limit"] == pytest.approx(physics.minutes_to_reach(5, 22, 8, tau_min=300), rel=0.05)
-    assert unseen.rows(trace, found, room=None, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"] == []
+    assert estimates.rows(trace, found, room=None, high_c=8.0, start=index[0], end=index[-1])["gap_estimates"] == []
 
 
 def test_an_mkt_says_when_readings_leave_the_band_of_its_rule():

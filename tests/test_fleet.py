@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from coldchain_kit import fleet
+from coldchain_kit.records import fleet
 
 
 def row(tmp_path, **changes):

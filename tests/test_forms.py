@@ -6,8 +6,11 @@ import json
 
 import pytest
 
-from coldchain_kit import entries, forms
-from coldchain_kit.tables import Prose, Table, Tables
+from coldchain_kit import forms
+from coldchain_kit.forms import boxes as boxes_of_forms
+from coldchain_kit.register import entries
+from coldchain_kit.show import open_questions
+from coldchain_kit.show.tables import Prose, Table, Tables
 from tests.assessed import assessed
 
 ASKING = ("before_anything_else", "found", "five_whys", "cause_groups", "root_cause", "classification", "conclusion", "decisions", "replies", "set_aside", "actions")
@@ -15,7 +18,7 @@ ASKING = ("before_anything_else", "found", "five_whys", "cause_groups", "root_ca
 
 @pytest.fixture
 def case(tmp_path):
-    forms._SHARED.clear()
+    boxes_of_forms._SHARED.clear()
     return assessed(tmp_path)
 
 
@@ -45,7 +48,7 @@ def test_a_frozen_form_is_a_table_and_holds_no_widget(case, name):
 def test_what_nobody_answered_is_said(case):
     text = str(forms.before_anything_else(case, frozen=True))
     assert text.count("not yet answered | nobody | never") == 7
-    assert "Decision on lot L-7731" in str(forms.still_open(case))
+    assert "Decision on lot L-7731" in str(open_questions.still_open(case))
 
 
 def test_a_typed_answer_is_in_the_file_when_the_box_is_left(case):
@@ -99,7 +102,7 @@ def test_a_decision_is_kept_with_outcome_person_role_and_time(case):
     boxes(form, "Button")[0].click()
     assert entries.current(case.case.folder)["decision.L-7731"] == {"outcome": "kept marked", "by": "P. Reis", "role": "pharmacist", "time": "2026-03-09 15:00"}
     assert "L-7731 | kept marked | P. Reis | pharmacist | 2026-03-09 15:00 | none | none | none | R. Vaz" in str(forms.decisions(case, frozen=True))
-    assert "Decision on lot" not in str(forms.still_open(case))
+    assert "Decision on lot" not in str(open_questions.still_open(case))
 
 
 def test_a_decision_with_a_missing_part_is_refused_with_the_part_named(case):
@@ -139,9 +142,9 @@ def test_actions_are_shown_until_closed_and_found_effective(case):
     entries.save_action(case.case.folder, row, who="R. Vaz")
     assert "Still open, or not yet found effective: A1." in str(forms.actions(case, frozen=True))
     entries.save_action(case.case.folder, {**row, "closed": "2026-03-20"}, who="R. Vaz", why="done")
-    assert "A1" in str(forms.still_open(case))
+    assert "A1" in str(open_questions.still_open(case))
     entries.save_action(case.case.folder, {**row, "closed": "2026-03-20", "effective": "yes, checked 2026-05-02"}, who="R. Vaz", why="checked")
-    assert "Still open" not in str(forms.actions(case, frozen=True)) and "A1" not in str(forms.still_open(case))
+    assert "Still open" not in str(forms.actions(case, frozen=True)) and "A1" not in str(open_questions.still_open(case))
 
 
 def test_proposed_text_stands_until_somebody_words_it(case):
@@ -185,7 +188,7 @@ def test_a_broken_chain_is_named_in_the_record(case):
     entries.append(case.case.folder, who="R. Vaz", field="risk", new="low")
     path = case.case.folder / entries.FILE
     path.write_text(path.read_text("utf-8").replace('"low"', '"none"'), "utf-8")
-    assert "line 1 was changed after it was written" in str(forms.trail(case))
+    assert "entries.jsonl line 1 was changed" in str(forms.trail(case))
 
 
 def test_a_line_that_is_no_entry_is_named_and_stops_nothing(case):
@@ -193,12 +196,12 @@ def test_a_line_that_is_no_entry_is_named_and_stops_nothing(case):
     with (case.case.folder / entries.FILE).open("a", encoding="utf-8") as file:
         file.write('{"field": "other"}\n')
     text = str(forms.trail(case))
-    assert "line 2 is no entry of the kit" in text and "Risk to product and patients, in your words | none before | low" in text
+    assert "entry 2 is no entry of the kit" in text and "Risk to product and patients, in your words | none before | low" in text
 
 
 def test_what_the_case_file_says_is_not_asked_again(case):
     assert "I. Lopes (from the case file)" in str(forms.found(case, frozen=True))
-    assert "found.by" not in str(forms.still_open(case))
+    assert "found.by" not in str(open_questions.still_open(case))
 
 
 def test_the_trail_is_the_same_from_run_to_run(case):

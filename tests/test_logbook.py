@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from coldchain_kit import logbook, register
-from coldchain_kit.errors import RegisterError
+from coldchain_kit import register
+from coldchain_kit.base import RegisterError
+from coldchain_kit.register import logbook
 from tests.test_stock import SITE
 
 HEAD = "time,kind,text,until,who,low_c,high_c,reset"

@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import conditions, excursions, lots, register, stock
+from coldchain_kit import excursions, lots, register
 from coldchain_kit.lots import stays
-from coldchain_kit.trace import Probe, Trace, Unit
+from coldchain_kit.model import Probe, Trace, Unit, conditions
+from coldchain_kit.register import stock
 from tests.test_stock import SITE
 
 START = pd.Timestamp("2026-03-01T00:00Z")  # Lisbon is on UTC then

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import investigation, results
+from coldchain_kit import assessment
+from coldchain_kit.assessment import results
 from tests import sites
 from tests.conftest import open_data
 
@@ -90,7 +91,7 @@ def test_store_freezer_and_walk_in(tmp_path):
     table = pd.read_csv(path, parse_dates=["Time"]).set_index("Time")
     unit = 'condition = "local"\n[units.U.probes.Tfre]\nrole = "air"\n[units.U.probes.Tref]\nrole = "air"\n[units.U.probes.Trtu]\nrole = "room"\n'
     site = '[conditions.local]\nlow_c = -40.0\nhigh_c = -18.0\nsource = "for this test"\n'
-    found = investigation.assess(sites.write(tmp_path, [path], unit=unit, site=site, kind="freezer", zone="America/Los_Angeles")).results
+    found = assessment.assess(sites.write(tmp_path, [path], unit=unit, site=site, kind="freezer", zone="America/Los_Angeles")).results
     assert results.faults(found) == []
     for probe in ("Tfre", "Tref"):
         compare(found, probe, table.index, table[probe].to_numpy(), high=-18.0, low=-40.0)
@@ -101,7 +102,7 @@ def test_store_freezer_and_walk_in(tmp_path):
 def test_household_refrigerator(tmp_path):
     path = open_data("household_fridge/sensor_data_July25_8am_to_Aug1.csv")
     table = pd.read_csv(path, parse_dates=["time"]).set_index("time")
-    found = investigation.assess(sites.write(tmp_path, [path])).results
+    found = assessment.assess(sites.write(tmp_path, [path])).results
     assert results.faults(found) == []
     labels = {row["probe"] for row in found["probes"]}
     for column in ("temperature_1", "temperature_2", "temperature_3"):
@@ -119,7 +120,7 @@ def test_ambient_sensor_in_fahrenheit(tmp_path):
     table = pd.read_csv(path, parse_dates=["timestamp"]).set_index("timestamp")["value"]
     unit = 'condition = "local"\n[units.U.logger]\ntemperature_unit = "F"\nclock = "utc"\n'
     site = '[conditions.local]\nlow_f = 60.0\nhigh_f = 80.0\nsource = "for this test"\n'
-    found = investigation.assess(sites.write(tmp_path, [path], unit=unit, site=site, kind="room")).results
+    found = assessment.assess(sites.write(tmp_path, [path], unit=unit, site=site, kind="room")).results
     assert results.faults(found) == []
     values = ((table.to_numpy() - 32) / 1.8).round(6)
     limit = [(value - 32) / 1.8 for value in (60.0, 80.0)]

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from coldchain_kit import narrative
+from coldchain_kit.show import narrative
 from tests.assessed import assessed
 
 FIGURE = re.compile(r"\d[\d,.]*\d|\d")

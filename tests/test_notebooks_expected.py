@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from coldchain_kit import shipped
+from coldchain_kit.base import package_files
 from tests.expected_notebooks import EXPECTED, PARAMETERS
 
 pytestmark = [pytest.mark.notebooks, pytest.mark.slow]
@@ -24,14 +24,14 @@ def nbval(name: str, site) -> subprocess.CompletedProcess:
 
 @pytest.mark.parametrize("name", list(PARAMETERS))
 def test_the_notebooks_show_the_stored_tables_again(name, tmp_path):
-    done = nbval(name, shipped.copy_sample_site(tmp_path))
+    done = nbval(name, package_files.copy_sample_site(tmp_path))
     assert done.returncode == 0, done.stdout[-6000:]
     assert " passed" in done.stdout
 
 
 @pytest.mark.parametrize("name", list(PARAMETERS))
 def test_a_changed_reading_makes_them_fail(name, tmp_path):
-    site = shipped.copy_sample_site(tmp_path)
+    site = package_files.copy_sample_site(tmp_path)
     path = site / "downloads" / "F2" / "F2_2026-03.csv"
     text = path.read_bytes().decode("utf-8-sig")
     assert "07.03.2026;01:00:00;" in text

@@ -9,8 +9,10 @@ import sys
 
 import pytest
 
-from coldchain_kit import investigation, results
-from coldchain_kit.errors import KitError
+from coldchain_kit import assessment
+from coldchain_kit.assessment import results
+from coldchain_kit.base import KitError
+from coldchain_kit.model import to_text
 from tests import oracle, random_sites, sites
 
 SECOND = 0.02  # times of a drifting clock are rounded differently on either side
@@ -220,7 +222,7 @@ def _cause(found: Differences, mine: dict, theirs: dict) -> None:
 
 def differences(seed: int, folder) -> Differences:
     path, case = random_sites.make(seed, folder)
-    theirs = investigation.assess(path).results
+    theirs = assessment.assess(path).results
     found = compare(oracle.assess(case), theirs, case)
     found += [f"schema: {fault}" for fault in results.faults(theirs)]
     return found
@@ -245,7 +247,7 @@ def test_the_kit_agrees_with_the_oracle_on_many_sites(tmp_path, first):
 def test_the_command_prints_the_same_bytes_everywhere(tmp_path, seed):
     path, _ = random_sites.make(seed, tmp_path / "a")
     other, _ = random_sites.make(seed, tmp_path / "a long näme" / "b")
-    wanted = results.to_text(investigation.assess(path).results).encode("utf-8")
+    wanted = to_text(assessment.assess(path).results).encode("utf-8")
     plain = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "LANG", "PYTHON"))}
     for case, around in ((path, {"TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "1"}), (other, {"TZ": "America/New_York", "PYTHONHASHSEED": "77", "LC_ALL": "POSIX", "PYTHONIOENCODING": "latin-1"})):
         done = subprocess.run([sys.executable, "-m", "coldchain_kit", "assess", case.name], cwd=case.parent, env={**plain, **around}, capture_output=True, check=False)
@@ -265,7 +267,7 @@ def _minutes(steps: list[float], *, start: str = "2026-03-01T00:00:00") -> list[
 
 def _found(tmp_path, times: list[str], value=lambda k: 5.0 + 0.1 * (k % 3), **more) -> dict:
     rows = [(time, value(k)) for k, time in enumerate(times)]
-    return investigation.assess(sites.write(tmp_path, [sites.series(tmp_path, rows)], **more)).results
+    return assessment.assess(sites.write(tmp_path, [sites.series(tmp_path, rows)], **more)).results
 
 
 def test_each_stretch_has_its_own_interval(tmp_path):

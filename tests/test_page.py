@@ -8,8 +8,8 @@ from html.parser import HTMLParser
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
-from coldchain_kit.errors import RecordError
-from coldchain_kit.frozen import markup, page, pdf
+from coldchain_kit.base import RecordError
+from coldchain_kit.records import markup, page, pdf
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="90" height="40" viewBox="0 0 90 40"><title>Trace of F2</title><desc>Above 8 °C for three hours.</desc><g clip-path="url(#a)"><path d="M0 0L9 9"/><text>°C</text></g></svg>'
 TABLE = '<style>td{color:red}</style><table class="kit"><caption>Probes, °C</caption><thead><tr><th scope="col">Probe</th><th scope="col">Highest (°C)</th></tr></thead><tbody><tr><th scope="row">upper</th><td class="num">9.3</td></tr></tbody></table>'

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from coldchain_kit import entries, preliminary, say, tables
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
+from coldchain_kit.register import entries
+from coldchain_kit.show import preliminary, tables, wording
 from tests.assessed import assessed
 
 
@@ -16,8 +17,8 @@ def test_the_sheet_is_marked_and_holds_the_figures_of_the_case(tmp_path):
     for text in (
         preliminary.MARK,
         "DEMONSTRATION",
-        say.celsius(row["extreme_c"]),
-        say.minutes(row["minutes_most"]),
+        wording.celsius(row["extreme_c"]),
+        wording.minutes(row["minutes_most"]),
         "L-7731",
         "not yet answered",
         "Europe/Lisbon",

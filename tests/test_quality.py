@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import conditions, quality, simulate, timeline
-from coldchain_kit.errors import KitError
+from coldchain_kit import quality, simulate
+from coldchain_kit.base import KitError
+from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit, conditions, roll_up, timeline
 from coldchain_kit.register import Alarm, Logger
-from coldchain_kit.trace import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit, roll_up
 from tests.conftest import published
 
 FRIDGE = conditions.get("refrigerated")

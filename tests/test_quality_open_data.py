@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import conditions, quality
-from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit
+from coldchain_kit import quality
+from coldchain_kit.model import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit, conditions
 from tests.conftest import open_data
 
 pytestmark = pytest.mark.open_data

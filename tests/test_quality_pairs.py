@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import conditions, investigation, quality, register, simulate
+from coldchain_kit import assessment, quality, register, simulate
+from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit, conditions
 from coldchain_kit.quality import pairs, response
 from coldchain_kit.quality.series import course
-from coldchain_kit.trace import GOOD, NOT_EVALUATED, SUSPECT, Probe, Trace, Unit
 from tests.conftest import CHECKOUT, open_data
 
 START = pd.Timestamp("2026-03-02", tz="UTC")
@@ -93,7 +93,7 @@ def test_the_sample_site_has_no_disagreement():
     site = register.load_site(CHECKOUT / "sample_data" / "tern_bay" / "site.toml")
     for name, entry in site.units.items():
         files = register.find_files(site.path.parent, entry.readings, site.path.name)
-        unit = investigation.load_unit(site, name, files, folder=site.path.parent)
+        unit = assessment.load_unit(site, name, files, folder=site.path.parent)
         assert not any(suspect(trace).any() for trace in unit.traces.values() if "disagreement" in trace.flags)
 
 

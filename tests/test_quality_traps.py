@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from coldchain_kit import investigation
+from coldchain_kit import assessment
 from tests import sites
 from tests.conftest import TRAPS
 
@@ -16,7 +16,7 @@ def assessed(folder, kind):
     path = TRAPS / f"quality_{kind}.csv"
     header = path.read_text("utf-8").splitlines()[0]
     unit = "".join(PROBE.format(name=name, role=role) for name, role in (("A", "buffered"), ("B", "air")) if f"{name} (" in header)
-    return investigation.assess(sites.write(folder, [path], unit=unit)).results
+    return assessment.assess(sites.write(folder, [path], unit=unit)).results
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -15,10 +15,11 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from coldchain_kit import readers
-from coldchain_kit.errors import KitError, LayoutError
-from coldchain_kit.readers import Hints, fixedtimes, instants
-from coldchain_kit.readers.block import NO_TIME
+from coldchain_kit import downloads
+from coldchain_kit.base import KitError, LayoutError
+from coldchain_kit.downloads import Hints
+from coldchain_kit.downloads.readers import fixedtimes, instants
+from coldchain_kit.downloads.readers.block import NO_TIME
 from tests.benchmarks import bench_readers
 from tests.conftest import TRAPS, open_data
 
@@ -30,7 +31,7 @@ def read(tmp_path):
     def one(text, *, hints=None, name="F2.csv"):
         file = tmp_path / name
         file.write_bytes(text if isinstance(text, bytes) else text.encode())
-        (download,) = readers.read(file, hints=hints)
+        (download,) = downloads.read(file, hints=hints)
         return download
 
     return one
@@ -405,7 +406,7 @@ def test_workbooks(tmp_path):
         sheet.append([dt.datetime(2026, 3, 13, 22, 5 * i), 4.5 + i / 10, "---" if i == 2 else 5])
     book.create_sheet("Notes").append(["nothing here"])
     book.save(tmp_path / "F2.xlsx")
-    (download,) = readers.read(tmp_path / "F2.xlsx")
+    (download,) = downloads.read(tmp_path / "F2.xlsx")
     assert temperatures(download)["A"] == [4.5, 4.6, 4.7, 4.8, 4.9]
     assert download.line.tolist() == [4, 5, 6, 7, 8] and download.time[1] == np.datetime64("2026-03-13T22:05")
     assert download.source.layout["member"] == "Sheet" and math.isnan(temperatures(download)["B"][2])
@@ -427,7 +428,7 @@ def test_open_document_sheets(tmp_path):
         table.addElement(row)
     book.spreadsheet.addElement(table)
     book.save(tmp_path / "F2.ods")
-    (download,) = readers.read(tmp_path / "F2.ods")
+    (download,) = downloads.read(tmp_path / "F2.ods")
     assert temperatures(download) == {"A": [4.5, 4.6]}
 
 
@@ -437,7 +438,7 @@ def test_members_of_an_archive(tmp_path):
         archive.writestr("b.csv", "time,A (°C)\n" + rows("4.6"))
         archive.writestr("a.csv", "time,A (°C)\n" + rows("5.6"))
         archive.writestr("report.pdf", "%PDF-1.7")
-    found = readers.read(file)
+    found = downloads.read(file)
     assert [d.source.file for d in found] == ["all.zip#a.csv", "all.zip#b.csv"]
     assert [temperatures(d)["A"] for d in found] == [[5.6], [4.6]]
     assert len({d.source.sha256 for d in found}) == 1
@@ -448,7 +449,7 @@ def test_standard_input(monkeypatch):
         buffer = io.BytesIO(("time,A (°C)\n" + rows("4.6", "4.7")).encode())
 
     monkeypatch.setattr(sys, "stdin", Stream())
-    (download,) = readers.read("-")
+    (download,) = downloads.read("-")
     assert download.source.file == "standard input" and temperatures(download) == {"A": [4.6, 4.7]}
 
 
@@ -458,7 +459,7 @@ def test_standard_input(monkeypatch):
 @pytest.mark.parametrize("trap", sorted(TRAPS.glob("readers_*")), ids=lambda path: path.name)
 def test_traps_are_refused(trap):
     with pytest.raises(LayoutError) as caught:
-        readers.read(trap)
+        downloads.read(trap)
     assert all(fault.where.startswith(trap.name) and fault.mend for fault in caught.value.faults)
 
 
@@ -470,12 +471,12 @@ def test_pictures_ask_for_text(read, head):
 
 def test_missing_empty_and_folder(tmp_path):
     with pytest.raises(KitError, match="no such file"):
-        readers.read(tmp_path / "none.csv")
+        downloads.read(tmp_path / "none.csv")
     with pytest.raises(KitError, match="folder"):
-        readers.read(tmp_path)
+        downloads.read(tmp_path)
     (tmp_path / "empty.csv").write_bytes(b"")
     with pytest.raises(LayoutError, match="empty"):
-        readers.read(tmp_path / "empty.csv")
+        downloads.read(tmp_path / "empty.csv")
 
 
 def test_a_file_without_temperatures_says_what_was_found(read):
@@ -488,10 +489,10 @@ def test_a_file_without_temperatures_says_what_was_found(read):
 
 def test_the_paragraph_and_the_pins(read):
     download = read("Serial number: TB-00417\nZeit;Oben (°C);Feuchte\n13.03.2026 22:00;4,6;55\n13.03.2026 22:05;4,7;56\nsoon;4,8;57\n13.03.2026 22:10;4,8;57\n")
-    text = readers.describe(download)
+    text = downloads.describe(download)
     for word in ("semicolons", "comma as decimal mark", "DD.MM.YYYY hh:mm", "Oben (°C, by the header)", "Feuchte (humidity)", "4 rows of readings: 3 read, 1 refused", "line 5", "one every 5 min"):
         assert word in text
-    pins = tomllib.loads("\n".join(readers.toml_lines(download)))["units"]["X"]
+    pins = tomllib.loads("\n".join(downloads.toml_lines(download)))["units"]["X"]
     assert pins["logger"] == {"serial": "TB-00417", "temperature_unit": "C", "date_order": "dmy", "interval_min": 5}
     assert pins["probes"] == {"Oben": {"column": "Oben (°C)"}}
 
@@ -520,7 +521,7 @@ def test_the_layout_is_ready_for_json(read):
 def test_real_traces_against_plain_pandas(path, time, columns, kw):
     file = open_data(path)
     frame = pd.read_csv(file, skipinitialspace=True, **kw)
-    (download,) = readers.read(file)
+    (download,) = downloads.read(file)
     assert download.source.rows == download.source.read == len(frame)
     stamps = pd.to_datetime(frame[time], format="%m/%d/%Y %H:%M") if time == "Unnamed: 0" else pd.to_datetime(frame[time], format="ISO8601", utc=download.time_kind == "utc")
     stamps = stamps.dt.tz_localize(None).dt.floor("us")
@@ -533,12 +534,12 @@ def test_real_traces_against_plain_pandas(path, time, columns, kw):
 
 @pytest.mark.open_data
 def test_headerless_real_traces():
-    (power,) = readers.read(open_data("tracebase_fridge_power/dev_D36601_2012.01.25.csv"))
+    (power,) = downloads.read(open_data("tracebase_fridge_power/dev_D36601_2012.01.25.csv"))
     frame = pd.read_csv(open_data("tracebase_fridge_power/dev_D36601_2012.01.25.csv"), sep=";", header=None)
     assert power.source.read == len(frame) and power.source.layout["final_newline"] is False
     assert (power.time == pd.to_datetime(frame[0], format="%d/%m/%Y %H:%M:%S").to_numpy("datetime64[us]")).all()
     assert power.columns[0].header == "column 2" and (power.columns[0].values == frame[1]).all()
-    (mote,) = readers.read(open_data("sensor_fault_benchmark/intel_raw_Node19.txt"))
+    (mote,) = downloads.read(open_data("sensor_fault_benchmark/intel_raw_Node19.txt"))
     frame = pd.read_csv(open_data("sensor_fault_benchmark/intel_raw_Node19.txt"), sep=r"\s+", header=None)
     found = {c.header: c for c in mote.columns}
     assert found["column 5"].kind == "temperature" and found["column 4"].kind == "other"
@@ -550,15 +551,15 @@ def test_headerless_real_traces():
 @pytest.mark.parametrize("path", ["water_bottle_warmup/data.csv", "milk_holding_trials/External_Rep1.csv", "wsn_labelled_single_hop/data.csv"])
 def test_real_traces_without_dates_are_refused(path):
     with pytest.raises(LayoutError, match="date with a time"):
-        readers.read(open_data(path))
+        downloads.read(open_data(path))
 
 
 @pytest.mark.open_data
 def test_a_real_ambiguous_day_is_refused():
     file = open_data("tracebase_fridge_power/device_4BA15B_2012.01.12_cleaned_12.01.2012.csv")
     with pytest.raises(LayoutError, match="12 January 2012 .* or 1 December 2012"):
-        readers.read(file)
-    (download,) = readers.read(file, hints=Hints(date_order="dmy"))
+        downloads.read(file)
+    (download,) = downloads.read(file, hints=Hints(date_order="dmy"))
     assert download.source.read == 33900
 
 
@@ -567,10 +568,10 @@ def test_reading_holds_little_more_than_the_text_and_the_numbers(tmp_path, kind)
     """Issue 3: at most 3 x the bare frame; what Python and numpy hold is counted here, the benchmark counts the process."""
     count = 200_000
     file = bench_readers.write(tmp_path, rows=count)[kind]
-    readers.read(file)
+    downloads.read(file)
     tracemalloc.start()
     try:
-        (download,) = readers.read(file)
+        (download,) = downloads.read(file)
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()

@@ -15,8 +15,8 @@ from datetime import datetime
 
 import pytest
 
-from coldchain_kit import readers
-from coldchain_kit.errors import KitError
+from coldchain_kit import downloads as readers
+from coldchain_kit.base import KitError
 from tests import layouts
 
 FILES = int(os.environ.get("COLDCHAIN_FUZZ", "600"))

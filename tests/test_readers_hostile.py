@@ -12,9 +12,9 @@ import zipfile
 
 import pytest
 
-from coldchain_kit import readers
-from coldchain_kit.errors import KitError, LayoutError
-from coldchain_kit.readers import archives, files
+from coldchain_kit import downloads
+from coldchain_kit.base import KitError, LayoutError
+from coldchain_kit.downloads.readers import archives, files
 
 GOOD = "time;A (°C)\n" + "".join(f"2026-03-13 22:{minute:02d};4.{minute % 10}\n" for minute in range(0, 60, 5))
 
@@ -32,7 +32,7 @@ def refuse(data, tmp_path, match, name="F2.csv"):
     file = tmp_path / name
     file.write_bytes(data)
     with pytest.raises(LayoutError, match=match):
-        readers.read(file)
+        downloads.read(file)
 
 
 def test_a_gigabyte_is_refused_unread(tmp_path, bounded):
@@ -40,7 +40,7 @@ def test_a_gigabyte_is_refused_unread(tmp_path, bounded):
     with file.open("wb") as handle:
         handle.truncate(2**30)
     with pytest.raises(KitError, match="larger than 512 MB"):
-        readers.read(file)
+        downloads.read(file)
 
 
 @pytest.mark.parametrize("byte", [b"9", b";", b'"', b"\x00", b"\xc3"])
@@ -51,7 +51,7 @@ def test_one_endless_line(byte, tmp_path, bounded):
 def test_ten_million_separators_in_a_file_of_readings(tmp_path, bounded):
     file = tmp_path / "F2.csv"
     file.write_text(GOOD + ";" * 10_000_000 + "\n2026-03-13 23:00;4.9\n", "utf-8")
-    (download,) = readers.read(file)
+    (download,) = downloads.read(file)
     assert download.source.rejects == ((14, "the line is longer than 65,536 characters"),)
     assert download.source.read == 13
 
@@ -64,7 +64,7 @@ def test_ten_million_separators_over_many_lines(tmp_path, bounded):
 def test_deep_quotes(quotes, tmp_path, bounded):
     file = tmp_path / "F2.csv"
     file.write_text(GOOD.replace("2026-03-13 22:30;4.0", f"{quotes};4.0"), "utf-8")
-    (download,) = readers.read(file)
+    (download,) = downloads.read(file)
     assert download.source.read == 11 and download.source.rows == download.source.read + download.source.rejected
 
 
@@ -115,7 +115,7 @@ def test_a_large_sheet(tmp_path, monkeypatch):
     book.active.cell(row=5000, column=5000, value=1)  # one cell far away makes a large sheet
     book.save(tmp_path / "F2.xlsx")
     with pytest.raises(LayoutError, match="5000 rows"):
-        readers.read(tmp_path / "F2.xlsx")
+        downloads.read(tmp_path / "F2.xlsx")
 
 
 def test_damaged_archives(tmp_path):
@@ -136,7 +136,7 @@ def test_damaged_archives(tmp_path):
             broken = data[:at] if rng.random() < 0.3 else data[:at] + bytes([data[at] ^ (1 << rng.randrange(8))]) + data[at + 1 :]
             file.write_bytes(broken or b"x")
             try:
-                (download,) = readers.read(file)
+                (download,) = downloads.read(file)
             except KitError:
                 continue
             assert download.source.read == 12
@@ -145,5 +145,5 @@ def test_damaged_archives(tmp_path):
 def test_formulas_are_text_and_never_run(tmp_path):
     file = tmp_path / "F2.csv"
     file.write_text(GOOD.replace("22:30;4.0", "22:30;=cmd|'/C calc'!A0"), "utf-8")
-    (download,) = readers.read(file)
+    (download,) = downloads.read(file)
     assert math.isnan(download.columns[0].values[6]) and download.source.no_value[0][2].startswith("=cmd")

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from coldchain_kit import readers
+from coldchain_kit import downloads
+from coldchain_kit.base import LayoutError
 from tests import layouts
 
 CONTENTS = {
@@ -53,11 +54,11 @@ def test_reads_back(layout, content, tmp_path):
     data, truth = layouts.write(CONTENTS[content], layout)
     file = tmp_path / "F2.csv"
     file.write_bytes(data)
-    (download,) = readers.read(file)
+    (download,) = downloads.read(file)
     check(download, truth, newest_first=layout.newest_first, long=layout.long, named=layout.header is not None)
     assert counted(download) == download.source.layout["lines"]
     assert download.source.layout["newest_first"] == layout.newest_first
-    assert readers.describe(download).startswith("F2.csv: ")
+    assert downloads.describe(download).startswith("F2.csv: ")
 
 
 def test_enough_layouts():
@@ -83,8 +84,8 @@ def test_round_trip(layout, seed, rows, minutes, day, gaps, names, tmp_path):
     file = tmp_path / "download.csv"
     file.write_bytes(data)
     try:
-        (download,) = readers.read(file)
-    except readers.LayoutError as error:
+        (download,) = downloads.read(file)
+    except LayoutError as error:
         assert "ways" in str(error)
         return
     check(download, truth, newest_first=layout.newest_first, long=layout.long, named=layout.header is not None)
@@ -95,8 +96,8 @@ def test_ambiguous_dates_name_both_readings(tmp_path):
     data, _ = layouts.write(trace, replace(layouts.LAYOUTS[0], time="%d/%m/%Y %H:%M"))
     file = tmp_path / "F2.csv"
     file.write_bytes(data)
-    with pytest.raises(readers.LayoutError, match="3 April 2026 .day first. or 4 March 2026 .month first.*date_order"):
-        readers.read(file)
-    (download,) = readers.read(file, hints=readers.Hints(date_order="dmy"))
+    with pytest.raises(LayoutError, match="3 April 2026 .day first. or 4 March 2026 .month first.*date_order"):
+        downloads.read(file)
+    (download,) = downloads.read(file, hints=downloads.Hints(date_order="dmy"))
     assert download.time[0] == np.datetime64("2026-04-03T08:00:00")
     assert download.source.layout["date_order_from"] == "pinned"

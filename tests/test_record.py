@@ -21,10 +21,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from coldchain_kit import entries, investigation, record, register, rerun, run, verify
-from coldchain_kit import results as canonical
-from coldchain_kit.errors import RecordError
-from coldchain_kit.frozen import bag, freezing, gather, ledger
+from coldchain_kit import assessment, records, register
+from coldchain_kit.base import RecordError, chain
+from coldchain_kit.model import to_text
+from coldchain_kit.records import bag, freezing, gather, ledger, making, rerunning, strict_run, verification
+from coldchain_kit.register import entries
 from tests import frozen
 from tests.conftest import CHECKOUT
 
@@ -36,11 +37,11 @@ SITE = CHECKOUT / "sample_data" / "tern_bay"
 
 def test_a_record_holds_everything(tmp_path):
     folder = frozen.freeze(tmp_path)
-    assert folder.name == "2026-014-r1" and verify.record(folder) == []
+    assert folder.name == "2026-014-r1" and verification.record(folder) == []
     names = sorted(path.relative_to(folder / "data").as_posix() for path in (folder / "data").rglob("*") if path.is_file())
     assert names == ["attachments/letter.pdf", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "tables/excursions.csv"]
     assert (folder / "data/inputs/downloads/F2/F2 März.csv").read_bytes() == (tmp_path / "F2.csv").read_bytes()
-    info = verify.bag_info(folder)
+    info = verification.bag_info(folder)
     assert (info["Case"], info["Revision"], info["Kit-Version"]) == ("2026-014", "1", freezing.__version__)
     assert info["Time-Zone-Database"] and "Previous-Record-SHA256" not in info and "Reason" not in info
     page = (folder / "data/record.html").read_text("utf-8")
@@ -53,7 +54,7 @@ def test_what_is_frozen_is_the_same_to_the_byte_from_run_to_run(tmp_path):
     for path in (first / "data").rglob("*"):
         if path.is_file():
             assert path.read_bytes() == (second / path.relative_to(first)).read_bytes(), path.name
-    assert verify.bag_info(first)["Contents-SHA256"] == verify.bag_info(second)["Contents-SHA256"]
+    assert verification.bag_info(first)["Contents-SHA256"] == verification.bag_info(second)["Contents-SHA256"]
 
 
 def test_a_case_frozen_before_needs_a_reason_and_names_the_revision_before(tmp_path):
@@ -64,7 +65,7 @@ def test_a_case_frozen_before_needs_a_reason_and_names_the_revision_before(tmp_p
     with pytest.raises(RecordError, match="frozen before"):
         frozen.freeze(tmp_path, reason="  ")
     second = frozen.freeze(tmp_path, reason="Logbook page found\nafterwards: see text")
-    info = verify.bag_info(second)
+    info = verification.bag_info(second)
     assert second.name == "2026-014-r2" and info["Previous-Record-SHA256"] == ledger.record_hash(first)
     assert info["Reason"] == "Logbook page found afterwards: see text" and "Logbook page found" in (second / "data/record.html").read_text("utf-8")
     assert {path: path.read_bytes() for path in first.rglob("*") if path.is_file()} == before
@@ -92,7 +93,7 @@ def test_file_names_that_cannot_be_kept(tmp_path, name):
 
 def test_an_input_that_changed_after_the_assessment_stops_the_freeze(tmp_path):
     (tmp_path / "F2.csv").write_text(frozen.READINGS)
-    results = {"sources": [{"file": "F2.csv", "sha256": run.sha256("other bytes")}]}
+    results = {"sources": [{"file": "F2.csv", "sha256": strict_run.sha256("other bytes")}]}
     with pytest.raises(RecordError, match="F2.csv changed between assessment and freeze"):
         frozen.freeze(tmp_path, results=results, attachments=[])
     assert not (tmp_path / "records").exists()
@@ -186,7 +187,7 @@ def test_two_freezes_at_once_of_one_case(tmp_path):
 
 
 def test_a_held_lock_is_a_plain_message(tmp_path):
-    with ledger.locked(tmp_path), pytest.raises(RecordError, match="another freeze"), ledger.locked(tmp_path, wait_s=0.1):
+    with chain.locked(tmp_path), pytest.raises(RecordError, match="another freeze"), chain.locked(tmp_path, wait_s=0.1):
         pass
 
 
@@ -210,12 +211,12 @@ def _kill_freezes(base: Path, times: int) -> None:
         worker.kill()
         worker.join()
         folder = out / f"case-{k}-r1"
-        assert not folder.exists() or verify.record(folder) == [], k
+        assert not folder.exists() or verification.record(folder) == [], k
     whole = len(list(out.glob("case-*-r1")))
     assert times < 50 or 0 < whole < times, "the moments must lie before, within and after the freezes"
     frozen.freeze(base, number="last")
     assert leftovers(out) == [] and ledger.problems(out) == []
-    assert all(verify.record(folder) == [] for folder in out.glob("*-r1"))
+    assert all(verification.record(folder) == [] for folder in out.glob("*-r1"))
 
 
 def test_killed_freezes_leave_the_old_state_or_a_whole_record(tmp_path):
@@ -235,7 +236,7 @@ def test_a_freeze_stopped_before_its_ledger_line_is_entered_by_the_next(tmp_path
         patch.setattr(ledger, "enter", killed)
         frozen.freeze(tmp_path)
     out = tmp_path / "records"
-    assert ledger.problems(out) == ["2026-014-r1 is not in the ledger"] and verify.record(out / "2026-014-r1") == []
+    assert ledger.problems(out) == ["2026-014-r1 is not in the ledger"] and verification.record(out / "2026-014-r1") == []
     with pytest.raises(RecordError, match="frozen before"):
         frozen.freeze(tmp_path)
     assert ledger.problems(out) == [] and "entered later" in ledger.entered(out)[0]["note"]
@@ -246,8 +247,8 @@ def test_a_torn_ledger_line_is_cut_and_said(tmp_path):
     with (tmp_path / "records/ledger.jsonl").open("a") as file:
         file.write('{"number": "20')
     frozen.freeze(tmp_path, number="2026-015")
-    rows, problems, _ = ledger.lines(tmp_path / "records/ledger.jsonl")
-    assert problems == [] and [row["number"] for row in rows] == ["2026-014", "2026-015"] and "cut off" in rows[1]["note"]
+    held = chain.read(tmp_path / "records/ledger.jsonl")
+    assert held.problems == [] and [row["number"] for row in held.rows] == ["2026-014", "2026-015"] and held.rows[1]["torn"]
 
 
 def test_live_work_is_not_cleaned_and_dead_work_is(tmp_path):
@@ -303,19 +304,19 @@ def investigated(site):
     (case / "reply.pdf").write_bytes(b"%PDF-1.4 the manufacturer's reply")
     text = (case / "case.toml").read_text("utf-8")
     (case / "case.toml").write_text(text + 'attachments = ["*.pdf"]\n', "utf-8")
-    return record.investigate(case / "case.toml", site / "records", pdf=True)
+    return records.investigate(case / "case.toml", site / "records", pdf=True)
 
 
 @pytest.mark.notebooks
 def test_an_investigation_stands_on_its_own(investigated, site):
-    assert verify.record(investigated) == []
+    assert verification.record(investigated) == []
     data = investigated / "data"
     inputs = sorted(path.relative_to(data / "inputs").as_posix() for path in (data / "inputs").rglob("*") if path.is_file())
     assert {f"cases/2026-014/{name}" for name in ("allowances.csv", "case.toml", "logbook.csv", "stock.csv")} < set(inputs)
     assert {"downloads/F2/F2_2026-03.csv", "downloads/R1/R1_2026-03.csv", "site.toml"} < set(inputs) and not any("F1" in name for name in inputs)
     assert (data / "attachments/reply.pdf").read_bytes().endswith(b"reply")
-    assert verify.bag_info(investigated)["Site-File-SHA256"] == run.sha256((site / "site.toml").read_bytes())
-    assert (data / "results.json").read_text("utf-8") == canonical.to_text(investigation.assess(site / "cases/2026-014/case.toml").results)
+    assert verification.bag_info(investigated)["Site-File-SHA256"] == strict_run.sha256((site / "site.toml").read_bytes())
+    assert (data / "results.json").read_text("utf-8") == to_text(assessment.assess(site / "cases/2026-014/case.toml").results)
     page = (data / "record.html").read_text("utf-8")
     assert len(page) < 3_000_000 and "DEMONSTRATION" in page and str(site) not in page and "https://" not in page.replace("https://www.", "")
     assert leftovers(site / "records") == []
@@ -323,7 +324,7 @@ def test_an_investigation_stands_on_its_own(investigated, site):
 
 @pytest.mark.notebooks
 def test_a_rerun_comes_to_the_same_numbers(investigated):
-    outcome = record.rerun(investigated)
+    outcome = rerunning.rerun(investigated)
     assert outcome.differences == () and outcome.compared > 300
 
 
@@ -334,12 +335,12 @@ def test_a_rerun_finds_a_changed_number_and_a_changed_notebook(investigated, tmp
     copy = shutil.copytree(investigated, tmp_path / "copy")
     results = json.loads((copy / "data/results.json").read_text("utf-8"))
     results["probes"][0]["max_c"] += 2e-6
-    (copy / "data/results.json").write_text(run.canonical(results), "utf-8")
+    (copy / "data/results.json").write_text(strict_run.canonical(results), "utf-8")
     notebook = (copy / "data/record.ipynb").read_text("utf-8")
-    (copy / "data/record.ipynb").write_text(notebook.replace("investigation.assess", "investigation .assess"), "utf-8")
+    (copy / "data/record.ipynb").write_text(notebook.replace("ck.assess", "ck .assess"), "utf-8")
     _rebuild(copy)
-    assert verify.record(copy) == []
-    said = record.rerun(copy).differences
+    assert verification.record(copy) == []
+    said = rerunning.rerun(copy).differences
     assert any(row.startswith("probes[0].max_c: recorded") for row in said)
     assert any("recorded notebook differs from investigation.ipynb in cell" in row for row in said)
     assert len(said) <= 3
@@ -357,9 +358,9 @@ def test_a_changed_reading_is_seen_at_its_hour(site, investigated, tmp_path):
     changed = [_raised(line) if k == at else line for k, line in enumerate(lines)]
     assert changed != lines
     download.write_bytes("".join(changed).encode("utf-8"))
-    after = investigation.assess(copy / "cases/2026-014/case.toml").results["probes"][0]
+    after = assessment.assess(copy / "cases/2026-014/case.toml").results["probes"][0]
     assert after["max_c"] > 31 > top["max_c"] and after["max_time"] == _instant(lines[at])
-    folder = record.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
+    folder = records.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
     assert json.loads((folder / "data/results.json").read_text("utf-8"))["probes"][0]["max_time"] == after["max_time"]
 
 
@@ -385,7 +386,7 @@ def test_killed_investigations_leave_nothing_for_the_next(site, tmp_path):
         worker.kill()
         worker.wait()
     done = list((tmp_path / "records").glob("*-r*"))
-    assert all(verify.record(folder) == [] for folder in done)
+    assert all(verification.record(folder) == [] for folder in done)
     subprocess.run([*command, "--reason", "once more"], cwd=CHECKOUT, check=True, stdout=subprocess.DEVNULL)
     assert leftovers(tmp_path / "records") == [] and ledger.problems(tmp_path / "records") == []
 
@@ -393,7 +394,7 @@ def test_killed_investigations_leave_nothing_for_the_next(site, tmp_path):
 @pytest.mark.notebooks
 def test_a_second_investigation_needs_a_reason(investigated, site):
     with pytest.raises(RecordError, match="frozen before"):
-        record.investigate(site / "cases/2026-014/case.toml", site / "records")
+        records.investigate(site / "cases/2026-014/case.toml", site / "records")
 
 
 @pytest.mark.parametrize("named", ['readings = ["../secret.csv"]', 'stock = "../secret.csv"', 'allowances = "../secret.csv"', 'logbook = "../secret.csv"', 'attachments = ["../secret.csv"]', 'earlier = ["../secret.csv"]'])
@@ -405,7 +406,7 @@ def test_a_record_whose_case_names_a_file_outside_it_is_not_run(tmp_path, named)
     (inputs / "site.toml").write_text('[site]\nname = "Tern Bay"\ntimezone = "UTC"\n[units.F2]\nkind = "refrigerator"\nreadings = ["a.csv"]\n', "utf-8")
     (inputs / "case.toml").write_text(f'[case]\nid = "c"\ntitle = "t"\nunit = "F2"\nsite = "site.toml"\n[inputs]\n{named}\n', "utf-8")
     with pytest.raises(RecordError, match=r"'secret\.csv' lies outside the record"):
-        rerun._assess("investigation", {"case": "case.toml"}, inputs.resolve())
+        rerunning._assess("investigation", {"case": "case.toml"}, inputs.resolve())
 
 
 @pytest.mark.notebooks
@@ -418,11 +419,11 @@ def test_files_from_elsewhere_come_along(site, tmp_path):
     case.write_text(f'[case]\nid = "far"\ntitle = "From elsewhere"\nunit = "F2"\nsite = "{site / "site.toml"}"\n[inputs]\nreadings = ["{download.parent}/*.csv"]\n', "utf-8")
     shutil.move(site / "cases/2026-014", tmp_path / "away")
     try:
-        folder = record.investigate(case, tmp_path / "records")
+        folder = records.investigate(case, tmp_path / "records")
     finally:
         shutil.move(tmp_path / "away", site / "cases/2026-014")
     shutil.rmtree(tmp_path / "usb stick")
-    assert record.rerun(folder).differences == ()
+    assert rerunning.rerun(folder).differences == ()
     everything = b"".join(path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.suffix != ".ipynb")
     assert str(tmp_path).encode() not in everything
 
@@ -438,7 +439,7 @@ def test_a_link_among_the_inputs_becomes_the_file_itself(site, tmp_path, link):
     whole = register.load_case(copy / "cases/2026-014/case.toml")
     taken = gather.case(whole, tmp_path / "copy")
     again = register.load_case(taken.root / taken.start)
-    assert [run.sha256(path.read_bytes()) for path in again.readings["F2"]] == [run.sha256(path.read_bytes()) for path in whole.readings["F2"]]
+    assert [strict_run.sha256(path.read_bytes()) for path in again.readings["F2"]] == [strict_run.sha256(path.read_bytes()) for path in whole.readings["F2"]]
     assert not any(path.is_symlink() for path in taken.root.rglob("*"))
     assert all(path.resolve().is_relative_to(taken.root.resolve()) for path in again.readings["F2"])
 
@@ -483,18 +484,18 @@ def test_a_file_that_changes_while_the_record_is_made(site, tmp_path, monkeypatc
         (copy / "downloads/F2/F2_2026-03.csv").write_text("other")
         return assess(path)
 
-    assess = investigation.assess
-    monkeypatch.setattr(investigation, "assess", meanwhile)
+    assess = assessment.assess
+    monkeypatch.setattr(making, "assess", meanwhile)
     with pytest.raises(RecordError, match="F2_2026-03.csv changed while the record was made"):
-        record.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
+        records.investigate(copy / "cases/2026-014/case.toml", tmp_path / "records")
     assert leftovers(tmp_path / "records") == [] and not list((tmp_path / "records").glob("*-r*"))
 
 
 @pytest.mark.notebooks
 def test_a_month_is_frozen_once_and_given_back_the_second_time(site, tmp_path):
-    first = record.monthly(site / "site.toml", unit="Z1", month="2026-02", out=tmp_path)
-    assert record.monthly(site / "site.toml", unit="Z1", month="2026-02", out=tmp_path) == first
-    assert first.name == "Z1-2026-02-r1" and verify.record(first) == [] and record.rerun(first).differences == ()
+    first = records.monthly(site / "site.toml", unit="Z1", month="2026-02", out=tmp_path)
+    assert records.monthly(site / "site.toml", unit="Z1", month="2026-02", out=tmp_path) == first
+    assert first.name == "Z1-2026-02-r1" and verification.record(first) == [] and rerunning.rerun(first).differences == ()
     assert len(ledger.entered(tmp_path)) == 1
 
 
@@ -503,23 +504,23 @@ def test_a_month_is_frozen_once_and_given_back_the_second_time(site, tmp_path):
 
 def test_a_review_names_the_hashes_it_covers(tmp_path):
     one, two = frozen.freeze(tmp_path), frozen.freeze(tmp_path, number="2026-015")
-    folder = record.review([one, two], tmp_path / "records", number="review-2026-Q1", by="L. Reis", text="Read both. <b>Nothing</b> to add.\n\n# not a heading")
-    assert verify.record(folder) == []
+    folder = records.review([one, two], tmp_path / "records", number="review-2026-Q1", by="L. Reis", text="Read both. <b>Nothing</b> to add.\n\n# not a heading")
+    assert verification.record(folder) == []
     page = (folder / "data/record.html").read_text("utf-8")
     assert ledger.record_hash(one) in page and "&lt;b&gt;Nothing&lt;/b&gt;" in page and "typed name, not authenticated" in page
     (two / "data/results.json").write_text("{}")
     with pytest.raises(RecordError, match="not whole"):
-        record.review([two], tmp_path / "records", number="r", by="x", text="y")
+        records.review([two], tmp_path / "records", number="r", by="x", text="y")
 
 
 def test_a_record_is_handed_over_as_one_zip(tmp_path):
     folder = frozen.freeze(tmp_path)
-    packed = record.handover(folder)
-    again = record.handover(folder, tmp_path / "again.zip")
+    packed = records.handover(folder)
+    again = records.handover(folder, tmp_path / "again.zip")
     assert packed.read_bytes() == again.read_bytes()
     with zipfile.ZipFile(packed) as opened:
         opened.extractall(tmp_path / "elsewhere")
-    assert verify.record(tmp_path / "elsewhere" / folder.name) == []
+    assert verification.record(tmp_path / "elsewhere" / folder.name) == []
     (folder / "stray").touch()
     with pytest.raises(RecordError, match="not whole"):
-        record.handover(folder)
+        records.handover(folder)

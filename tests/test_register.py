@@ -7,8 +7,8 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from coldchain_kit import investigation, register, zones
-from coldchain_kit.errors import RegisterError
+from coldchain_kit import assessment, register
+from coldchain_kit.base import RegisterError, zones
 
 SITE = """[site]
 name = "Tern Bay Health Centre"
@@ -194,4 +194,4 @@ def test_what_can_name_no_file_is_one_plain_error(folder, key, pattern):
 ])  # fmt: skip
 def test_the_room_of_a_case_is_the_sites_only_one_with_readings(folder, more, found):
     (folder / "site.toml").write_text(f"{SITE}\n{more}\n", "utf-8")
-    assert investigation.room_unit(register.load_case(folder / "case.toml")) == found
+    assert assessment.room_unit(register.load_case(folder / "case.toml")) == found

@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from coldchain_kit import run
-from coldchain_kit.errors import NotebookError, RecordError
+from coldchain_kit.base import NotebookError, RecordError
+from coldchain_kit.records import strict_run
 from tests.conftest import TRAPS
 
 pytestmark = pytest.mark.notebooks
 
 
 def execute(name, parameters=None, *, cwd, **more):
-    return run.execute(TRAPS / f"{name}.ipynb", parameters or {}, cwd=cwd, **more)
+    return strict_run.execute(TRAPS / f"{name}.ipynb", parameters or {}, cwd=cwd, **more)
 
 
 def outputs(notebook):
@@ -64,7 +64,7 @@ def test_notebook_in_the_kit_is_not_written_to(tmp_path):
     ],
 )
 def test_refused_before_any_kernel_starts(name, parameters, match, tmp_path, monkeypatch):
-    monkeypatch.setattr(run, "_papermill", lambda *given: pytest.fail("a kernel was started"))
+    monkeypatch.setattr(strict_run, "_papermill", lambda *given: pytest.fail("a kernel was started"))
     with pytest.raises(NotebookError, match=match):
         execute(name, parameters, cwd=tmp_path)
 
@@ -124,7 +124,7 @@ def test_folder_with_braces(tmp_path):
 
 def test_results_are_noted_by_their_hash(tmp_path):
     ran = execute("leaves_results", {"n": 2}, cwd=tmp_path, results="assessment.results")
-    assert run.noted_results(ran) == run.sha256(run.canonical({"mkt_c": 7.25, "n": 2}))
+    assert strict_run.noted_results(ran) == strict_run.sha256(strict_run.canonical({"mkt_c": 7.25, "n": 2}))
 
 
 def test_missing_results_stop_the_run(tmp_path):
@@ -135,9 +135,9 @@ def test_missing_results_stop_the_run(tmp_path):
 def test_canonical_refuses_what_is_not_json():
     for value in (float("nan"), float("inf"), {1, 2}):
         with pytest.raises(RecordError, match="not plain JSON"):
-            run.canonical({"value": value})
+            strict_run.canonical({"value": value})
 
 
 def test_environment_names_no_place(tmp_path):
-    text = run.environment()
+    text = strict_run.environment()
     assert "pandas 3." in text and os.sep + "home" not in text and sys.prefix not in text

@@ -6,7 +6,8 @@ import json
 
 import pytest
 
-from coldchain_kit import physics, selfcheck, verify
+from coldchain_kit.model import physics
+from coldchain_kit.records import selfcheck, verification
 from tests.conftest import published
 
 
@@ -39,7 +40,7 @@ def test_a_wrong_kit_is_found(monkeypatch):
 def test_the_check_is_a_dated_record(rows, tmp_path):
     first = selfcheck.freeze(rows, tmp_path)
     second = selfcheck.freeze(rows, tmp_path)
-    assert verify.record(first) == [] == verify.record(second)
+    assert verification.record(first) == [] == verification.record(second)
     assert (first.name[-3:], second.name[-3:]) == ("-r1", "-r2") and first.name.startswith("self-check-20")
     results = json.loads((first / "data" / "results.json").read_text("utf-8"))
     assert (results["right"], results["wrong"]) == (len(rows), 0)

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from coldchain_kit import physics, simulate
-from coldchain_kit.errors import KitError
+from coldchain_kit import simulate
+from coldchain_kit.base import KitError
+from coldchain_kit.model import physics
 from coldchain_kit.simulate import Cabinet, Event, SimProbe
 from tests.conftest import published
 

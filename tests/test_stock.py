@@ -7,8 +7,9 @@ import datetime as dt
 import pandas as pd
 import pytest
 
-from coldchain_kit import register, sheet, stock
-from coldchain_kit.errors import RegisterError
+from coldchain_kit import register
+from coldchain_kit.base import RegisterError, sheet
+from coldchain_kit.register import stock
 
 SITE = """
 [site]

@@ -9,8 +9,9 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from coldchain_kit import say, tables
-from coldchain_kit.tables.table import Table, cell, turned
+from coldchain_kit.show import tables, wording
+from coldchain_kit.show.tables.excursions import extreme
+from coldchain_kit.show.tables.table import Table, cell, turned
 from tests.assessed import assessed
 
 VIEWS = [name for name in tables.__all__ if name not in ("CAUTIONS", "Prose", "Table", "Tables", "csv_tables", "fingerprint")]
@@ -88,7 +89,7 @@ def test_as_read_and_corrected_are_told_apart(case):
     text = str(tables.readings(case))
     probe = case.results["probes"][0]
     assert f"{probe['as_read_min_c']:g} °C to {probe['as_read_max_c']:g} °C" in text
-    assert say.celsius(probe["max_c"]) in text and probe["max_c"] != probe["as_read_max_c"]
+    assert wording.celsius(probe["max_c"]) in text and probe["max_c"] != probe["as_read_max_c"]
     assert "corrected values" in text and "As read" in text
 
 
@@ -96,7 +97,7 @@ def test_bounds_and_verdict_stand_beside_the_minutes(case):
     row = case.results["excursions"][0]
     text = str(tables.excursions(case))
     for value in ("minutes", "minutes_least", "minutes_most"):
-        assert say.minutes(row[value]) in text
+        assert wording.minutes(row[value]) in text
     undecided = replace(case, results={**case.results, "excursions": [{**row, "verdict": "undecided", "faulty": True, "open_end": True}]})
     text = str(tables.excursions(undecided))
     assert "handle as an excursion" in text and "yes: faulty" in text and "record begins or ends, or a gap" in text
@@ -241,8 +242,8 @@ def test_the_window_s_edge_is_no_reading(case):
 def test_as_read_and_corrected_extreme_stand_side_by_side(case):
     row, probe = case.results["excursions"][0], next(one for one in case.results["probes"] if one["decides"])
     probes = [{**probe, "max_time": row["extreme_time"], "max_c": 13.79, "as_read_max_c": 13.8}]
-    assert tables.events.extreme({**row, "extreme_c": 13.8}, probes) == "13.8 °C as read, 13.79 °C corrected"
-    assert tables.events.extreme({**row, "extreme_c": 13.8}, []) == "13.8 °C"
+    assert extreme({**row, "extreme_c": 13.8}, probes) == "13.8 °C as read, 13.79 °C corrected"
+    assert extreme({**row, "extreme_c": 13.8}, []) == "13.8 °C"
 
 
 def test_what_the_register_has_from_the_manual_and_the_laboratory_is_shown(case):

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coldchain_kit import thermal
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
 from coldchain_kit.thermal import rhythm
 from tests.conftest import open_data, published
 

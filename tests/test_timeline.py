@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coldchain_kit import timeline
+from coldchain_kit.model import timeline
 from tests.conftest import open_data
 
 UTC = pd.Timestamp("2026-03-01", tz="UTC")

@@ -9,8 +9,7 @@ import shutil
 import bagit
 import pytest
 
-from coldchain_kit import run, signing, verify
-from coldchain_kit.frozen import ledger
+from coldchain_kit.records import ledger, signing, strict_run, verification
 from tests import frozen
 from tests.conftest import HERE
 
@@ -36,11 +35,11 @@ def files(folder):
 
 
 def test_a_fresh_record_is_whole_and_a_valid_bag(record):
-    assert verify.record(record) == []
+    assert verification.record(record) == []
     assert bagit.Bag(str(record)).validate()
     assert (record / "bagit.txt").read_text() == "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
-    outcome = verify.report(record)
-    assert outcome.code == 0 and outcome.record_hash == run.sha256((record / "tagmanifest-sha256.txt").read_bytes())
+    outcome = verification.report(record)
+    assert outcome.code == 0 and outcome.record_hash == strict_run.sha256((record / "tagmanifest-sha256.txt").read_bytes())
     assert outcome.record_hash[:16] in outcome.text and "Ana Sousa as author" in outcome.text and "typed name, not authenticated" in outcome.text
 
 
@@ -53,9 +52,9 @@ def test_a_flipped_byte_in_each_file_in_turn_is_named(record):
         for place in (0, len(before) // 2, len(before) - 1):
             for bit in (1, 32):
                 path.write_bytes(before[:place] + bytes([before[place] ^ bit]) + before[place + 1 :])
-                assert any(name in problem for problem in verify.record(record)), (name, place, bit)
+                assert any(name in problem for problem in verification.record(record)), (name, place, bit)
         path.write_bytes(before)
-    assert verify.record(record) == []
+    assert verification.record(record) == []
 
 
 def test_each_missing_file_is_named(record):
@@ -65,20 +64,20 @@ def test_each_missing_file_is_named(record):
         path = record / name
         before = path.read_bytes()
         path.unlink()
-        assert any(name in problem and "missing" in problem for problem in verify.record(record)), name
+        assert any(name in problem and "missing" in problem for problem in verification.record(record)), name
         path.write_bytes(before)
 
 
 @pytest.mark.parametrize("name", ["stray.txt", "data/stray.txt", "data/inputs/.hidden", "manifest-md5.txt", "ledger.jsonl", "fetch.txt", ".DS_Store"])
 def test_each_stray_file_is_named(record, name):
     (record / name).write_text("x")
-    assert f"{name}: extra file" in verify.record(record)
+    assert f"{name}: extra file" in verification.record(record)
 
 
 @pytest.mark.parametrize("name", ["extra", "data/extra", "data/tables/deep"])
 def test_each_extra_folder_is_named(record, name):
     (record / name).mkdir()
-    assert f"{name}/: extra folder" in verify.record(record)
+    assert f"{name}/: extra folder" in verification.record(record)
 
 
 def test_deleted_tagmanifest_with_edited_bag_info_is_found_although_the_library_passes_it(record):
@@ -86,7 +85,7 @@ def test_deleted_tagmanifest_with_edited_bag_info_is_found_although_the_library_
     info = record / "bag-info.txt"
     info.write_text(info.read_text("utf-8").replace("Revision: 1", "Revision: 2"), "utf-8")
     assert bagit.Bag(str(record)).validate()
-    assert "tagmanifest-sha256.txt: missing" in verify.record(record)
+    assert "tagmanifest-sha256.txt: missing" in verification.record(record)
 
 
 def test_links_and_special_files_are_named(record):
@@ -97,7 +96,7 @@ def test_links_and_special_files_are_named(record):
     page.symlink_to(moved)
     (record / "data" / "tables" / "more").symlink_to(record / "data" / "inputs", target_is_directory=True)
     os.mkfifo(record / "data" / "pipe")
-    problems = verify.record(record)
+    problems = verification.record(record)
     assert "data/record.html: a link, not a file of the record" in problems
     assert "data/tables/more: a link, not a file of the record" in problems
     assert "data/pipe: not a plain file" in problems
@@ -107,20 +106,20 @@ def test_linked_folder_in_place_of_a_real_one_is_found(record):
     inputs = record / "data" / "inputs"
     inputs.rename(record.parent / "moved")
     inputs.symlink_to(record.parent / "moved", target_is_directory=True)
-    assert any("data/inputs: a link" in problem for problem in verify.record(record))
+    assert any("data/inputs: a link" in problem for problem in verification.record(record))
 
 
 def test_names_that_lead_outside_are_refused(record):
     secret = record.parent / "secret.txt"
     secret.write_text("x")
     with (record / "manifest-sha256.txt").open("a") as file:
-        file.write(f"{run.sha256('x')}  data/../../secret.txt\n")
-    assert any("data/../../secret.txt" in problem and "no place" in problem for problem in verify.record(record))
+        file.write(f"{strict_run.sha256('x')}  data/../../secret.txt\n")
+    assert any("data/../../secret.txt" in problem and "no place" in problem for problem in verification.record(record))
 
 
 def test_empty_manifest_is_found(record):
     (record / "manifest-sha256.txt").write_text("")
-    problems = verify.record(record)
+    problems = verification.record(record)
     assert any("data/record.html: extra file" in problem for problem in problems)
     assert any("manifest-sha256.txt: damaged" in problem for problem in problems)
 
@@ -130,40 +129,40 @@ def test_a_rebuilt_record_is_found_by_its_ledger(tmp_path):
     results = folder / "data" / "results.json"
     results.write_text(results.read_text().replace("8.4", "7.9"))
     _rebuild(folder)
-    assert any("ledger.jsonl" in problem and "rebuilt" in problem for problem in verify.record(folder))
+    assert any("ledger.jsonl" in problem and "rebuilt" in problem for problem in verification.record(folder))
     elsewhere = shutil.copytree(folder, tmp_path / "elsewhere" / folder.name)
-    assert verify.record(elsewhere) == [], "without the ledger only a hash kept elsewhere tells"
+    assert verification.record(elsewhere) == [], "without the ledger only a hash kept elsewhere tells"
 
 
 def _rebuild(folder):
     """What somebody can do who knows the form: every hash made to fit again."""
-    rows = [(run.sha256((folder / name).read_bytes()), name) for name in files(folder) if name.startswith("data/")]
+    rows = [(strict_run.sha256((folder / name).read_bytes()), name) for name in files(folder) if name.startswith("data/")]
     (folder / "manifest-sha256.txt").write_text("".join(f"{digest}  {name}\n" for digest, name in rows))
-    info, old = folder / "bag-info.txt", verify.bag_info(folder)["Contents-SHA256"]
+    info, old = folder / "bag-info.txt", verification.bag_info(folder)["Contents-SHA256"]
     page = folder / "data" / "record.html"
-    new = verify.contents_hash(rows)
+    new = verification.contents_hash(rows)
     page.write_text(page.read_text("utf-8").replace(old[:16], new[:16]), "utf-8")
-    rows = [(run.sha256((folder / name).read_bytes()), name) for name in files(folder) if name.startswith("data/")]
+    rows = [(strict_run.sha256((folder / name).read_bytes()), name) for name in files(folder) if name.startswith("data/")]
     size = sum((folder / name).stat().st_size for _, name in rows)
     text = info.read_text("utf-8").replace(old, new)
     info.write_text("\n".join(f"Payload-Oxum: {size}.{len(rows)}" if line.startswith("Payload") else line for line in text.splitlines()) + "\n", "utf-8")
     (folder / "manifest-sha256.txt").write_text("".join(f"{digest}  {name}\n" for digest, name in rows))
-    tags = [(run.sha256((folder / name).read_bytes()), name) for name in ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")]
+    tags = [(strict_run.sha256((folder / name).read_bytes()), name) for name in ("bag-info.txt", "bagit.txt", "manifest-sha256.txt")]
     (folder / "tagmanifest-sha256.txt").write_text("".join(f"{digest}  {name}\n" for digest, name in tags))
 
 
 @pytest.mark.parametrize("make", [lambda path: None, lambda path: path.mkdir(), lambda path: path.write_text("x"), lambda path: (path / "data").mkdir(parents=True)])
 def test_a_place_without_record_is_another_answer(tmp_path, make):
     make(tmp_path / "there")
-    assert verify.report(tmp_path / "there").code == 2
-    with pytest.raises(verify.NoRecord, match="no record"):
-        verify.record(tmp_path / "there")
+    assert verification.report(tmp_path / "there").code == 2
+    with pytest.raises(verification.NoRecord, match="no record"):
+        verification.record(tmp_path / "there")
 
 
 def test_a_record_that_lost_its_tag_files_is_damaged_not_absent(record):
     for path in record.glob("*.txt"):
         path.unlink()
-    assert verify.report(record).code == 1
+    assert verification.report(record).code == 1
 
 
 def test_ledger_says_what_is_missing(tmp_path):
@@ -177,14 +176,14 @@ def test_ledger_says_what_is_missing(tmp_path):
     said = ledger.problems(out)
     assert "ledger.jsonl line 1 was changed" in said and "2026-014-r1 is in the ledger but not in the folder" in said
     assert any("line 2 does not follow" in row for row in said)
-    assert verify.record(second) == []
+    assert verification.record(second) == []
 
 
 @pytest.mark.parametrize("folder", sorted((HERE / "records").glob("*/*")), ids=lambda folder: folder.parent.name)
 def test_records_of_every_released_version_verify_and_open(folder):
-    found = verify.report(folder)
+    found = verification.report(folder)
     assert found.whole and found.record_hash == RELEASED[folder.parent.name]
     assert [row["checked"] for row in found.signatures][0] == "typed name, not authenticated"
     assert [row["checked"] for row in found.signatures][1].startswith("signed with the key")
     assert "What happened" in (folder / "data/record.html").read_text("utf-8")
-    assert run.read_notebook(folder / "data/record.ipynb").cells and json.loads((folder / "data/results.json").read_text("utf-8"))["mkt_c"] == 8.4
+    assert strict_run.read_notebook(folder / "data/record.ipynb").cells and json.loads((folder / "data/results.json").read_text("utf-8"))["mkt_c"] == 8.4

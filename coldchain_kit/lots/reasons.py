@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import quality, zones
+from coldchain_kit import quality
+from coldchain_kit.base import zones
 from coldchain_kit.lots import stays
 from coldchain_kit.lots.stays import Place, Steps
-from coldchain_kit.register import Site
-from coldchain_kit.stock import Allowance
-from coldchain_kit.trace import FAIL
+from coldchain_kit.model import FAIL
+from coldchain_kit.register import Allowance, Site
 
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",

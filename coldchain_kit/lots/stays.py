@@ -12,11 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import exposure, timeline
-from coldchain_kit.beyond import US_PER_MIN, StepTable, times_us
-from coldchain_kit.conditions import Condition
-from coldchain_kit.stock import Stay
-from coldchain_kit.trace import Trace, Unit
+from coldchain_kit.excursions import bounds, time_beyond
+from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.register import Stay
 
 
 @dataclass(frozen=True)
@@ -67,20 +65,20 @@ class Steps:
 
     def __init__(self) -> None:
         self._gaps: dict[int, np.ndarray] = {}
-        self._tables: dict[tuple, StepTable] = {}
+        self._tables: dict[tuple, time_beyond.StepTable] = {}
         self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
         self._silence: dict[int, tuple[np.ndarray, float, float, np.ndarray]] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
-    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> StepTable:
-        """:func:`exposure.trace_steps` of the trace, remembered."""
+    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+        """:func:`bounds.trace_steps` of the trace, remembered."""
         own = id(trace)
         if own not in self._gaps:
             self._gaps[own] = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
             self._kept.append(trace)
         key = _key(trace, limit_c, direction, condition)
         if key not in self._tables:
-            self._tables[key] = exposure.trace_steps(trace, limit_c=limit_c, direction=direction, gap=self._gaps[own], condition=condition)
+            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=self._gaps[own], condition=condition)
         return self._tables[key]
 
     def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
@@ -108,7 +106,7 @@ def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | No
     return id(trace), limit_c, direction, bool(condition and condition.high_exclusive)
 
 
-def _runs(steps: StepTable, mask: np.ndarray) -> np.ndarray:
+def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
     """Runs of marked steps as (start, end)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view("int8"), [0]))))
     return np.column_stack((steps.start_us[edges[::2]], steps.end_us[edges[1::2] - 1])).astype("float64")
@@ -116,11 +114,11 @@ def _runs(steps: StepTable, mask: np.ndarray) -> np.ndarray:
 
 def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
     """Gaps of a record, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
-    us = times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
+    us = time_beyond.times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
     if not len(us):
         return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
     gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-    tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * US_PER_MIN
+    tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
     return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
 
 
@@ -170,7 +168,7 @@ def length_min(spans: np.ndarray) -> float:
     >>> length_min(np.array([[0.0, 60e6], [120e6, 150e6]]))
     1.5
     """
-    return float((spans[:, 1] - spans[:, 0]).sum()) / US_PER_MIN
+    return float((spans[:, 1] - spans[:, 0]).sum()) / time_beyond.US_PER_MIN
 
 
 def union(spans: np.ndarray) -> np.ndarray:
@@ -201,7 +199,7 @@ def run(spans: np.ndarray, *, low: float, high: float) -> Run:
     merged = union(spans)
     if not len(merged):
         return Run(0.0, 0.0, 0.0, 0.0, False)
-    lengths = (merged[:, 1] - merged[:, 0]) / US_PER_MIN
+    lengths = (merged[:, 1] - merged[:, 0]) / time_beyond.US_PER_MIN
     head = float(lengths[0]) if merged[0, 0] <= low else 0.0
     tail = float(lengths[-1]) if merged[-1, 1] >= high else 0.0
     return Run(float(lengths.sum()), head, tail, float(lengths.max()), bool(head and tail and len(merged) == 1))

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import timeline
-from coldchain_kit.conditions import Condition
+from coldchain_kit.model import FAIL, SUSPECT, Condition, Trace, Unit, timeline
 from coldchain_kit.quality import pairs
-from coldchain_kit.quality.series import Course, course, runs
-from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
+from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
+from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Logger
-from coldchain_kit.trace import FAIL, SUSPECT, Trace, Unit
 
 # Flag column -> kind of fault (CONTRACTS faults[]).
 KINDS = {
@@ -64,7 +62,7 @@ def _touches(row: Mapping[str, Any], start: pd.Timestamp | None, end: pd.Timesta
 def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
     index = trace.readings.index
     told = np.zeros(len(index), dtype=bool)
-    look = _look(trace)
+    look = look_at(trace)
     for name, kind in KINDS.items():
         if name not in trace.flags:
             continue
@@ -74,7 +72,7 @@ def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: 
             here = first + np.flatnonzero(bad[first : last + 1])
             if name in TOLD_ONCE and told[here].all():
                 continue
-            text = _TEXTS[name](look, here, codes[here]) + _shown(look, here, codes[here], logger)
+            text = TEXTS[name](look, here, codes[here]) + as_shown(look, here, codes[here], logger)
             yield _row(index, first, last, kind, len(here), text)
         told |= bad
     for row in unit_mixup(trace, condition):
@@ -92,22 +90,6 @@ def _lines(mask: np.ndarray, *, join: int) -> list[tuple[int, int]]:
     return found
 
 
-class _Look(NamedTuple):
-    """One probe's readings as the texts need them."""
-
-    trace: Trace
-    name: str
-    value: np.ndarray
-    line: Course
-    difference: np.ndarray
-    arguments: dict[str, Any]
-
-
-def _look(trace: Trace) -> _Look:
-    line = course(trace.as_read_c)
-    return _Look(trace, trace.probe.name, trace.as_read_c.to_numpy(), line, np.diff(line.value), _arguments(trace))
-
-
 def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: int, text: str) -> dict[str, Any]:
     return {"start": index[first], "end": index[last], "kind": kind, "readings": readings, "text": text}
 
@@ -118,178 +100,20 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
     side, empty = trace.readings["one_sided"].to_numpy(), trace.as_read_c.isna().to_numpy()
     blank = empty & (side == 0)
     for first, last in _lines(blank, join=0):
-        count = int(blank[first : last + 1].sum())
-        yield _row(index, first, last, "no_value", count, f"Probe {name}: {_count(count)} without a value. What the temperature was is not known.")
+        empties = int(blank[first : last + 1].sum())
+        yield _row(index, first, last, "no_value", empties, f"Probe {name}: {count(empties)} without a value. What the temperature was is not known.")
     for sign, words in ((1, "at or above"), (-1, "at or below")):
         for first, last in _lines(side == sign, join=0):
             here = first + np.flatnonzero(side[first : last + 1] == sign)
             value = trace.as_read_c.to_numpy()[here]
             level = "the end of the range" if np.isnan(value).all() else f"{np.nanmax(sign * value) * sign:.1f} °C"
-            text = f"Probe {name}: {_count(len(here))} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
+            text = f"Probe {name}: {count(len(here))} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
             yield _row(index, first, last, "one_sided", len(here), text)
     if len(index):
         spans = timeline.gaps(trace.celsius, start=start if start is not None else index[0], end=end if end is not None else index[-1])
         for row in spans.to_dict("records"):
-            text = f"Probe {name}: no readings for {_duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
+            text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
-
-
-def _count(readings: int) -> str:
-    return f"{readings} reading" + ("" if readings == 1 else "s")
-
-
-def _duration(minutes: float) -> str:
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h" if minutes < 72 * 60 else f"{minutes / 1440:.1f} days"
-
-
-def _verb(codes: np.ndarray) -> str:
-    return "cannot be true" if (codes == FAIL).any() else "is unusual"
-
-
-def _range_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    low, high = look.arguments["span_c"]
-    source = {"probe": "the probe's measuring range", "logger": "the logger's measuring range"}.get(look.arguments["span_from"], "what any sensor of a cold store can show")
-    values = look.value[here]
-    worst = values[np.argmax(np.maximum(values - high, low - values))]
-    return f"Probe {look.name}: {_count(len(here))} outside {source}, {low:g} to {high:g} °C; the furthest is {worst:.3f} °C, {max(worst - high, low - worst):.1f} °C beyond it."
-
-
-def _end_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    return f"Probe {look.name}: {_count(len(here))} of exactly {look.value[here[0]]:.1f} °C. Digital sensors show this value when no measurement took place (common practice, no source)."
-
-
-def _spike_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    at, jump, limit = _furthest_spike(look, here, codes)
-    line = look.line
-    return (
-        f"Probe {look.name}: {_count(len(here))} away from {'its' if len(here) == 1 else 'their'} neighbours and back; the furthest goes from {line.value[at - 1]:.1f} to "
-        f"{line.value[at]:.1f} °C in {line.step_min[at - 1]:.1f} min and comes back {jump:.1f} °C. That {_verb(codes)}: {_role(look.trace)} can go and come back "
-        f"at most {limit:.1f} °C here, this is {jump - limit:.1f} °C more."
-    )
-
-
-def _rate_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    at, jump, limit = _furthest_step(look, here, codes)
-    line = look.line
-    return (
-        f"Probe {look.name}: {_count(len(here))} at a step from {line.value[at]:.1f} to {line.value[at + 1]:.1f} °C in {line.step_min[at]:.1f} min. "
-        f"That {_verb(codes)}: {_role(look.trace)} moves at most {limit:.1f} °C in this time, this is {jump - limit:.1f} °C more."
-    )
-
-
-def _furthest_spike(look: _Look, here: np.ndarray, codes: np.ndarray) -> tuple[int, float, float]:
-    """Of the flagged spikes the one furthest beyond its limit: position, size and limit [°C]."""
-    at = np.searchsorted(look.line.at, here)
-    limits = spike_limits_at(look.line, look.difference, at, tau_min=_tau_min(look, codes), far=Reach(**look.arguments["reach"]))
-    size = np.minimum(np.abs(look.difference[at - 1]), np.abs(look.difference[at]))
-    best = int(np.argmax(size - limits))
-    return int(at[best]), float(size[best]), float(limits[best])
-
-
-def _furthest_step(look: _Look, here: np.ndarray, codes: np.ndarray) -> tuple[int, float, float]:
-    """Of the steps beside the flagged readings the one furthest beyond its limit: position, size and limit [°C]."""
-    mine = np.searchsorted(look.line.at, here)
-    at = np.unique(np.concatenate((mine - 1, mine)))
-    at = at[(at >= 0) & (at < len(look.difference))]
-    at = at[~look.line.gap[at]]
-    limits = step_limits_at(look.line, look.difference, at, tau_min=_tau_min(look, codes), far=Reach(**look.arguments["reach"]))
-    size = np.abs(look.difference[at])
-    best = int(np.argmax(size - limits))
-    return int(at[best]), float(size[best]), float(limits[best])
-
-
-def _tau_min(look: _Look, codes: np.ndarray) -> float:
-    far = Reach(**look.arguments["reach"])
-    return far.fastest_min if (codes == FAIL).any() else far.usual_min
-
-
-def _role(trace: Trace) -> str:
-    probe = trace.probe
-    kind = {"buffered": "a buffered probe", "unknown": "a probe of unknown kind"}.get(probe.role, f"a probe of kind {probe.role}")
-    return kind + (f" with a time constant of {probe.time_constant_min:g} min" if probe.time_constant_min else "")
-
-
-def _noise_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    steps = np.abs(np.diff(look.value[here[0] : here[-1] + 1]))
-    swing = float(np.nanmean(steps)) if np.isfinite(steps).any() else 0.0
-    return f"Probe {look.name}: {_count(len(here))} keep going up and down by {swing:.1f} °C from one to the next, far more than usual here. A loose or disturbed cable does this."
-
-
-def _flat_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    row = next(row for row in look.arguments["stands"] if row["first"] <= here[0] <= row["last"])
-    text = f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {_duration(row['hours'] * 60)} ({_count(len(here))})"
-    if row["why"] == "other":
-        return f"{text} while another probe of the unit moved by {row['moved_c']:.1f} °C. The probe or logger may be stuck."
-    if row["why"] == "outside":
-        return f"{text}, outside the limits. A real temperature that far out seldom stands so still; the probe or logger may be stuck."
-    step = look.arguments["resolution_c"]
-    return f"{text}. With {'an unknown resolution' if step is None else f'a resolution of {step:g} °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
-
-
-def _repeated_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    return f"Probe {look.name}: {_count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
-
-
-def _apart_text(look: _Look, here: np.ndarray, codes: np.ndarray) -> str:
-    hour = [int(look.line.minute[np.searchsorted(look.line.at, k)] // 60) for k in (here[0], here[-1])]
-    rows = [row for row in look.arguments.get("apart", ()) if row["first"] <= hour[1] and row["last"] >= hour[0]]
-    worst: dict[tuple[str, str], dict] = {}
-    for row in rows:
-        key = (row["other"], row["how"])
-        if key not in worst or _size(row) > _size(worst[key]):
-            worst[key] = row
-    others = ", ".join(dict.fromkeys(row["other"] for row in rows))
-    parts = " ".join(_APART[row["how"]](row) for row in worst.values())
-    hows = {how for _, how in worst}
-    end = "One of them may be wrong." if hows - set(pairs.ANSWERS) else "A probe taken out of its bottle or put into one, or moved, does this."
-    if hows == {"lag"}:
-        end = end.replace(", or moved,", ", or moved, or a clock that was set,")
-    return f"Probe {look.name}: {_count(len(here))} that do not agree with {others} as these probes usually do. {parts} {end}"
-
-
-def _size(row: Mapping[str, Any]) -> float:
-    return abs(float(np.log2(row["by"]))) if row["how"] == "spread" else abs(row["by"])
-
-
-def _spread_text(row: Mapping[str, Any]) -> str:
-    words = f"{row['by']:.1f} times as much as" if row["by"] >= 1 else f"{1 / row['by']:.1f} times less than"
-    return f"Spread: beside {row['other']} it goes up and down within the hour {words} usual (threshold {row['threshold']:.1f} times)."
-
-
-def _lag_text(row: Mapping[str, Any]) -> str:
-    now, before = (f"{abs(minutes):.1f} min {'after' if minutes >= 0 else 'before'}" for minutes in (row["usual"] + row["by"], row["usual"]))
-    return f"Lag: it moves {now} {row['other']}, usually {before} it, a change of {abs(row['by']):.1f} min (threshold {row['threshold']:.1f} min)."
-
-
-_APART = {
-    "level": lambda row: (
-        f"Level: the difference to {row['other']} is {abs(row['by']):.1f} °C {'above' if row['by'] > 0 else 'below'} its usual {row['usual']:.1f} °C (threshold {row['threshold']:.1f} °C)."
-    ),
-    "drift": lambda row: f"Drift: it has moved slowly {'up' if row['by'] > 0 else 'down'} from {row['other']} by {abs(row['by']):.1f} °C (threshold {row['threshold']:.1f} °C).",
-    "spread": _spread_text,
-    "lag": _lag_text,
-}
-
-
-_TEXTS = {
-    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text,
-    "repeated": _repeated_text, "disagreement": _apart_text,
-}  # fmt: skip
-
-
-def _shown(look: _Look, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:
-    """What the logger itself would have shown, for readings that cannot be true."""
-    if not (codes == FAIL).any():
-        return ""
-    values = look.value[here]
-    text = f" The logger itself shows these values as if they were true (lowest {values.min():.1f}, highest {values.max():.1f} °C)"
-    alarm = logger.alarm if logger else None
-    if alarm is None or alarm.enabled is None:
-        return text + "."
-    if not alarm.enabled:
-        return text + "; its alarm was off."
-    met = (alarm.high_c is not None and values.max() > alarm.high_c) or (alarm.low_c is not None and values.min() < alarm.low_c)
-    return text + ("; they are beyond its alarm limits." if met else "; they are within its alarm limits.")
 
 
 def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
@@ -306,7 +130,7 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
 
     Examples
     --------
-    >>> from coldchain_kit import conditions
+    >>> from coldchain_kit.model import conditions
     >>> times = pd.date_range("2026-03-01", periods=24, freq="h", tz="UTC")
     >>> rows = unit_mixup(Trace.of(pd.Series(40.0, index=times)), conditions.get("refrigerated"))
     >>> len(rows), rows[0]["kind"]
@@ -389,7 +213,7 @@ def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tupl
     """Whether a probe's record in the window is too thin or too bad, and what limits it."""
     cover = timeline.coverage(trace.celsius, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
     inside = (trace.readings.index >= start) & (trace.readings.index < end)
-    apart = {row["how"] for row in _arguments(trace).get("apart", ())}
+    apart = {row["how"] for row in arguments_of(trace).get("apart", ())}
     answers_only = bool(apart) and apart <= set(pairs.ANSWERS)  # its response changed: worth a look, but it still shows a true temperature
     bad, doubtful = np.zeros(len(trace.readings), dtype=bool), np.zeros(len(trace.readings), dtype=bool)
     for name in KINDS:
@@ -409,7 +233,7 @@ def _resolution_reasons(deciding: Sequence[Trace]) -> list[str]:
     """Changes of the values' step that no dated setting tells of; no fault kind of its own."""
     texts = []
     for trace in deciding:
-        for row in _arguments(trace).get("resolution_changes", ()):
+        for row in arguments_of(trace).get("resolution_changes", ()):
             if not row["dated"]:
                 since, word = trace.readings.index[row["at"]], "coarser" if row["after_c"] > row["before_c"] else "finer"
                 texts.append(
@@ -417,7 +241,3 @@ def _resolution_reasons(deciding: Sequence[Trace]) -> list[str]:
                     "the register has no change of settings then: another logger, another setting, or an edited record."
                 )
     return texts
-
-
-def _arguments(trace: Trace) -> dict[str, Any]:
-    return next((step.arguments for step in reversed(trace.steps) if step.function == "quality.run"), {})

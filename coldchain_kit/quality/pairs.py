@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.model import FAIL, GOOD, SUSPECT
 from coldchain_kit.quality.series import Course, course, resolution_c
-from coldchain_kit.trace import FAIL, GOOD, SUSPECT
 
 # Two probes of one unit disagree where their difference leaves its own usual level by more than a degree and by six times its
 # usual scatter for six hours, while the other probe stays at its level. Common practice, no source; the degree is twice the

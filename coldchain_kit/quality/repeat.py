@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, table
-from coldchain_kit.trace import GOOD, NOT_EVALUATED, SUSPECT
 
 BLOCK = 24  # readings that must agree before a stretch is looked at
 LEAST_BITS = 60.0  # beyond what chance explains among all pairs of places

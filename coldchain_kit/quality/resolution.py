@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, resolution_c, table
-from coldchain_kit.trace import GOOD, NOT_EVALUATED, SUSPECT
 
 # Readings of a block, blocks at most, and how many times coarser or finer the step must become: common practice, no source.
 BLOCK, MOST_BLOCKS, TIMES = 500, 200, 2.5

@@ -7,9 +7,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.pairs import LEVEL_C, Apart, Hours, common, drift_apart, hourly, level_apart
 from coldchain_kit.quality.series import Course, course, runs, spread
-from coldchain_kit.trace import GOOD, NOT_EVALUATED, SUSPECT
 
 # Spread: one probe's scatter within the hour, as a ratio to the other's, over a day (so that night and day weigh alike), leaves its usual value
 # by this factor and by six times its usual scatter from day to day for 18 h, while the other probe's own scatter and pace stay: they moved at most

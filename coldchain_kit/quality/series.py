@@ -12,9 +12,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import timeline
-from coldchain_kit.errors import KitError
-from coldchain_kit.trace import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT
+from coldchain_kit.base import KitError
+from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, timeline
 
 # What a conversion leaves when it did not take place: a digital sensor's power-on value, and its "disconnected".
 END_VALUES_C = (85.0, -127.0)  # common practice, no source

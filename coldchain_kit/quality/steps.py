@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from coldchain_kit.model import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe
 from coldchain_kit.quality.series import Course, covered
-from coldchain_kit.trace import FAIL, GOOD, NOT_EVALUATED, SUSPECT, Probe
 
 # Time constants [min] by role: the fastest probe that is plausible (faster is impossible: fail), and a usual one (suspect).
 # buffered: 10 mL is the smallest bottle on sale (FACTS C6, READ); water-like heat capacity over 25 W/(m2 K) forced air and 25 cm2

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from coldchain_kit.errors import KitError, nearest
+from coldchain_kit.base import KitError, nearest
 
 EVENTS = (
     "door_open", "power_loss", "cooling_failure", "defrost", "setpoint_change", "warm_load", "cold_load", "overcooling",

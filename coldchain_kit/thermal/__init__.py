@@ -1,15 +1,24 @@
-"""Thermal facts that a trace shows about its unit: time constants, compressor cycle, defrost, levels, lags.
+"""Thermal: what a trace shows about its unit. Time constants, compressor cycle, defrost, levels, lags, paces.
 
-Every function takes plain Series of °C on a UTC index and gives numbers with their confidence. Nothing here judges
-a reading, and no time constant found here is ever used to flag one.
+WarmUp            an exponential course fitted to a stretch
+warm_up           fit one
+even              values on an even grid
+minutes_of        minutes since the first reading
+cooling_rate_k_h  how fast it cools
+daily_pattern     the level by the hour
+lag               how far one probe runs behind another
+level             the usual level
+level_step        a change of level
+room_dependence   level against room
+Cycle             a compressor cycle
+cycle             find one
+defrosts          regular warm humps
+humps             warm humps
+recurrence        what comes back by the clock
+ON_CLOCK_SHARE    share of humps on the clock that makes a defrost
+paces             numbers of a Series turned so that an episode points upwards
 """
 
-from coldchain_kit.thermal.fits import WarmUp, warm_up
-from coldchain_kit.thermal.grid import even, minutes_of
-from coldchain_kit.thermal.levels import cooling_rate_k_h, daily_pattern, lag, level, level_step, room_dependence
-from coldchain_kit.thermal.rhythm import ON_CLOCK_SHARE, Cycle, cycle, defrosts, humps, recurrence
+import lazy_loader
 
-__all__ = [
-    "ON_CLOCK_SHARE", "Cycle", "WarmUp", "cooling_rate_k_h", "cycle", "daily_pattern", "defrosts", "even", "humps", "lag", "level", "level_step", "minutes_of", "recurrence",
-    "room_dependence", "warm_up",
-]  # fmt: skip
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

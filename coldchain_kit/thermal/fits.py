@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.errors import KitError
+from coldchain_kit.base import KitError
 from coldchain_kit.thermal.grid import minutes_of
 
 # Chi-square with one degree of freedom, 95 % (table value): how far a profile may rise above its minimum.

@@ -13,7 +13,8 @@ import collections
 import time
 from unittest import mock
 
-from coldchain_kit import causes, clues
+from coldchain_kit import causes
+from coldchain_kit.causes import clues
 from tests import holding_set
 from tests.benchmarks import labelled
 

@@ -13,10 +13,10 @@ import warnings
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import conditions, quality
+from coldchain_kit import quality
+from coldchain_kit.model import Probe, Trace, conditions
 from coldchain_kit.quality import series as leaf
 from coldchain_kit.quality import steps
-from coldchain_kit.trace import Probe, Trace
 
 ROWS = 525_600
 PECOS_ROWS = 50_000  # its test for standing still takes minutes for a year; compared on these many, ours too

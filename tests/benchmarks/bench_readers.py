@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import readers
+from coldchain_kit import downloads
 
 ROWS = 525_600
 
@@ -70,9 +70,9 @@ def print_growth(path: str) -> None:
     """Print by how many bytes the peak memory grows."""
     with tempfile.TemporaryDirectory() as folder:
         small = write(Path(folder), rows=2000)["iso" if Path(path).name.startswith("iso") else "day_first"]
-        readers.read(small)
+        downloads.read(small)
     before = high_water()
-    kept = readers.read(path)
+    kept = downloads.read(path)
     print((high_water() - before) * bool(kept))
 
 
@@ -87,9 +87,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         paths = write(folder)
-        theirs, ours = fastest(lambda: pandas_iso(paths["iso"]), lambda: readers.read(paths["iso"]), times=9)
+        theirs, ours = fastest(lambda: pandas_iso(paths["iso"]), lambda: downloads.read(paths["iso"]), times=9)
         print(f"ISO: pandas {theirs * 1000:.0f} ms, kit {ours * 1000:.0f} ms, ratio {ours / theirs:.2f} (at most 2.0, aim 1.0)")
-        theirs, ours = fastest(lambda: pandas_day_first(paths["day_first"]), lambda: readers.read(paths["day_first"]), times=4)
+        theirs, ours = fastest(lambda: pandas_day_first(paths["day_first"]), lambda: downloads.read(paths["day_first"]), times=4)
         print(f"day first, 12 h: pandas {theirs * 1000:.0f} ms, kit {ours * 1000:.0f} ms, ratio {ours / theirs:.3f} (at most 0.15)")
         frame = int(pandas_iso(paths["iso"]).memory_usage(deep=True).sum())
         for kind, path in paths.items():
@@ -99,7 +99,7 @@ def main() -> None:
             cost = []
             for rows, probes in sizes:
                 path = write(folder, rows=rows, probes=probes)["iso"]
-                cost.append(fastest(lambda path=path: readers.read(path), times=2)[0] / (rows * probes) * 1e9)
+                cost.append(fastest(lambda path=path: downloads.read(path), times=2)[0] / (rows * probes) * 1e9)
                 path.unlink()
             print(f"{label}: " + ", ".join(f"{rows} x {probes}: {each:.0f} ns a value" for (rows, probes), each in zip(sizes, cost, strict=True)))
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import minimize
 
-from coldchain_kit import causes, clues, evidence
+from coldchain_kit import causes
+from coldchain_kit.causes import clues, evidence
 from tests.benchmarks import labelled
 
 PROBE_SETS = (("A", "B", "room"), ("A",), ("A", "room"), ("A", "B"), ("B",))

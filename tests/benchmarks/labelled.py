@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import conditions, simulate
-from coldchain_kit.trace import Probe, Trace, Unit
+from coldchain_kit import simulate
+from coldchain_kit.model import Probe, Trace, Unit, conditions
 from tests import holding_set
 
 LIMITS = {"refrigerator": (2.0, 8.0), "freezer": (-50.0, -15.0)}

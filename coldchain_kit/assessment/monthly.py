@@ -1,0 +1,68 @@
+"""A unit's month: the same computation as a case, over one calendar month of the site's local time."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+from typing import Any
+
+from coldchain_kit import register
+from coldchain_kit.assessment import investigation
+from coldchain_kit.assessment.investigation import Assessment
+from coldchain_kit.base import KitError
+from coldchain_kit.register import Case, Site
+
+
+def case(site: Site, *, unit: str, month: str) -> Case:
+    """The month as a case without papers, its window the whole local month.
+
+    Raises
+    ------
+    KitError
+        ``month`` is not YYYY-MM, or the unit is not in the register or names no readings.
+    """
+    start, end = span(month)
+    entry = site.unit(unit)
+    where = f"{site.path.name} unit {unit}"
+    if not entry.readings:
+        raise KitError("no readings are named", where=where, mend='Add readings = ["downloads/…"]')
+    files = register.find_files(site.path.parent, entry.readings, where)
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", unit).strip(".-") or "unit"
+    return Case(f"{safe}-{month}", f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files})
+
+
+def span(month: str) -> tuple[dt.datetime, dt.datetime]:
+    """First local instant of a month and of the next.
+
+    Examples
+    --------
+    >>> span("2026-02")[1]
+    datetime.datetime(2026, 3, 1, 0, 0)
+    """
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
+        raise KitError(f"month is '{month}'", expected="YYYY-MM, for example 2026-02")
+    year, number = map(int, month.split("-"))
+    return dt.datetime(year, number, 1), dt.datetime(year + number // 12, number % 12 + 1, 1)
+
+
+def assess(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
+    """The month's assessment of one unit."""
+    site = site if isinstance(site, Site) else register.load_site(site)
+    return investigation.assess(case(site, unit=unit, month=month))
+
+
+def incomplete(probes: list[dict[str, Any]]) -> list[str]:
+    """Why a month is not whole: gaps of its deciding probes, one plain line each; empty where the record is complete.
+
+    Parameters
+    ----------
+    probes : rows of CONTRACTS ``probes[]``
+    """
+    lines = []
+    for probe in probes:
+        if probe["decides"] and probe["gaps"]:
+            hours = sum(gap["minutes"] for gap in probe["gaps"]) / 60
+            count = len(probe["gaps"])
+            lines.append(f"unit {probe['unit']}, probe {probe['probe']}: {hours:.1f} h without readings in {count} gap{'s' if count > 1 else ''}")
+    return lines

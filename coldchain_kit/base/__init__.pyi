@@ -1,0 +1,14 @@
+from . import chain as chain
+from . import files as files
+from . import package_files as package_files
+from . import sheet as sheet
+from . import toml as toml
+from . import zones as zones
+from .errors import Fault as Fault
+from .errors import KitError as KitError
+from .errors import LayoutError as LayoutError
+from .errors import NotebookError as NotebookError
+from .errors import RecordError as RecordError
+from .errors import RegisterError as RegisterError
+from .errors import nearest as nearest
+from .files import sha256 as sha256

@@ -1,0 +1,188 @@
+"""One hash chain for entries, ledger and signatures: a JSON object a line, each naming the hash of the line before it.
+
+A chain finds accidents and partial edits. Whoever can rebuild everything is found only by a hash kept elsewhere.
+
+One rule for a torn line (a write that was cut off): it counts for nothing, the next write takes it away and keeps its
+text under ``torn`` in its own line. Entries written by version 0.1 carry ``hash`` in place of ``line_hash`` and name the
+hash of the entry before; a torn line stayed among them. They are checked by that rule, for ever.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from coldchain_kit.base.errors import RecordError
+from coldchain_kit.base.files import sha256
+
+LOCK = ".lock"
+START = "0" * 64
+TORN = "ends in an unfinished line"
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What stands in a chained file.
+
+    ``rows``: its readable lines, oldest first; ``problems``: what is damaged, one sentence each; ``notes``: what is odd and
+    no damage; ``head``: hash of its last whole line (sixty-four noughts where there is none); ``torn``: the unfinished text at its end.
+    """
+
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    head: str = START
+    torn: str = ""
+
+
+@contextlib.contextmanager
+def locked(folder: Path, *, wait_s: float = 60.0) -> Iterator[None]:
+    """Hold a folder's lock, so that writers take turns; a killed process gives it up by itself.
+
+    Parameters
+    ----------
+    wait_s : float
+        How long to wait for another writer [s].
+
+    Raises
+    ------
+    RecordError
+        Where the folder cannot be written, or another writer holds it for longer.
+    """
+    lock = FileLock(folder / LOCK, timeout=wait_s, mode=0o644)
+    try:
+        lock.acquire(poll_interval=0.05)
+    except Timeout:
+        raise RecordError("another freeze or entry is being written here", where=folder.name, mend="Wait until it has finished, then try again") from None
+    except OSError as fault:
+        raise RecordError(f"nothing can be written there ({fault.strerror})", where=folder.name, mend="Choose another folder or change its permissions") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def read(path: Path) -> Chain:
+    """A chained file with everything that is wrong with it; an empty chain where there is no such file.
+
+    Raises
+    ------
+    OSError
+        The system refused to read it.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return Chain()
+    whole, cut, torn = data.rpartition(b"\n")
+    rows: list[dict[str, Any]] = []
+    problems: list[str] = []
+    notes: list[str] = []
+    unread: list[int] = []
+    before, earlier = START, START
+    for number, line in enumerate(whole.split(b"\n") if cut else [], 1):
+        row = _row(line)
+        if row is None:
+            unread.append(number)
+        else:
+            first_form = "hash" in row and "line_hash" not in row
+            (notes if first_form else problems).extend(_unreadable(path.name, one) for one in unread)
+            unread.clear()
+            wrong = _faults(row, earlier if first_form else before, first_form=first_form)
+            problems += [f"{path.name} line {number} {text}" for text in wrong]
+            earlier = row["hash"] if first_form else earlier
+            rows.append(row)
+        before = sha256(line)
+    problems += [_unreadable(path.name, one) for one in unread]
+    if torn:
+        problems.append(f"{path.name} {TORN} of {len(torn)} bytes")
+    return Chain(rows, problems, notes, before, torn.decode("utf-8", "replace"))
+
+
+def append(path: Path, row: dict[str, Any]) -> dict[str, Any]:
+    """Add one chained line and bring it to the disk; call it under the folder's lock.
+
+    Returns
+    -------
+    dict, the line as written, with ``previous`` and ``line_hash``.
+
+    Raises
+    ------
+    OSError
+        The system refused (no permission, disk full): what stood there before is whole again.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     _ = append(Path(folder) / "chain.jsonl", {"n": 1})
+    ...     _ = append(Path(folder) / "chain.jsonl", {"n": 2})
+    ...     found = read(Path(folder) / "chain.jsonl")
+    >>> [row["n"] for row in found.rows], found.problems
+    ([1, 2], [])
+    """
+    held = read(path)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
+    try:
+        size = os.fstat(handle).st_size
+        kept = os.pread(handle, size, 0).rfind(b"\n") + 1
+        tail = os.pread(handle, size - kept, kept)
+        row = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
+        row["line_hash"] = line_hash(row)
+        line = (json.dumps(row, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
+        try:
+            os.ftruncate(handle, kept)
+            _write(handle, line, at=kept)
+        except OSError:
+            os.ftruncate(handle, kept)
+            _write(handle, tail, at=kept)
+            raise
+    finally:
+        os.close(handle)
+    return row
+
+
+def line_hash(row: dict[str, Any]) -> str:
+    """Of a line without this hash, so that a slip in the last line is found, too."""
+    return sha256(json.dumps({key: value for key, value in row.items() if key != "line_hash"}, sort_keys=True, ensure_ascii=False))
+
+
+def _write(handle: int, data: bytes, *, at: int) -> None:
+    os.lseek(handle, at, os.SEEK_SET)
+    done = 0
+    while done < len(data):
+        done += os.write(handle, data[done:])
+    os.fsync(handle)
+
+
+def _row(line: bytes) -> dict[str, Any] | None:
+    try:
+        row = json.loads(line)
+    except ValueError:
+        return None
+    return row if isinstance(row, dict) else None
+
+
+def _unreadable(name: str, number: int) -> str:
+    return f"{name} line {number} is not readable"
+
+
+def _faults(row: dict[str, Any], before: str, *, first_form: bool) -> list[str]:
+    own = _first_form_hash(row) == row["hash"] if first_form else row.get("line_hash") == line_hash(row)
+    found = [] if own else ["was changed"]
+    if row.get("previous") != before:
+        found.append("does not follow the line before it: one of them was changed, added or taken out")
+    return found
+
+
+def _first_form_hash(row: dict[str, Any]) -> str:
+    held = {key: value for key, value in row.items() if key != "hash"}
+    return hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode("utf-8")).hexdigest()

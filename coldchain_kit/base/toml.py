@@ -1,0 +1,218 @@
+"""Read a TOML file that people fill in, and say everything that is wrong with it at once, with the line.
+
+A shape is a dict: key -> rule. A rule is a plain function value -> (value, "" or complaint), or another
+shape for a table. ``Any key`` tables (units, probes) use :class:`Each`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from coldchain_kit.base.errors import Fault, RegisterError, nearest
+
+Rule = Callable[[Any], str]
+
+
+@dataclass(frozen=True)
+class Each:
+    """A table whose keys are names of the user's own; every value has the given shape."""
+
+    shape: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Many:
+    """An array of tables of the given shape."""
+
+    shape: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Need:
+    """A compulsory key."""
+
+    rule: Any
+
+
+def text(value: Any) -> str:
+    return "" if isinstance(value, str) and value.strip() else "a text in quotes"
+
+
+def number(value: Any) -> str:
+    return "" if isinstance(value, (int, float)) and not isinstance(value, bool) and value == value else "a number"
+
+
+def positive(value: Any) -> str:
+    return "" if not number(value) and value > 0 else "a number above zero"
+
+
+def whole(value: Any) -> str:
+    return "" if isinstance(value, int) and not isinstance(value, bool) and value >= 0 else "a whole number"
+
+
+def flag(value: Any) -> str:
+    return "" if isinstance(value, bool) else "true or false"
+
+
+def date(value: Any) -> str:
+    return "" if isinstance(value, dt.date) else "a date such as 2026-03-01"
+
+
+def local_time(value: Any) -> str:
+    if isinstance(value, dt.datetime) and value.tzinfo is None:
+        return ""
+    return "the site's local time such as 2026-03-01T08:40:00, without offset"
+
+
+def texts(value: Any) -> str:
+    return "" if isinstance(value, list) and value and not any(text(item) for item in value) else 'a list such as ["F2/*.csv"]'
+
+
+def pair(value: Any) -> str:
+    good = isinstance(value, list) and len(value) == 2 and not any(number(item) for item in value) and value[0] < value[1]
+    return "" if good else "two numbers, the lower one first, such as [-40.0, 85.0]"
+
+
+def points(value: Any) -> str:
+    good = isinstance(value, list) and value and all(isinstance(row, list) and len(row) == 2 and not any(number(item) for item in row) for row in value)
+    return "" if good else "pairs of [reference °C, indicated °C], such as [[0.0, 0.1], [5.0, 5.2]]"
+
+
+def correction(value: Any) -> str:
+    """Points of which each indicated value has one reference."""
+    said = points(value)
+    return said or ("" if len({row[1] for row in value}) == len(value) else "one reference °C for each indicated °C")
+
+
+def time_pairs(value: Any) -> str:
+    good = isinstance(value, list) and value and all(isinstance(row, list) and len(row) == 2 and not any(local_time(item) for item in row) for row in value)
+    return "" if good else "pairs of [true local time, time shown]"
+
+
+def one_of(*words: str) -> Rule:
+    """A rule that accepts these words only."""
+    listed = ", ".join(words)
+    return lambda value: "" if value in words else f"one of {listed}"
+
+
+def anything(value: Any) -> str:
+    return ""
+
+
+def load(path: Path, shape: dict[str, Any], *, shown: str | None = None) -> dict[str, Any]:
+    """The file's content, checked against a shape.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+    shape : dict
+        Key -> rule, shape, Each, Many or Need.
+    shown : str, optional
+        Name of the file in messages; its own name when not given.
+
+    Raises
+    ------
+    RegisterError
+        All faults at once: file that is not there, TOML syntax, unknown keys (with the nearest valid one),
+        missing keys, values of the wrong kind; each with its line.
+    """
+    name = shown or path.name
+    try:
+        source = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise RegisterError(f"there is no file '{path.name}'", where=str(path.parent.name or "."), mend="Check the path") from None
+    except UnicodeDecodeError as fault:
+        raise RegisterError(f"not UTF-8 text (byte {fault.start})", where=name, mend="Save the file as UTF-8") from None
+    except OSError as fault:
+        raise RegisterError(f"cannot be read: {fault.strerror}", where=name, mend="Check the path and its permissions") from None
+    try:
+        table = tomllib.loads(source)
+    except tomllib.TOMLDecodeError as fault:
+        at = re.search(r"line (\d+)", str(fault))
+        where = f"{name} line {at.group(1)}" if at else name
+        reason = str(fault).split(" (at")[0]
+        raise RegisterError(f"not valid TOML: {reason}", where=where, mend="Compare the line with the example in README.md") from None
+    faults = list(_faults(table, shape, (), _Lines(source, name)))
+    if faults:
+        raise RegisterError(faults=faults)
+    return table
+
+
+def locate(path: Path, *keys: str, shown: str | None = None) -> str:
+    """ "file line N" of a key in a TOML file, for messages about its meaning rather than its form."""
+    return _Lines(path.read_text("utf-8-sig"), shown or path.name).of(tuple(keys))
+
+
+class _Lines:
+    """Finds the line a key stands on; good enough for messages."""
+
+    def __init__(self, source: str, name: str):
+        self.name, self.rows = name, []
+        here: tuple[str, ...] = ()
+        for number_, line in enumerate(source.splitlines(), 1):
+            header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(#.*)?$", line)
+            key = re.match(r"\s*([A-Za-z0-9_\-\"'.]+)\s*=", line)
+            if header:
+                here = tuple(part.strip().strip("\"'") for part in header.group(1).split("."))
+                self.rows.append((number_, here, line))
+            elif key:
+                self.rows.append((number_, (*here, *(part.strip("\"'") for part in key.group(1).split("."))), line))
+
+    def of(self, keys: tuple[str, ...]) -> str:
+        while keys:
+            for number_, found, _ in self.rows:
+                if found == keys:
+                    return f"{self.name} line {number_}"
+            inline = [n for n, found, line in self.rows if found == keys[:-1] and re.search(rf"\b{re.escape(keys[-1])}\s*=", line)]
+            if inline:
+                return f"{self.name} line {inline[0]}"
+            keys = keys[:-1]
+        return self.name
+
+
+def _faults(table: Any, shape: dict[str, Any], at: tuple[str, ...], lines: _Lines):
+    dotted = ".".join(at)
+    if not isinstance(table, dict):
+        yield Fault(f"'{dotted}' is not a table", lines.of(at), f"[{dotted}] with its keys below")
+        return
+    for key in table:
+        if key not in shape:
+            known = ", ".join(shape)
+            yield Fault(f"unknown key '{'.'.join((*at, key))}'", lines.of((*at, key)), f"one of {known}", nearest(key, shape))
+    for key, rule in shape.items():
+        needed = isinstance(rule, Need)
+        rule = rule.rule if needed else rule
+        if key not in table:
+            if needed:
+                yield Fault(f"'{'.'.join((*at, key))}' is missing", lines.of(at), mend=f"Add {key} = … there" if at else f"Add [{key}]")
+            continue
+        value, here = table[key], (*at, key)
+        if isinstance(rule, dict):
+            yield from _faults(value, rule, here, lines)
+        elif isinstance(rule, Each):
+            if not isinstance(value, dict):
+                yield Fault(f"'{'.'.join(here)}' is not a table", lines.of(here), f"[{'.'.join(here)}.NAME]")
+                continue
+            for name, inner in value.items():
+                yield from _faults(inner, rule.shape, (*here, name), lines)
+        elif isinstance(rule, Many):
+            if not isinstance(value, list):
+                yield Fault(f"'{'.'.join(here)}' is not a list of tables", lines.of(here), f"[[{'.'.join(here)}]]")
+                continue
+            for inner in value:
+                yield from _faults(inner, rule.shape, here, lines)
+        else:
+            complaint = rule(value)
+            if complaint:
+                yield Fault(f"'{'.'.join(here)}' is {_show(value)}", lines.of(here), complaint)
+
+
+def _show(value: Any) -> str:
+    return f"'{value}'" if isinstance(value, (str, int, float)) else f"a {type(value).__name__}"

@@ -1,0 +1,8 @@
+"""Desk: where people sit. JupyterLab on a site of their own.
+
+jupyter  opens JupyterLab on a folder
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

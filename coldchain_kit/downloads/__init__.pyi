@@ -1,0 +1,9 @@
+from .clock import place as place
+from .joining.combine import join as join
+from .readers.download import Column as Column
+from .readers.download import Download as Download
+from .readers.download import Hints as Hints
+from .readers.download import Placed as Placed
+from .reading import describe as describe
+from .reading import read as read
+from .reading import toml_lines as toml_lines

@@ -1,0 +1,1 @@
+"""Downloads of a unit put together: columns to probes, overlaps, readings at odds."""

@@ -1,0 +1,20 @@
+"""A probe's readings of several downloads, one under the other, before they are put together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Readings of one probe from all files, one after the other; time in µs UTC, NaT as the smallest int64."""
+
+    time: np.ndarray
+    value: np.ndarray
+    one_sided: np.ndarray
+    doubt_s: np.ndarray
+    source: np.ndarray
+    line: np.ndarray
+    shown: np.ndarray

@@ -1,0 +1,9 @@
+from . import bounds as bounds
+from . import episodes as episodes
+from . import time_beyond as time_beyond
+from .runs import COLUMNS as COLUMNS
+from .runs import find as find
+from .runs import near_limit as near_limit
+from .time_beyond import degree_minutes as degree_minutes
+from .time_beyond import longest_beyond as longest_beyond
+from .time_beyond import minutes_beyond as minutes_beyond

@@ -1,0 +1,140 @@
+"""A trace against one limit of its condition, and its totals in a window: at least, on the straight line, at most.
+
+Rules: CONTRACTS "How the numbers are made", rules 3 to 6; the minutes between two readings come from
+:mod:`coldchain_kit.excursions.time_beyond`. Assumption printed with every bound: between neighbouring readings the temperature stays
+between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions.time_beyond import StepTable
+from coldchain_kit.model import Condition, Trace, timeline
+
+SIGN = {"above": 1.0, "below": -1.0}
+
+
+@dataclass(frozen=True)
+class Course:
+    """A trace's readings with a value against one limit, and the steps between them.
+
+    Per reading (n): ``us`` time [µs], ``ruling_c`` the one of as-read and corrected that lies further outside [°C],
+    ``corrected_c``, ``as_read_c``, ``expanded_c`` U [°C], ``beyond_c`` distance of the ruling value beyond the limit [°C,
+    negative inside], ``outside`` bool, ``surely`` bool (corrected beyond by more than U), ``near`` bool (ruling beyond
+    limit - U), ``at`` positions in the trace. Per step (n - 1): ``steps``.
+    """
+
+    condition: Condition
+    direction: str
+    limit_c: float
+    us: np.ndarray
+    at: np.ndarray
+    as_read_c: np.ndarray
+    corrected_c: np.ndarray
+    ruling_c: np.ndarray
+    expanded_c: np.ndarray
+    beyond_c: np.ndarray
+    outside: np.ndarray
+    surely: np.ndarray
+    near: np.ndarray
+    steps: StepTable
+
+
+def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
+    """The trace against one limit of a condition; None where the condition has no limit on that side.
+
+    Examples
+    --------
+    >>> from coldchain_kit.model import conditions
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> line = course(Trace.of(pd.Series([5.0, 8.3, 9.0], index=times), u_c=0.25), conditions.get("refrigerated"), "above")
+    >>> line.outside.tolist(), line.surely.tolist(), line.expanded_c.tolist()
+    ([False, True, True], [False, False, True], [0.5, 0.5, 0.5])
+    """
+    limit = condition.limit_c(direction)
+    if limit is None:
+        return None
+    sign = SIGN[direction]
+    readings = trace.readings
+    corrected = readings["celsius"].to_numpy()
+    at = np.flatnonzero(np.isfinite(corrected))
+    corrected = corrected[at]
+    as_read = np.round(readings["as_read_c"].to_numpy()[at], 6)
+    ruling = np.where(sign * as_read > sign * corrected, as_read, corrected)
+    expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy()[at])
+    outside = condition.outside(ruling, direction)
+    distance = np.round(sign * (ruling - limit), 9)
+    distance = np.where(outside, np.maximum(distance, 1e-9), np.minimum(distance, 0.0))
+    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > 0)
+    near = outside | (np.round(distance + expanded, 6) > 0)
+    steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
+    us = readings.index.as_unit("us").asi8[at]
+    return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
+
+
+def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float] | None:
+    """Minutes beyond one limit in a window, each step once.
+
+    Returns
+    -------
+    dict: minutes, minutes_least, minutes_most [min]; None where the condition has no such limit.
+
+    Examples
+    --------
+    >>> from coldchain_kit.model import conditions
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> trace = Trace.of(pd.Series([5.0, 10.0, 5.0], index=times), u_c=0.25)
+    >>> totals(trace, conditions.get("refrigerated"), "above", start=times[0], end=times[-1])
+    {'minutes': 24.0, 'minutes_least': 0.0, 'minutes_most': 60.0}
+    """
+    limit = condition.limit_c(direction)
+    if limit is None:
+        return None
+    steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    minutes, least, most = time_beyond.total(steps, start_us=first, end_us=last)
+    return {"minutes": minutes, "minutes_least": least, "minutes_most": most}
+
+
+def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> float:
+    """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min].
+
+    Examples
+    --------
+    A gap of 2 h between readings well inside both limits; one between a warm reading and another belongs to its "at most":
+
+    >>> from coldchain_kit.model import conditions
+    >>> times = pd.to_datetime([f"2026-03-01T{clock}Z" for clock in ("00:00", "00:10", "00:20", "02:20", "02:30")])
+    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
+    [120.0, 0.0]
+    """
+    spans = timeline.gaps(trace.celsius, start=start, end=end)
+    edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
+    table = timeline.steps(trace.celsius)
+    free = table["gap"].to_numpy()
+    for direction in SIGN:
+        limit = condition.limit_c(direction)
+        if limit is not None and len(table):
+            free = free & ~trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
+    return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
+
+
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> time_beyond.StepTable:
+    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
+    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25), limit_c=8.0, direction="above")
+    >>> table.least.tolist(), table.most.tolist()
+    ([False, True], [True, True])
+    """
+    inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
+    readings = trace.readings
+    u_c = np.nan_to_num(readings["u_c"].to_numpy())
+    return time_beyond.step_table(readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"], gap=gap, inclusive=inclusive)

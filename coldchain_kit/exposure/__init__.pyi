@@ -1,0 +1,9 @@
+from . import estimates as estimates
+from .bands import bands as bands
+from .bands import freezing as freezing
+from .means import highest_window as highest_window
+from .means import mean_c as mean_c
+from .means import mkt_c as mkt_c
+from .means import mkt_refusal as mkt_refusal
+from .means import mkt_rows as mkt_rows
+from .means import rolling_mkt as rolling_mkt

@@ -1,0 +1,61 @@
+"""Time beyond each temperature that a condition speaks of, and whether it could have frozen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit.excursions import bounds, time_beyond
+from coldchain_kit.model import Condition, Trace, timeline
+
+
+def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    """Time beyond each temperature of the condition's bands in a window, with bounds (CONTRACTS rule 6).
+
+    Returns
+    -------
+    list of dict: probe, direction, limit_c [°C], minutes, minutes_least, minutes_most, longest, longest_least,
+    longest_most (the longest single run) [min].
+    """
+    edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
+    rows = []
+    for direction, limit_c in condition.bands():
+        steps = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=gap, condition=condition)
+        whole, single = (measure(steps, start_us=edges[0], end_us=edges[1]) for measure in (time_beyond.total, time_beyond.longest))
+        rows.append({
+            "probe": trace.probe.name, "direction": direction, "limit_c": limit_c, "minutes": whole.minutes, "minutes_least": whole.least,
+            "minutes_most": whole.most, "longest": single.minutes, "longest_least": single.least, "longest_most": single.most,
+        })  # fmt: skip
+    return rows
+
+
+def freezing(trace: Trace, *, freeze_c: float = 0.0, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+    """Possible freezing: the lowest reading (as read or corrected) less U at or below ``freeze_c``, for any time.
+
+    Returns
+    -------
+    dict: probe, role, time, lowest_c (reading), expanded_c (its U), lowest_less_u_c [°C], possible (bool); None without a reading.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="5min", tz="UTC")
+    >>> trace = Trace.of(pd.Series([2.0, 0.4, 2.0], index=times), u_c=0.25)
+    >>> row = freezing(trace, start=times[0], end=times[-1])
+    >>> row["lowest_less_u_c"], row["possible"]
+    (-0.1, True)
+    """
+    index = trace.readings.index
+    part = trace.readings[(index >= start) & (index < end) & trace.readings["celsius"].notna().to_numpy()]
+    if not len(part):
+        return None
+    lowest = np.round(np.fmin(part["celsius"].to_numpy(), part["as_read_c"].to_numpy()), 6)
+    expanded = 2.0 * np.nan_to_num(part["u_c"].to_numpy())
+    at = int(np.argmin(lowest - expanded))
+    below = round(float(lowest[at] - expanded[at]), 6)
+    return {
+        "probe": trace.probe.name, "role": trace.probe.role, "time": part.index[at], "lowest_c": float(lowest[at]), "expanded_c": float(expanded[at]),
+        "lowest_less_u_c": below, "possible": below <= freeze_c,
+    }  # fmt: skip

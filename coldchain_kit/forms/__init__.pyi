@@ -1,0 +1,15 @@
+from .questions import actions as actions
+from .questions import before_anything_else as before_anything_else
+from .questions import cause_groups as cause_groups
+from .questions import classification as classification
+from .questions import conclusion as conclusion
+from .questions import decisions as decisions
+from .questions import five_whys as five_whys
+from .questions import found as found
+from .questions import monitors as monitors
+from .questions import replies as replies
+from .questions import root_cause as root_cause
+from .questions import set_aside as set_aside
+from .questions import text as text
+from .trail import both_results as both_results
+from .trail import trail as trail

@@ -1,0 +1,39 @@
+"""The answers of a case as they stand: the newest of each question, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit.register import entries
+from coldchain_kit.show import open_questions, wording
+
+
+def latest(assessment: Any) -> dict[str, dict]:
+    return {row["field"]: row for row in entries.read(assessment.case.folder)}
+
+
+def shown(value: Any) -> str:
+    if isinstance(value, dict):
+        return "; ".join(f"{name.replace('_', ' ')}: {held}" for name, held in value.items() if held)
+    return open_questions.UNANSWERED if value is None else str(value)
+
+
+def numbers(assessment: Any, prefix: str) -> list[str]:
+    """Numbers in use and the next free one."""
+    used = [field.partition(".")[2] for field in latest(assessment) if field.startswith(f"{prefix}.")]
+    return [*used, next(str(number) for number in range(1, 1000) if str(number) not in used)]
+
+
+def standing(assessment: Any, prefix: str) -> dict[str, dict]:
+    """Number or name -> the structured answer that stands now."""
+    return {field.partition(".")[2]: row["new"] for field, row in latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
+
+
+def from_case(assessment: Any, field: str) -> str:
+    """What case.toml says where nobody answered the form."""
+    given = assessment.case.found or {}
+    if field == "found.when" and given.get("time"):
+        return f"{wording.when(assessment.site.instant(given['time']), assessment.site.timezone)} (from the case file)"
+    if field == "found.by" and given.get("by"):
+        return f"{given['by']} (from the case file)"
+    return open_questions.UNANSWERED

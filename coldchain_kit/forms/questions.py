@@ -1,0 +1,181 @@
+"""Questions and answers: boxes to type into while the case is open, a table of what was entered in a frozen record.
+
+A frozen record holds no box, and says "not yet answered" for the rest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from coldchain_kit.forms import answers, boxes
+from coldchain_kit.register import Site, entries
+from coldchain_kit.show import Prose, Table, narrative, open_questions, wording
+
+
+def before_anything_else(assessment: Any, *, frozen: bool = False) -> Any:
+    """Is the stock marked and at its labelled condition, where, by whom; was the download made before the logger was touched?"""
+    return _ask(assessment, "Before anything else: immediate action", [name for name in entries.FIELDS if name.startswith("immediate.")], frozen=frozen)
+
+
+def found(assessment: Any, *, frozen: bool = False) -> Any:
+    """When, how and by whom the deviation was found."""
+    return _ask(assessment, "How it was found", ["found.when", "found.by", "found.how"], frozen=frozen)
+
+
+def five_whys(assessment: Any, *, frozen: bool = False) -> Any:
+    """Why, asked five times."""
+    return _ask(assessment, "Why, asked until it no longer helps", [f"why.{step}" for step in range(1, 6)], frozen=frozen)
+
+
+def cause_groups(assessment: Any, *, frozen: bool = False) -> Any:
+    """What played a part, by groups, so that none is forgotten."""
+    return _ask(assessment, "What played a part, by groups", [name for name in entries.FIELDS if name.startswith("group.")], frozen=frozen)
+
+
+def root_cause(assessment: Any, *, frozen: bool = False) -> Any:
+    """The investigator's own root cause, apart from the kit's ranking."""
+    return _ask(assessment, "Root cause, as the investigator sees it", ["cause.root", "cause.reasons", "cause.kit"], frozen=frozen)
+
+
+def classification(assessment: Any, *, frozen: bool = False) -> Any:
+    """Class of the deviation by the site's own scheme, and the risk in words."""
+    given = assessment.site.extra.get("deviation_classes")
+    choices = {"class": [str(name) for name in given]} if isinstance(given, (list, dict)) and given else {}
+    return _ask(assessment, "Risk and class", ["risk", "class", "class.reason"], frozen=frozen, choices=choices)
+
+
+def conclusion(assessment: Any, *, frozen: bool = False) -> Any:
+    """The conclusion, and how the actions will be checked."""
+    return _ask(assessment, "Conclusion", ["conclusion", "effectiveness"], frozen=frozen)
+
+
+def decisions(assessment: Any, *, frozen: bool = False) -> Any:
+    """What was decided on each lot, in the site's words, by whom, in which role, when, on what reference."""
+    lots = [row["lot"] for row in assessment.results["lots"]]
+    outcomes = assessment.site.extra.get("outcomes")
+    choices = {"outcome": [str(word) for word in outcomes]} if isinstance(outcomes, list) else {}
+    return _keyed(assessment, "decision", "Decisions on product", "Lot", lambda: lots, choices, frozen=frozen)
+
+
+def replies(assessment: Any, *, frozen: bool = False) -> Any:
+    """What manufacturers replied, with reference and attachment."""
+    return _keyed(assessment, "reply", "Replies of manufacturers", "No.", lambda: answers.numbers(assessment, "reply"), {}, frozen=frozen)
+
+
+def monitors(assessment: Any, *, frozen: bool = False) -> Any:
+    """The stage of each lot's vial monitor, as somebody read it off the vial: never calculated."""
+    lots = [row["lot"] for row in assessment.results["lots"]]
+    return _keyed(assessment, "monitor", "Vial monitors, as read off the vial", "Lot", lambda: lots, {}, frozen=frozen)
+
+
+def set_aside(assessment: Any, *, frozen: bool = False) -> Any:
+    """Readings set aside: only with a reason and a second person's name. All readings stay the headline."""
+    return _keyed(assessment, "set_aside", "Readings set aside", "No.", lambda: answers.numbers(assessment, "set_aside"), {}, frozen=frozen)
+
+
+def actions(assessment: Any, *, frozen: bool = False) -> Any:
+    """Corrective and preventive actions with owner and due date, shown until closed and found effective."""
+    folder = assessment.case.folder
+    if frozen:
+        return _actions_table(entries.actions(folder))
+
+    def keys() -> list[str]:
+        held = [row["id"] for row in entries.actions(folder)]
+        return [*held, next(f"A{number}" for number in range(1, 1000) if f"A{number}" not in held)]
+
+    return boxes.editor(
+        boxes.Editing(
+            title="Actions",
+            noun="Action",
+            parts=entries.ACTION_COLUMNS[1:],
+            choices={"kind": list(entries.ACTION_KINDS)},
+            keys=keys,
+            standing=lambda: {row["id"]: row for row in entries.actions(folder)},
+            save=lambda key, row, who, why: entries.save_action(folder, {"id": key, **row}, who=who, why=why),
+            table=lambda: _actions_table(entries.actions(folder)),
+        )
+    )
+
+
+def _actions_table(rows: list[dict[str, str]]) -> Table:
+    cells = tuple(
+        (row["id"], row["kind"], row["action"], row["owner"], row["due"], row["closed"] or "open", row["effective"] or "not yet checked", row["note"] or "none") for row in rows
+    )
+    left = [row["id"] for row in rows if not row["closed"] or not row["effective"]]
+    notes = (f"Still open, or not yet found effective: {wording.several(left)}.",) if left else ()
+    return Table("Actions", ("No.", "Kind", "Action", "Owner", "Due", "Closed", "Effective", "Note"), cells, notes, "No action has been entered yet.")
+
+
+def text(assessment: Any, section: str, *, frozen: bool = False) -> Any:
+    """The proposed sentences of a section, or the investigator's wording with the proposed one below it.
+
+    Parameters
+    ----------
+    section : str
+        One of ``narrative.SECTIONS``.
+    """
+    proposed = " ".join(narrative.sentences(assessment)[section])
+    mark = hashlib.sha256(proposed.encode()).hexdigest()[:16]
+    row = answers.latest(assessment).get(f"text.{section}")
+    if frozen:
+        return _worded(row, proposed, mark, assessment.site)
+    return boxes.text_box(assessment, f"text.{section}", proposed, mark, row)
+
+
+def _worded(row: dict | None, proposed: str, mark: str, site: Site) -> Prose:
+    if row is None or row["new"] is None:
+        return Prose((proposed,))
+    lines = [row["new"]["text"], f"Worded by {row['who']}, {wording.when(row['when'], site.timezone)}. Proposed by the kit: {proposed}"]
+    if row["new"].get("over") != mark:
+        lines.append("The proposed text has changed since this wording was written: compare the figures.")
+    return Prose(lines)
+
+
+def _ask(assessment: Any, title: str, fields: Sequence[str], *, frozen: bool, choices: dict[str, list[str]] | None = None) -> Any:
+    latest = answers.latest(assessment)
+    if frozen:
+        rows = tuple(
+            (
+                entries.FIELDS[field],
+                answers.shown(row["new"]) if row else answers.from_case(assessment, field),
+                row["who"] if row else "nobody",
+                wording.when(row["when"], assessment.site.timezone) if row else "never",
+            )
+            for field in fields
+            for row in [latest.get(field)]
+        )
+        return Table(title, ("Question", "Answer", "Entered by (typed)", "Entered at"), rows)
+    return boxes.live_questions(assessment, title, fields, latest, choices or {})
+
+
+def _keyed(assessment: Any, prefix: str, title: str, noun: str, keys: Callable[[], list[str]], choices: dict[str, list[str]], *, frozen: bool) -> Any:
+    """Structured answers, one a number or a lot: a table, and in live use the boxes to fill one in."""
+    if frozen or not keys():
+        return _keyed_table(assessment, prefix, title, noun, keys())
+    folder = assessment.case.folder
+    return boxes.editor(
+        boxes.Editing(
+            title=title,
+            noun=noun,
+            parts=(*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix]),
+            choices=choices,
+            keys=keys,
+            standing=lambda: answers.standing(assessment, prefix),
+            save=lambda key, row, who, why: entries.append(folder, who=who, field=f"{prefix}.{key}", new=row, why=why),
+            table=lambda: _keyed_table(assessment, prefix, title, noun, keys()),
+        )
+    )
+
+
+def _keyed_table(assessment: Any, prefix: str, title: str, noun: str, keys: list[str]) -> Table:
+    parts, standing, latest = (*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix]), answers.standing(assessment, prefix), answers.latest(assessment)
+    shown = list(dict.fromkeys([*(key for key in keys if prefix == "decision" or key in standing), *standing]))
+    rows = []
+    for key in shown:
+        held = standing.get(key) or {}
+        given = (held.get(part) or (open_questions.UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts)
+        rows.append((key, *given, latest[f"{prefix}.{key}"]["who"] if key in standing else "nobody"))
+    columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
+    return Table(title, columns, tuple(rows), empty="No lot is listed." if prefix == "decision" else "Nothing has been entered.")

@@ -1,0 +1,2 @@
+from .judging import assess as assess
+from .judging import earlier as earlier

@@ -1,0 +1,373 @@
+"""Alarm rules replayed on a trace; the logger's own alarm as it was set at each time; checks of the display against the readings.
+
+The kit replays what a device would have done. It never takes the time an alarm rule allows for time that a product may be out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit.base import KitError, zones
+from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.quality.series import runs
+from coldchain_kit.register import Alarm, LogEntry, UnitEntry
+
+LONG_DELAY_MIN = 60.0  # reference rule for freezing: 60 min (FACTS B13, READ-2); a longer delay is told
+SLIP_NEAR_C, SLIP_FAR_C = 1.5, 5.0  # limits this near the condition in the other unit, this far in their own: a slip of units
+DIFFERS_C = 1.0  # two instruments of +-0.5 °C each (FACTS B9, READ)
+_ALARM_WORD = re.compile(r"al+arm", re.IGNORECASE)
+_NO_ALARM = re.compile(r"\b(off|disabled?|cleared?|ended|end|acknowledged?|reset|test|no)\b", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """An alarm rule: beyond ``limit_c`` [°C] (at it too, if ``inclusive``) for ``minutes`` [min] in one go, or in total if ``cumulative``."""
+
+    limit_c: float
+    direction: str
+    minutes: float = 0.0
+    cumulative: bool = False
+    inclusive: bool = False
+    source: str = ""
+
+    def __post_init__(self):
+        if self.direction not in ("above", "below"):
+            raise KitError(f"an alarm rule's direction is '{self.direction}'", expected="above or below")
+        if not self.minutes >= 0:
+            raise KitError(f"an alarm rule's minutes are {self.minutes}", expected="zero or more")
+
+
+# Reference rules of open device specifications. They are not time that is allowed.
+REFERENCE = {
+    "heat_10_h": Rule(8.0, "above", 600.0, source="WHO PQS E006/DS01 Annex 1 (FACTS B13, READ-2)"),
+    "freeze_60_min": Rule(-0.5, "below", 60.0, inclusive=True, source="WHO PQS E006/DS01 Annex 1 (FACTS B13, READ-2)"),
+    "shipment_45": Rule(45.0, "above", 60.0, inclusive=True, source="WHO 10-day devices type I and II (FACTS B15, READ)"),
+    "shipment_30": Rule(30.0, "above", 600.0, cumulative=True, inclusive=True, source="WHO 10-day devices type I and II (FACTS B15, READ)"),
+    "shipment_freeze": Rule(-0.5, "below", 60.0, inclusive=True, source="WHO 10-day devices type I (FACTS B15, READ)"),
+    "shipment_10": Rule(10.0, "above", 1200.0, cumulative=True, inclusive=True, source="WHO 10-day devices type II (FACTS B15, READ)"),
+}
+
+
+def held(series: pd.Series) -> pd.DataFrame:
+    """Readings with a value and the minutes each stands for: until the next one, before a gap and at the end for one interval.
+
+    Returns
+    -------
+    DataFrame on the readings' index: celsius [°C], minutes [min], last (bool: a gap or the record's end follows).
+    """
+    valued = series.dropna()
+    steps = timeline.steps(valued)
+    minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
+    usual = timeline.interval_min(valued.index) or 0.0
+    if len(valued):
+        gap = steps["gap"].to_numpy()
+        minutes[:-1] = np.where(gap, np.minimum(steps["minutes"], steps["interval_min"]), steps["minutes"])
+        minutes[-1], last[:-1] = usual, gap
+    return pd.DataFrame({"celsius": valued.to_numpy(), "minutes": minutes, "last": last}, index=valued.index)
+
+
+def replay(series: pd.Series, rule: Rule) -> pd.DataFrame:
+    """When a device with this rule would have alarmed: one row an alarm.
+
+    A reading stands for the time until the next one. A continuous rule starts again after any reading inside and after a gap,
+    and alarms once a run. A cumulative rule adds up everything and alarms once.
+
+    Returns
+    -------
+    DataFrame: since (start of the run; for a cumulative rule of the first), at (the alarm), minutes [min, held in all].
+
+    Cannot see
+    ----------
+    What happened between readings; a device that samples more often may alarm where this does not.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=5, freq="15min", tz="UTC")
+    >>> replay(pd.Series([5.0, 9.0, 9.0, 9.0, 5.0], index=times), Rule(8.0, "above", 30.0))["at"].tolist()
+    [Timestamp('2026-03-01 00:45:00+0000', tz='UTC')]
+    """
+    table = held(series)
+    sign = 1.0 if rule.direction == "above" else -1.0
+    beyond = np.round(sign * (table["celsius"].to_numpy() - rule.limit_c), 6)
+    out = beyond >= 0 if rule.inclusive else beyond > 0
+    minutes = table["minutes"].to_numpy()
+    if rule.cumulative:
+        total = np.cumsum(np.where(out, minutes, 0.0))
+        reached = np.flatnonzero(out & (total >= rule.minutes))
+        spans = [(int(np.flatnonzero(out)[0]), int(reached[0]), total[-1], rule.minutes - (total[reached[0]] - minutes[reached[0]]))] if len(reached) else []
+        rows = [(table.index[a], table.index[b] + pd.Timedelta(minutes=into), whole) for a, b, whole, into in spans]
+    else:
+        spans = [(a, b, minutes[a : b + 1].sum()) for a, b in _unbroken(out, table["last"].to_numpy())]
+        rows = [(table.index[a], table.index[a] + pd.Timedelta(minutes=rule.minutes), whole) for a, b, whole in spans if whole >= rule.minutes]
+    return pd.DataFrame(rows, columns=["since", "at", "minutes"])
+
+
+def _unbroken(mask: np.ndarray, last: np.ndarray) -> list[tuple[int, int]]:
+    """Runs of True that also end where ``last`` says that a gap follows."""
+    parts = []
+    for first, stop in runs(mask):
+        cuts = first + np.flatnonzero(last[first:stop])
+        parts += list(zip([first, *(cuts + 1).tolist()], [*cuts.tolist(), stop], strict=True))
+    return parts
+
+
+def settings(entry: UnitEntry, *, zone: str) -> list[tuple[pd.Timestamp | None, Alarm | None]]:
+    """The logger's alarm settings in order of time: (from when [UTC], settings); the first from None = the start of the register."""
+    rows: list[tuple[pd.Timestamp | None, Alarm | None]] = [(None, entry.logger.alarm)]
+    return rows + [(zones.instant(since, zone=zone), logger.alarm) for since, logger in entry.settings]
+
+
+def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
+    """The logger's own alarm replayed on the values as read, with the settings in force at each reading.
+
+    One row for each run beyond a limit that the logger had: it alarms once and not again until back inside.
+
+    Returns
+    -------
+    DataFrame: probe, direction, since, due (since and the delay), until (last reading of the run), limit_c [°C], delay_min [min],
+    alarm: "yes" (on, and still outside at a reading when due), "no" (off, or back before it was due), "unknown" (on or off or delay not
+    known, or due between the last reading outside and the first inside).
+    """
+    table = held(trace.as_read_c)
+    rows = []
+    limits = {side: np.full(len(table), np.nan) for side in ("above", "below")}
+    delay, enabled = np.full(len(table), np.nan), np.full(len(table), np.nan)
+    for since, alarm in settings(entry, zone=zone):
+        start = 0 if since is None else table.index.searchsorted(since)
+        for target, value in ((limits["above"], alarm and alarm.high_c), (limits["below"], alarm and alarm.low_c), (delay, alarm and alarm.delay_min), (enabled, alarm and alarm.enabled)):
+            target[start:] = np.nan if value is None else float(value)
+    celsius, minutes, last = (table[name].to_numpy() for name in ("celsius", "minutes", "last"))
+    for side, sign in (("above", 1.0), ("below", -1.0)):
+        out = np.round(sign * (celsius - limits[side]), 6) > 0
+        for a, b in _unbroken(out, last):
+            since, held_min = table.index[a], float(minutes[a : b + 1].sum())
+            wait = delay[b]
+            due = since + pd.Timedelta(minutes=0.0 if np.isnan(wait) else wait)
+            if (enabled[a : b + 1] == 0).all():
+                answer = "no"
+            elif not (enabled[a : b + 1] == 1).all() or np.isnan(wait):
+                answer = "unknown"
+            else:
+                answer = "yes" if table.index[b] >= due else "no" if held_min < wait else "unknown"
+            rows.append((trace.probe.name, side, since, due, table.index[b], float(limits[side][b]), float(wait), answer))
+    frame = pd.DataFrame(rows, columns=["probe", "direction", "since", "due", "until", "limit_c", "delay_min", "alarm"])
+    return frame.sort_values(["since", "direction"], ignore_index=True)
+
+
+def _alarm_events(unit: Unit) -> list[dict[str, Any]]:
+    """The logger's event lines that tell of an alarm going off, with an instant."""
+    found = []
+    for event in unit.events:
+        words = f"{event.get('kind', '')} {event.get('text', '')}"
+        if event.get("time") is not None and _ALARM_WORD.search(words) and not _NO_ALARM.search(words):
+            found.append(event)
+    return found
+
+
+def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str) -> list[str]:
+    """Whether the logger alarmed for each excursion: "yes", "no" or "unknown".
+
+    "yes": its event list has an alarm then. "no": its event list has alarms, reaches back that far and has none then; or its settings say that it
+    would not have. Without an event list the replay of the settings answers; what is not known of them gives "unknown".
+
+    Parameters
+    ----------
+    excursions : DataFrame with probe, direction, first_out, last_out, end_latest
+    unit : Unit
+    entry : UnitEntry
+    zone : str
+        The site's zone, for dated settings.
+    """
+    events = _alarm_events(unit)
+    replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
+    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in excursions.to_dict("records")]
+
+
+def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
+    if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
+        return "yes"
+    if events and _reaches_back(unit, row["first_out"], entry):
+        return "no"
+    mine = replayed[(replayed["direction"] == row["direction"]) & (replayed["since"] <= row["last_out"]) & (replayed["until"] >= row["first_out"])]
+    answers = set(mine["alarm"])
+    if answers:
+        return "yes" if "yes" in answers else "unknown" if "unknown" in answers else "no"
+    alarm = _at(entry, row["first_out"], zone)
+    limit = None if alarm is None else alarm.high_c if row["direction"] == "above" else alarm.low_c
+    if alarm is not None and alarm.enabled is False:
+        return "no"
+    return "no" if alarm is not None and alarm.enabled and limit is not None else "unknown"
+
+
+def _slack(trace: Trace) -> pd.Timedelta:
+    """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
+    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(trace.readings.index) or 0.0)))
+
+
+def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
+    return any(first - slack <= event["time"] <= last + slack for event in events)
+
+
+def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
+    return [alarm for since, alarm in settings(entry, zone=zone) if since is None or since <= time][-1]
+
+
+def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry) -> bool:
+    """Whether the event list still holds what happened at ``time``: it has an older entry, or fewer than the logger keeps."""
+    timed = [event["time"] for event in unit.events if event.get("time") is not None]
+    kept = entry.logger.events_kept
+    return bool(timed) and (min(timed) < time or (kept is not None and len(timed) < kept))
+
+
+def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), zone: str) -> list[dict[str, Any]]:
+    """What is wrong with the logger's own alarm over the record: rows {unit, finding, since, until, text}, times UTC or None.
+
+    finding: alarm_off, alarm_not_known, unit_slip, low_alarm_below_freezing, low_alarm_too_low, high_alarm_too_high, limits_crossed, long_delay,
+    alarm_not_listed, and last_proof: the last alarm test, or check with a display inside the limits, before the record ends. The reading of a logbook entry
+    as a good test rests on its kind and figures alone.
+    """
+    times = [trace.readings.index for trace in unit.traces.values() if len(trace.readings)]
+    if not times:
+        return []
+    first, last = min(index[0] for index in times), max(index[-1] for index in times)
+    rows: list[dict[str, Any]] = []
+    spans = settings(entry, zone=zone)
+    for place, (since, alarm) in enumerate(spans):
+        until = spans[place + 1][0] if place + 1 < len(spans) else None
+        if (until is not None and until <= first) or (since is not None and since > last):
+            continue
+        for finding, text in _judge(alarm, entry.condition, entry.kind):
+            if rows and any(row["finding"] == finding and row["until"] == since and row["text"] == text for row in rows):
+                next(row for row in rows if row["finding"] == finding and row["until"] == since and row["text"] == text)["until"] = until
+            else:
+                rows.append({"unit": unit.name, "finding": finding, "since": since, "until": until, "text": text})
+    rows += _not_listed(unit, entry, zone)
+    return rows + [_proof_row(unit, entry, logbook, last)]
+
+
+def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[dict[str, Any]]:
+    """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
+    events = _alarm_events(unit)
+    rows = []
+    for trace in unit.traces.values() if events else ():
+        for row in own(trace, entry, zone=zone).to_dict("records"):
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], _slack(trace)):
+                text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
+                rows.append({"unit": unit.name, "finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
+    return rows
+
+
+def _judge(alarm: Alarm | None, condition: Condition, kind: str) -> Iterable[tuple[str, str]]:
+    """Findings on one state of the settings."""
+    if alarm is None or (alarm.enabled is None and alarm.low_c is None and alarm.high_c is None):
+        yield "alarm_not_known", "How the logger's own alarm was set is not known."
+        return
+    if alarm.enabled is False:
+        yield "alarm_off", "The logger's own alarm was off. An excursion in this time made no alarm and stands in no event list."
+    low, high = condition.limit_c("below"), condition.limit_c("above")
+    if alarm.low_c is not None and alarm.high_c is not None and alarm.low_c >= alarm.high_c:
+        yield "limits_crossed", f"The low alarm limit ({alarm.low_c:g} °C) is not below the high one ({alarm.high_c:g} °C)."
+        return
+    slip = _slip(alarm, low, high)
+    if slip:
+        yield "unit_slip", slip
+        return
+    if alarm.low_c is not None and alarm.low_c < 0.0 and not condition.frozen and (low is None or low >= 0.0) and kind in ("refrigerator", "cold_room", "shipper"):
+        yield "low_alarm_below_freezing", f"The low alarm limit is {alarm.low_c:g} °C, below freezing: this unit could freeze its stock without an alarm."
+    elif alarm.low_c is not None and low is not None and round(alarm.low_c - low, 6) < -0.01:
+        yield "low_alarm_too_low", f"The low alarm limit is {alarm.low_c:g} °C, lower than the storage limit of {low:.1f} °C."
+    if alarm.high_c is not None and high is not None and round(alarm.high_c - high, 6) > 0.01:
+        yield "high_alarm_too_high", f"The high alarm limit is {alarm.high_c:g} °C, higher than the storage limit of {high:.1f} °C."
+    if alarm.delay_min is not None and alarm.delay_min > LONG_DELAY_MIN:
+        yield "long_delay", f"The alarm waits {alarm.delay_min:g} min: shorter excursions make no alarm."
+
+
+def _slip(alarm: Alarm, low: float | None, high: float | None) -> str | None:
+    """A sentence where the limits fit the condition only in the other unit of measure."""
+    pairs = [(set_c, limit) for set_c, limit in ((alarm.low_c, low), (alarm.high_c, high)) if set_c is not None and limit is not None]
+    if not pairs or min(abs(set_c - limit) for set_c, limit in pairs) < SLIP_FAR_C:
+        return None
+    for convert, words in ((lambda x: (x - 32.0) / 1.8, "°F"), (lambda x: x * 1.8 + 32.0, "°C, where the logger took them for °F")):
+        if max(abs(convert(set_c) - limit) for set_c, limit in pairs) <= SLIP_NEAR_C:
+            shown = " and ".join(f"{set_c:.1f} °C" for set_c, _ in pairs)
+            return f"The alarm limits of {shown} fit this storage condition only if the numbers were meant in {words}."
+    return None
+
+
+def _proof_row(unit: Unit, entry: UnitEntry, logbook: Sequence[LogEntry], before: pd.Timestamp) -> dict[str, Any]:
+    proof = last_proof(logbook, unit=unit.name, condition=entry.condition, before=before)
+    if proof is None:
+        text = "The logbook holds no alarm test and no check with a display inside the limits: since when the alarm worked is not proven."
+        return {"unit": unit.name, "finding": "last_proof", "since": None, "until": None, "text": text}
+    what = "alarm test" if proof.kind == "alarm_test" else "check with minimum and maximum inside the limits"
+    text = f"The last proof that the logger worked is the {what} in the logbook (line {proof.line}). Look back to it."
+    return {"unit": unit.name, "finding": "last_proof", "since": proof.time, "until": None, "text": text}
+
+
+def last_proof(logbook: Sequence[LogEntry], *, unit: str, condition: Condition, before: pd.Timestamp) -> LogEntry | None:
+    """The last alarm test, or check whose displayed minimum and maximum were inside the limits, at or before an instant."""
+    good = [entry for entry in _mine(logbook, unit) if entry.time <= before and (entry.kind == "alarm_test" or (entry.kind == "check" and _inside(entry, condition)))]
+    return good[-1] if good else None
+
+
+def _mine(logbook: Sequence[LogEntry], unit: str) -> list[LogEntry]:
+    return sorted((entry for entry in logbook if entry.unit in (None, unit)), key=lambda entry: (entry.time, entry.line))
+
+
+def _inside(entry: LogEntry, condition: Condition) -> bool:
+    shown = [value for value in (entry.low_c, entry.high_c) if value is not None]
+    return len(shown) == 2 and not (condition.outside(shown, "above").any() or condition.outside(shown, "below").any())
+
+
+def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    """Displayed minima and maxima against the readings since the check before: rows that somebody must look at.
+
+    ``verdict`` "undecided": the display was outside while the readings are inside, an undecided excursion between the two checks (CONTRACTS);
+    "differs": the two differ by more than 1 °C, both inside or both outside. A check that did not reset the display does not start a
+    new period; the first one in the book is only compared with the limits, since nobody knows since when its display had counted. Rows that end before ``start`` or begin at or after ``end`` (UTC) are left out.
+
+    Returns
+    -------
+    list of {unit, direction, verdict, start, end, displayed_c, readings_c (None: no readings), limit_c, line, text}; times UTC.
+    """
+    book = [row for row in _mine(logbook, unit.name) if row.kind == "check"]
+    deciding = [trace.as_read_c.dropna() for trace in unit.traces.values() if trace.probe.decides]
+    deciding = [series for series in deciding if len(series)]
+    rows, since = [], None
+    for check in book:
+        begin = since if since is not None else min((series.index[0] for series in deciding if series.index[0] < check.time), default=check.time)
+        if check.time >= start and begin < end:
+            parts = [series[(series.index >= begin) & (series.index <= check.time)] for series in deciding]
+            rows += [row for side in ("below", "above") if (row := _check_row(check, side, parts, begin, unit.name, entry.condition, first=since is None))]
+        if check.reset is not False:
+            since = check.time
+    return rows
+
+
+def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> dict[str, Any] | None:
+    shown = check.high_c if side == "above" else check.low_c
+    if shown is None:
+        return None
+    values = [float(part.max() if side == "above" else part.min()) for part in parts if len(part)]
+    read = (max(values) if side == "above" else min(values)) if values else None
+    displayed_out = bool(condition.outside([shown], side)[0])
+    read_out = read is not None and bool(condition.outside([read], side)[0])
+    word, span = "highest" if side == "above" else "lowest", "record began" if first else "check before"
+    readings = "there are no readings" if read is None else f"the {word} reading is {read:.2f} °C"
+    text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the {span}."
+    if displayed_out and not read_out:
+        verdict, text = "undecided", text + " An excursion between the two checks is undecided: handle it as an excursion."
+    elif read is not None and not first and abs(shown - read) > DIFFERS_C:
+        verdict, text = "differs", text + f" They differ by {abs(shown - read):.1f} °C: two instruments, a display not reset, or a wrong record."
+    else:
+        return None
+    return {
+        "unit": unit, "direction": side, "verdict": verdict, "start": begin, "end": check.time, "displayed_c": shown, "readings_c": read,
+        "limit_c": condition.limit_c(side), "line": check.line, "text": text,
+    }  # fmt: skip

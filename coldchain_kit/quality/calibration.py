@@ -1,0 +1,283 @@
+"""Correction and uncertainty from certificates; decision rules; due dates and as-found checks.
+
+U of a reading is the certificate's and half a resolution step, nothing else (CONTRACTS rule 6). What may
+come on top (drift, lag of a buffered probe) is reckoned apart by :func:`budget`, never hidden in it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from coldchain_kit.base import zones
+from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, Trace
+from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
+
+# Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2.
+ASSUMED_U_C = 0.5
+# As found worse than this at any point is out of tolerance where the certificate states no tolerance (FACTS B17, READ-2).
+TOLERANCE_C = 0.5
+DAYS_A_YEAR = 365.25
+
+
+def correction(indicated_c, points: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
+    """Correction [°C] to add to indicated temperatures [°C], and where it was carried beyond the points.
+
+    Between the points (reference, indicated) the correction (reference - indicated) is a straight line against
+    the indicated temperature; beyond the outermost points it keeps their value. Points at the same indication count as their mean.
+
+    Examples
+    --------
+    >>> values, beyond = correction([0.1, 2.65, 9.0], [(0.0, 0.1), (5.0, 5.2)])
+    >>> values.round(6).tolist(), beyond.tolist()
+    ([-0.1, -0.15, -0.2], [False, False, True])
+    """
+    indicated = np.asarray(indicated_c, dtype="float64")
+    table = np.asarray(points, dtype="float64").reshape(-1, 2)
+    if not len(table):
+        return np.zeros_like(indicated), np.zeros(indicated.shape, dtype=bool)
+    at, where = np.unique(table[:, 1], return_inverse=True)
+    add = np.bincount(where, weights=table[:, 0] - table[:, 1]) / np.bincount(where)
+    return np.interp(indicated, at, add), (indicated < at[0]) | (indicated > at[-1])
+
+
+def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, str]:
+    """Standard uncertainty [°C] of a reading and where it is from: "certificate" or "assumed".
+
+    Certificate: U / coverage combined with half a resolution step taken as rectangular, r / 2 / sqrt(3) (GUM 4.3.7),
+    where a resolution is declared. Without a certificate, or without its expanded uncertainty, U = 0.5 °C with k = 2.
+
+    Examples
+    --------
+    >>> uncertainty(Certificate(expanded_uncertainty_c=0.3))
+    (0.15, 'certificate')
+    >>> uncertainty(None, resolution_c=0.1)
+    (0.25, 'assumed')
+    """
+    if certificate is None or certificate.expanded_uncertainty_c is None:
+        return ASSUMED_U_C / 2.0, "assumed"
+    step = (resolution_c or 0.0) / 2.0 / math.sqrt(3.0)
+    return math.hypot(certificate.expanded_uncertainty_c / certificate.coverage, step), "certificate"
+
+
+def since(certificate: Certificate, *, zone: str | None = None) -> pd.Timestamp | None:
+    """The instant from which a certificate is in force: its ``from``, else its date, at local midnight; None = always."""
+    day = certificate.valid_from or certificate.date
+    return None if day is None else zones.instant(day, zone=zone or "UTC")
+
+
+def in_force(index: pd.DatetimeIndex, certificates: Sequence[Certificate], *, zone: str | None = None) -> np.ndarray:
+    """Position of the certificate in force at each instant, -1 where there is none yet.
+
+    Parameters
+    ----------
+    index : DatetimeIndex
+        UTC.
+    certificates : sequence of Certificate
+        Oldest first.
+    zone : str, optional
+        The site's zone, in which a certificate's day begins; UTC when not given.
+
+    Examples
+    --------
+    >>> days = pd.DatetimeIndex(["2026-01-01", "2026-03-01"], tz="UTC")
+    >>> in_force(days, [Certificate(date=dt.date(2026, 2, 10))]).tolist()
+    [-1, 0]
+    """
+    chosen = np.full(len(index), -1, dtype=np.int64)
+    for position, certificate in enumerate(certificates):
+        start = since(certificate, zone=zone)
+        first = 0 if start is None else index.searchsorted(start)
+        chosen[first:] = position
+    return chosen
+
+
+def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | None = None) -> Trace:
+    """The trace with ``celsius`` corrected and ``u_c`` filled by the certificate in force at each reading.
+
+    ``celsius = round(as_read_c + correction, 6)``. Where certificate points exist, the flags gain a column "calibration":
+    1 between the points, 2 where the correction was carried beyond them (it never counts against a reading).
+
+    Parameters
+    ----------
+    trace : Trace
+    certificates : sequence of Certificate
+        Oldest first, as in the register.
+    zone : str, optional
+        The site's zone.
+
+    Returns
+    -------
+    Trace with one more Step, whose arguments say how many readings each certificate corrected and how many lie beyond its points.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=2, freq="5min", tz="UTC")
+    >>> certificate = Certificate("C1", dt.date(2026, 2, 10), expanded_uncertainty_c=0.3, points=((0.0, 0.1), (5.0, 5.2)))
+    >>> done = correct(Trace.of(pd.Series([5.2, 2.65], index=times)), [certificate])
+    >>> done.celsius.tolist(), done.readings["u_c"].tolist()
+    ([5.0, 2.5], [0.15, 0.15])
+    """
+    as_read = trace.readings["as_read_c"].to_numpy(dtype="float64")
+    index, resolution = trace.readings.index, trace.probe.resolution_c
+    chosen = in_force(index, certificates, zone=zone)
+    celsius, u_c = as_read.round(6), np.full(len(index), uncertainty(None, resolution_c=resolution)[0])
+    code, used = np.full(len(index), NOT_EVALUATED, dtype=np.int8), []
+    for position in np.unique(chosen[chosen >= 0]).tolist():
+        certificate, mine = certificates[position], chosen == position
+        add, beyond = correction(as_read[mine], certificate.points)
+        if certificate.points:
+            celsius[mine] = np.round(as_read[mine] + add, 6)
+            code[mine] = np.where(beyond, NOT_EVALUATED, GOOD)
+        u_c[mine], source = uncertainty(certificate, resolution_c=resolution)
+        used.append({"certificate": certificate.number, "readings": int(mine.sum()), "beyond_points": int(beyond.sum()), "u_from": source})
+    flags = trace.flags
+    if any(certificates[position].points for position in set(chosen.tolist()) - {-1}):
+        flags = flags.assign(calibration=np.where(np.isnan(as_read), MISSING, code).astype("int8"))
+    readings = trace.readings.assign(celsius=celsius, u_c=u_c)
+    changed = int(np.nansum(celsius != trace.readings["celsius"].to_numpy()) - np.isnan(celsius).sum())
+    arguments = {"certificates": used, "without_certificate": int((chosen < 0).sum()), "zone": zone}
+    return trace.stepped("calibration.correct", arguments, max(changed, 0), readings=readings, flags=flags)
+
+
+def stated(index: pd.DatetimeIndex, entry: ProbeEntry, *, zone: str | None = None) -> tuple[float, str]:
+    """The largest standard uncertainty [°C] in force over these instants and where it is from.
+
+    "assumed" as soon as one of the instants has no certificate with an uncertainty.
+    """
+    rows = [
+        uncertainty(None if position < 0 else entry.certificates[position], resolution_c=entry.probe.resolution_c)
+        for position in np.unique(in_force(index, entry.certificates, zone=zone)).tolist()
+    ] or [uncertainty(None)]  # fmt: skip
+    return max(u for u, _ in rows), "assumed" if any(source == "assumed" for _, source in rows) else "certificate"
+
+
+def u_from(trace: Trace) -> str:
+    """Where the uncertainty of a corrected trace is from: "certificate", or "assumed" as soon as one reading has none."""
+    for step in reversed(trace.steps):
+        if step.function == "calibration.correct":
+            assumed = step.arguments["without_certificate"] or any(row["u_from"] == "assumed" for row in step.arguments["certificates"])
+            return "assumed" if assumed else "certificate"
+    return "assumed"
+
+
+def budget(certificate: Certificate | None, *, resolution_c: float | None = None, on: dt.date | None = None,
+           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[dict]:  # fmt: skip
+    """Components of the uncertainty as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
+
+    Parameters
+    ----------
+    certificate : Certificate or None
+    resolution_c : float, optional
+        Declared resolution [°C].
+    on : date, optional
+        Day for which the drift since calibration is reckoned.
+    time_constant_min, rate_c_per_min : float, optional
+        Of a buffered probe [min] and of the change it follows [°C/min]: it lags by their product (FACTS G3).
+
+    Examples
+    --------
+    >>> rows = budget(Certificate(expanded_uncertainty_c=0.3), resolution_c=0.1, time_constant_min=12.0, rate_c_per_min=0.05)
+    >>> [(row["component"], round(row["u_c"], 4), row["in_u"]) for row in rows]
+    [('certificate', 0.15, True), ('resolution', 0.0289, True), ('lag', 0.6, False)]
+    """
+    if certificate is None or certificate.expanded_uncertainty_c is None:
+        rows = [_component("assumed", ASSUMED_U_C / 2, True, f"no uncertainty is stated: U = {ASSUMED_U_C} °C, k = 2, is assumed")]
+    else:
+        rows = [_component("certificate", certificate.expanded_uncertainty_c / certificate.coverage, True, f"U = {certificate.expanded_uncertainty_c} °C divided by k = {certificate.coverage:g}")]
+        if resolution_c:
+            rows.append(_component("resolution", resolution_c / 2 / math.sqrt(3), True, f"half a step of {resolution_c:g} °C, rectangular"))
+    if certificate and certificate.drift_c_per_year is not None and certificate.date and on:
+        moved = abs(certificate.drift_c_per_year) * (on - certificate.date).days / DAYS_A_YEAR
+        rows.append(_component("drift", moved / math.sqrt(3), False, f"up to {moved:.3f} °C since {certificate.date}, rectangular; not in U"))
+    if time_constant_min and rate_c_per_min is not None:
+        lag = abs(rate_c_per_min) * time_constant_min
+        rows.append(_component("lag", lag, False, f"the probe follows a change of {rate_c_per_min:.3f} °C/min by {time_constant_min:g} min late: {lag:.2f} °C; a bias, not in U"))
+    return rows
+
+
+def _component(name: str, u_c: float, in_u: bool, how: str) -> dict:
+    return {"component": name, "u_c": u_c, "in_u": in_u, "how": how}
+
+
+def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str | None = None) -> list[dict]:
+    """Calibration of every probe over a span: one row a certificate in force, or one row that says there is none.
+
+    Columns: probe, certificate, date, due, overdue, expanded_uncertainty_c, u_c, u_from, as_found_c (worst error as found),
+    tolerance_c, as_found_out, doubt_since (date), text. ``as_found_out`` rows come from a newer certificate, even one dated
+    after the span: they put every record since the last good check in doubt (ICH Q7 5.35, FACTS H3, READ-2).
+
+    Parameters
+    ----------
+    entry : UnitEntry
+    start, end : Timestamp
+        UTC; the due date is compared with the day of ``end``.
+    """
+    rows = []
+    for name, probe in entry.probes.items():
+        span = pd.DatetimeIndex([start, end]).as_unit("us")
+        first, last = in_force(span, probe.certificates, zone=zone).tolist()
+        if first < 0:
+            rows.append(_state_row(name, None, probe, end, zone))
+        rows += [_state_row(name, certificate, probe, end, zone) for certificate in probe.certificates[max(first, 0) : last + 1]]
+        rows += [row for row in as_found(name, probe) if row["doubt_until"] is None or row["doubt_since"] is None or pd.Timestamp(row["doubt_until"], tz="UTC") >= start]
+    return rows
+
+
+def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> dict:
+    u_c, source = uncertainty(certificate, resolution_c=probe.probe.resolution_c)
+    day = end.tz_convert(zones.database(zone or "UTC")).date()
+    due = certificate.due if certificate else None
+    overdue = due is not None and day > due
+    if certificate is None:
+        text = f"Probe {name}: no calibration certificate is known for this time; U = {2 * u_c:.2f} °C is assumed."
+    else:
+        until = "no due date is stated" if due is None else f"overdue since {due} ({(day - due).days} days)" if overdue else f"due {due}"
+        text = f"Probe {name}: certificate {certificate.number or 'without number'} of {certificate.date or 'unknown date'}, {until}; U = {2 * u_c:.2f} °C ({source})."
+    return {
+        "probe": name, "certificate": certificate.number if certificate else None, "date": _day(certificate and certificate.date), "due": _day(due),
+        "overdue": overdue, "expanded_uncertainty_c": certificate.expanded_uncertainty_c if certificate else None, "u_c": u_c, "u_from": source,
+        "as_found_c": None, "tolerance_c": None, "as_found_out": False, "doubt_since": None, "doubt_until": None, "text": text,
+    }  # fmt: skip
+
+
+def as_found(name: str, entry: ProbeEntry) -> list[dict]:
+    """Rows for certificates whose as-found points were out of tolerance: every record since the last good check is in doubt.
+
+    Same columns as :func:`state`.
+
+    Examples
+    --------
+    >>> from coldchain_kit.model import Probe
+    >>> old = Certificate("C1", dt.date(2024, 2, 1), as_found=((5.0, 5.1),))
+    >>> new = Certificate("C2", dt.date(2026, 2, 1), as_found=((0.0, 0.2), (5.0, 5.9)))
+    >>> row = as_found("A", ProbeEntry(Probe("A"), certificates=(old, new)))[0]
+    >>> round(row["as_found_c"], 2), row["doubt_since"], row["doubt_until"]
+    (0.9, '2024-02-01', '2026-02-01')
+    """
+    rows, good = [], None
+    for certificate in entry.certificates:
+        errors = [indicated - reference for reference, indicated in certificate.as_found]
+        worst = max(errors, key=abs) if errors else 0.0
+        tolerance = certificate.tolerance_c or TOLERANCE_C
+        if abs(worst) > tolerance + 1e-9:
+            from_day = f"the last good check, {good}" if good else "its first use (no earlier good check is known)"
+            text = (
+                f"Probe {name}: as found on {certificate.date or 'an unknown date'} it showed {worst:+.2f} °C against the reference, more than {tolerance:g} °C. "
+                f"Every record of this probe since {from_day} until then is in doubt."
+            )
+            rows.append({
+                "probe": name, "certificate": certificate.number, "date": _day(certificate.date), "due": _day(certificate.due), "overdue": False,
+                "expanded_uncertainty_c": certificate.expanded_uncertainty_c, "u_c": None, "u_from": None, "as_found_c": worst, "tolerance_c": tolerance,
+                "as_found_out": True, "doubt_since": _day(good), "doubt_until": _day(certificate.date), "text": text,
+            })  # fmt: skip
+        good = certificate.date or good
+    return rows
+
+
+def _day(day: dt.date | None) -> str | None:
+    return day.isoformat() if day else None

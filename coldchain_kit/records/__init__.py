@@ -1,0 +1,17 @@
+"""Records: a case or a month frozen, checked, signed, executed again. A stranger can follow each step.
+
+investigate   freeze a case
+monthly       freeze a month
+review        freeze a review
+handover      one zip to hand over
+fleet         the month of every unit of one or more sites
+verification  does a record differ from what was frozen?
+rerunning     a record executed again, every number compared
+signing       one more signature line
+ledger        the line of records in a folder
+selfcheck     published cases on this installation
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

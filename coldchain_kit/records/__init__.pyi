@@ -1,0 +1,10 @@
+from . import fleet as fleet
+from . import ledger as ledger
+from . import rerunning as rerunning
+from . import selfcheck as selfcheck
+from . import signing as signing
+from . import verification as verification
+from .making import handover as handover
+from .making import investigate as investigate
+from .making import monthly as monthly
+from .making import review as review

@@ -1,0 +1,174 @@
+"""Freeze an executed notebook with its results, tables, inputs and environment as a record that cannot change unseen."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from coldchain_kit import __version__
+from coldchain_kit.assessment import results as canonical
+from coldchain_kit.base import RecordError, chain, sha256, sheet, zones
+from coldchain_kit.records import bag, ledger, page, strict_run, verification
+from coldchain_kit.records import pdf as papers
+
+KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
+_NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}")
+
+
+def freeze(
+    notebook: Any, results: dict[str, Any], tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]],
+    info: dict[str, str], out: Path, *, number: str, reason: str | None = None, pdf: bool = False, again: str = "refuse",
+) -> Path:  # fmt: skip
+    """Write a record, whole or not at all, as the next revision of its number, and enter it in OUT/ledger.jsonl.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        Executed by :func:`coldchain_kit.records.strict_run.execute`, or built without code.
+    results : dict
+        Canonical results, JSON-ready; validated against the shipped schema where they name it.
+    tables : dict of name -> DataFrame
+        Written to data/tables/NAME.csv, safe to open in a spreadsheet.
+    inputs, attachments : (file, relative name) pairs
+        Copied byte by byte below data/inputs and data/attachments.
+    info : dict of str
+        ``title``, ``kind``, ``site``, ``banner`` and rows of bag-info.txt under their own labels (``Case-File``, ``Parameters``).
+    out : Path
+        Folder of records; made where it is not there.
+    number : str
+        Case id, or name of the month.
+    reason : str, optional
+        Why it is frozen again; compulsory for a second revision.
+    pdf : bool
+        Add data/record.pdf.
+    again : str
+        What to do without a reason when the number was frozen before: "refuse"; "same" gives back the last revision
+        where nothing in it would differ, else refuses; "next" writes the next revision all the same.
+
+    Returns
+    -------
+    Path
+        The record's folder, ``NUMBER-rREVISION``.
+
+    Raises
+    ------
+    RecordError
+        Frozen before and no reason; bad number; results that do not fit the schema or the inputs; the system refused. Nothing is left.
+    """
+    check_number(number)
+    _check_results(results, inputs)
+    files = _payload(notebook, results, tables, inputs, attachments)
+    contents = _contents(files)
+    out = Path(out)
+    bag.make_folder(out)
+    with chain.locked(out):
+        bag.clean(out)
+        with bag.plain_faults(out):
+            ledger.repair(out)
+        before = ledger.revisions(out, number)
+        revision = max(before, default=0) + 1
+        if before and not (reason or "").strip() and again != "next":
+            last = out / f"{number}-r{revision - 1}"
+            if again == "same" and verification.bag_info(last).get(verification.CONTENTS_LABEL) == contents and verification.report(last).whole:
+                return last
+            raise frozen_before(number, revision - 1)
+        files["record.html"] = _page(notebook, info, number, revision, reason, contents).encode("utf-8")
+        if pdf:
+            files["record.pdf"] = papers.from_page(files["record.html"].decode("utf-8"), title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
+        written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason))
+        with bag.plain_faults(out):
+            ledger.enter(out, written, number, revision)
+    return written
+
+
+def frozen_before(number: str, revision: int) -> RecordError:
+    """The refusal of a second freeze without a reason."""
+    return RecordError(f"{number} was frozen before, as revision {revision}", where=f"{number}-r{revision}", mend='Say why it is frozen again: --reason "…"')
+
+
+def check_number(number: str) -> None:
+    """Raises RecordError where a case id cannot be the name of a folder."""
+    if not _NUMBER.fullmatch(number) or number.endswith("."):
+        raise RecordError(f"the case id '{number[:80]}'", expected="letters, digits, dot, dash, underscore, at most 64, a letter or digit first", mend="Change id in the case file")
+
+
+def _check_results(results: dict[str, Any], inputs: Sequence[tuple[Path, str]]) -> None:
+    if str(results.get("schema", "")).startswith("coldchain-kit/results/"):
+        with strict_run.quiet():
+            found = canonical.faults(results)
+        if found:
+            raise RecordError(f"the results do not fit their schema at {found[0]}", mend="This is a fault of the kit: report it")
+    held = {sha256(path.read_bytes()) for path, _ in inputs}
+    lost = [str(row.get("file")) for row in results.get("sources", ()) if row.get("sha256") not in held]
+    if lost:
+        raise RecordError(f"{', '.join(lost)} changed between assessment and freeze", mend="Let nobody write to the files, then run again")
+
+
+def _payload(notebook: Any, results: dict, tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
+    import nbformat
+
+    files: dict[str, bytes | Path] = {
+        "record.ipynb": (json.dumps(nbformat.v4.upgrade(notebook), indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode("utf-8"),
+        "results.json": strict_run.canonical(results).encode("utf-8"),
+        "environment.txt": strict_run.environment().encode("utf-8"),
+    }
+    files |= {f"tables/{bag.safe_name(name)}.csv": safe_csv(table).encode("utf-8") for name, table in tables.items()}
+    files |= {f"inputs/{bag.safe_name(name)}": path for path, name in inputs}
+    files |= {f"attachments/{bag.safe_name(name)}": path for path, name in attachments}
+    return files
+
+
+def _contents(files: dict[str, bytes | Path]) -> str:
+    rows = [(sha256(content if isinstance(content, bytes) else content.read_bytes()), f"data/{name}") for name, content in files.items()]
+    return verification.contents_hash(rows)
+
+
+def _page(notebook: Any, info: dict[str, str], number: str, revision: int, reason: str | None, contents: str) -> str:
+    facts = [({"monthly": "Month", "review": "Review", "self-check": "Check"}.get(info.get("kind", ""), "Case"), number), ("Revision", str(revision))] + ([("Reason", reason.strip())] if reason and reason.strip() else [])
+    facts += [("Site", info["site"])] if info.get("site") else []
+    facts += [("Kit", f"coldchain_kit {__version__}")]
+    running = f"{number}, revision {revision}"
+    return page.html(notebook, title=info["title"], kind=KINDS.get(info.get("kind", ""), ""), facts=tuple(facts), running=running, banner=info.get("banner", ""), contents_hash=contents)
+
+
+def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, reason: str | None) -> dict[str, str]:
+    now = ledger.now()
+    rows = {
+        "Source-Organization": info.get("site", ""), "External-Identifier": number, "Internal-Sender-Description": info["title"], "Bagging-Date": now[:10],
+        "Frozen-At": now, "Bag-Software-Agent": f"coldchain_kit {__version__}", "Kind": info.get("kind", ""), "Case": number, "Revision": str(revision),
+        "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": zones.tz_version(),
+    }  # fmt: skip
+    rows |= {label: value for label, value in info.items() if label[:1].isupper()}
+    return {label: value for label, value in rows.items() if value}
+
+
+def safe_csv(table: Any) -> str:
+    """A table as CSV that no spreadsheet takes for formulas: text cells that begin with = + - @, tab or carriage return, and are no numbers, get a leading '.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> print(safe_csv(pd.DataFrame({"text": ["=1+1", "-2.5"], "value_c": [4.0, None]})))
+    text,value_c
+    '=1+1,4.0
+    -2.5,
+    <BLANKLINE>
+    """
+    written = io.StringIO()
+    rows = csv.writer(written, lineterminator="\n")
+    rows.writerow([_safe_cell(str(name)) for name in table.columns])
+    rows.writerows([[_safe_cell(value) for value in row] for row in table.itertuples(index=False, name=None)])
+    return written.getvalue()
+
+
+def _safe_cell(value: Any) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, float):
+        return repr(float(value))
+    return sheet.safe(str(value))

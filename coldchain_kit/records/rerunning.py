@@ -1,0 +1,166 @@
+"""Execute a record again from its own inputs with the installed kit, and compare every number.
+
+No code out of the record runs: the notebook is the installed kit's; where the recorded one differs it is named.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from coldchain_kit import __version__, assessment, register
+from coldchain_kit.assessment import monthly
+from coldchain_kit.base import RecordError, package_files, sha256, zones
+from coldchain_kit.records import strict_run, verification
+
+NOTEBOOKS = {"investigation": "investigation.ipynb", "monthly": "monthly_summary.ipynb"}
+TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """``differences``: empty when every number came out again; ``notes``: what else differs and does not count against the record."""
+
+    differences: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    compared: int = 0
+
+    @property
+    def text(self) -> str:
+        """One plain line, and one for each note."""
+        head = f"{len(self.differences)} difference{'s' if len(self.differences) != 1 else ''}" if self.differences else f"the same: {self.compared} values compared, numbers to {TOLERANCE:g}"
+        return "\n".join([head, *(f"  note: {note}" for note in self.notes)])
+
+
+def run_notebook(kind: str, given: dict[str, Any], results: dict[str, Any], *, cwd: Path, scratch: Path | None = None) -> Any:
+    """The installed kit's notebook of that kind, executed; it must have come to the very results computed beside it."""
+    path = package_files.notebooks() / NOTEBOOKS[kind]
+    known = strict_run.parameters_of(strict_run.read_notebook(path), where=path.name)
+    frozen = {"frozen": True} if "frozen" in known else {}
+    notebook = strict_run.execute(path, {**given, **frozen}, cwd=cwd, results="assessment.results", scratch=scratch)
+    if strict_run.noted_results(notebook) != sha256(strict_run.canonical(results)):
+        raise RecordError("the notebook came to other results than the kit", where=path.name, mend="Nothing was frozen; report this")
+    return notebook
+
+
+def rerun(path: str | Path) -> Outcome:
+    """Execute a record again in a temporary copy of its inputs.
+
+    Raises
+    ------
+    NoRecord
+        Where the path holds no record.
+    RecordError
+        A record of a kind that is not computed from inputs, or whose inputs lead outside it.
+    KitError
+        The installed kit cannot execute it any more.
+    """
+    folder = Path(path)
+    problems = verification.record(folder)
+    if problems:
+        return Outcome(tuple(f"the record is damaged and was not executed: {problem}" for problem in problems))
+    info = verification.bag_info(folder)
+    kind, given = info.get("Kind", ""), _parameters(info, folder)
+    recorded = json.loads((folder / "data" / "results.json").read_text("utf-8"))
+    with tempfile.TemporaryDirectory(prefix="coldchain-rerun-") as name:
+        work = Path(name).resolve()
+        _unpack(folder, work / "inputs", info.get("Start-File", ""))
+        results = _assess(kind, given, work / "inputs")
+        run_notebook(kind, given, results, cwd=work / "inputs", scratch=work)
+    counted: list[str] = []
+    found = list(compare(recorded, json.loads(strict_run.canonical(results)), counted=counted))
+    same_kit = info.get("Kit-Version") == __version__
+    cells = notebook_differences(folder / "data" / "record.ipynb", kind)
+    notes = [] if same_kit else [f"frozen with coldchain_kit {info.get('Kit-Version', 'not known')}, executed with {__version__}", *cells]
+    notes += _environment_notes(info)
+    return Outcome(tuple(found + (cells if same_kit else [])), tuple(notes), len(counted))
+
+
+def _parameters(info: dict[str, str], folder: Path) -> dict[str, Any]:
+    if info.get("Kind") not in NOTEBOOKS:
+        raise RecordError(f"a record of kind '{info.get('Kind', 'not known')}' is not computed from inputs", where=folder.name, expected="an investigation or a monthly summary")
+    try:
+        given = json.loads(info.get("Parameters", ""))
+        if not isinstance(given, dict):
+            raise ValueError
+    except ValueError:
+        raise RecordError("bag-info.txt names no parameters", where=folder.name) from None
+    for value in (given.get("case", ""), given.get("site", ""), info.get("Start-File", "")):
+        name = PurePosixPath(str(value))
+        if name.is_absolute() or ".." in name.parts:
+            raise RecordError(f"the parameter '{value}' leads outside the record", where=folder.name)
+    return given
+
+
+def _unpack(folder: Path, inputs: Path, start: str) -> None:
+    shutil.copytree(folder / "data" / "inputs", inputs)
+    papers = folder / "data" / "attachments"
+    if papers.is_dir():
+        shutil.copytree(papers, inputs / PurePosixPath(start).parent, dirs_exist_ok=True)
+
+
+def _case(kind: str, given: dict[str, Any], inputs: Path) -> register.Case:
+    if kind == "monthly":
+        return monthly.case(register.load_site(inputs / given["site"]), unit=given["unit"], month=given["month"])
+    return register.load_case(inputs / given["case"])
+
+
+def _assess(kind: str, given: dict[str, Any], inputs: Path) -> dict[str, Any]:
+    found = _case(kind, given, inputs)
+    for path in assessment.inputs(found):
+        if not path.resolve().is_relative_to(inputs):
+            raise RecordError(f"'{path.name}' lies outside the record", where=found.path.name)
+    return assessment.assess(found).results
+
+
+def compare(recorded: Any, now: Any, *, at: str = "", counted: list[str] | None = None) -> Iterator[str]:
+    """Differences of two results, a line each: numbers beyond 1e-9 (absolute or relative), anything else that is not equal.
+
+    Examples
+    --------
+    >>> list(compare({"mkt_c": 7.25, "n": 3}, {"mkt_c": 7.2500000001, "n": 4}))
+    ['n: recorded 3, now 4']
+    """
+    if isinstance(recorded, dict) and isinstance(now, dict):
+        for key in sorted(recorded.keys() | now.keys()):
+            here = f"{at}.{key}" if at else key
+            if key not in recorded or key not in now:
+                yield f"{here}: only in the {'recorded' if key in recorded else 'new'} results"
+            else:
+                yield from compare(recorded[key], now[key], at=here, counted=counted)
+    elif isinstance(recorded, list) and isinstance(now, list):
+        if len(recorded) != len(now):
+            yield f"{at}: recorded {len(recorded)} rows, now {len(now)}"
+        for number, (old, new) in enumerate(zip(recorded, now, strict=False)):
+            yield from compare(old, new, at=f"{at}[{number}]", counted=counted)
+    else:
+        if counted is not None:
+            counted.append(at)
+        numbers = all(isinstance(value, (int, float)) and not isinstance(value, bool) for value in (recorded, now))
+        if not (math.isclose(recorded, now, rel_tol=TOLERANCE, abs_tol=TOLERANCE) if numbers else recorded == now and type(recorded) is type(now)):
+            yield f"{at}: recorded {_short(recorded)}, now {_short(now)}"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 120 else text[:117] + "…"
+
+
+def notebook_differences(recorded: Path, kind: str) -> list[str]:
+    """Where the recorded notebook's cells are not those of the installed kit's notebook."""
+    installed = package_files.notebooks() / NOTEBOOKS[kind]
+    old = [cell for cell in strict_run.read_notebook(recorded).cells if not {"injected-parameters", "sealed-run"} & set(cell.metadata.get("tags", []))]
+    new = strict_run.read_notebook(installed).cells
+    rows = [f"the recorded notebook differs from {installed.name} in cell {number}" for number, (a, b) in enumerate(zip(old, new, strict=False), 1) if (a.cell_type, a.source) != (b.cell_type, b.source)]
+    return rows + ([f"the recorded notebook has {len(old)} cells, {installed.name} {len(new)}"] if len(old) != len(new) else [])
+
+
+def _environment_notes(info: dict[str, str]) -> list[str]:
+    before = info.get("Time-Zone-Database", "not known")
+    return [] if before == zones.tz_version() else [f"time zone database {before} when frozen, {zones.tz_version()} now"]

@@ -1,0 +1,265 @@
+"""Does a record differ from what was frozen? Every damaged, missing and extra file is named.
+
+The bagit library's own validation is one part; it passes an extra top-level file, an extra folder, and a deleted
+tagmanifest followed by an edited bag-info. The rules added here: the tagmanifest must be there and every file stands in a
+manifest except it and ``signatures.jsonl``; no link, no stray folder, nothing that is no plain file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import re
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from coldchain_kit.base import RecordError, sha256
+from coldchain_kit.records import ledger, signatures
+
+MANIFEST, TAGMANIFEST, SIGNATURES = "manifest-sha256.txt", ledger.TAGMANIFEST, signatures.NAME
+NEEDED_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
+NEEDED_DATA = ("data/record.html", "data/record.ipynb", "data/results.json", "data/environment.txt")
+CONTENTS_LABEL = "Contents-SHA256"
+_LINE = re.compile(r"(?P<hash>[0-9a-f]{64}) [ *](?P<name>.+)")
+
+
+class NoRecord(RecordError):
+    """The path holds no record at all."""
+
+
+@dataclass(frozen=True)
+class Report:
+    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl."""
+
+    path: Path
+    found: bool
+    problems: tuple[str, ...] = ()
+    record_hash: str = ""
+    signatures: tuple[dict, ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        """Whether there is a record and nothing differs."""
+        return self.found and not self.problems
+
+    @property
+    def code(self) -> int:
+        """Exit code of the command: 0 whole, 1 damaged, 2 no record there."""
+        return (0 if self.whole else 1) if self.found else 2
+
+    @property
+    def text(self) -> str:
+        """One plain line, and one for each signature."""
+        if not self.found:
+            return "there is no record here"
+        if self.problems:
+            return f"DAMAGED: {len(self.problems)} thing{'s differ' if len(self.problems) > 1 else ' differs'} from what was frozen"
+        signed = [f"  signed by {row['name']} as {row['role']}, {row.get('time', '')}, {row['checked']}" for row in self.signatures]
+        return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"])])
+
+
+def report(path: str | Path) -> Report:
+    """Check one record; never raises for what it finds there.
+
+    Parameters
+    ----------
+    path : path
+        The record's folder.
+
+    Returns
+    -------
+    Report
+    """
+    path = Path(path)
+    if not _is_record(path):
+        return Report(path, False)
+    problems = [*_structure(path), *_hashes(path)]
+    if not problems:
+        problems += [*_bagit(path), *_contents(path), *_ledger(path)]
+    rows, broken = signatures.read(path)
+    return Report(path, True, tuple(dict.fromkeys(problems + broken)), ledger.record_hash(path), tuple(rows))
+
+
+def record(path: str | Path) -> list[str]:
+    """What differs from what was frozen, a line each; empty when the record is whole.
+
+    Raises
+    ------
+    NoRecord
+        Where the path holds no record.
+    """
+    found = report(path)
+    if not found.found:
+        raise NoRecord("there is no record", where=Path(path).name, mend="Give the folder that holds bagit.txt and data")
+    return list(found.problems)
+
+
+def _is_record(path: Path) -> bool:
+    if not path.is_dir():
+        return False
+    return any(os.path.lexists(path / name) for name in (*NEEDED_TAGS, TAGMANIFEST, *NEEDED_DATA[:3]))
+
+
+# ------------------------------------------------------------------------------------------------- what lies there
+
+
+def _walk(folder: Path, inside: PurePosixPath) -> Iterator[tuple[str, os.DirEntry | None]]:
+    try:
+        rows = sorted(os.scandir(folder), key=lambda row: row.name)
+    except OSError:
+        yield f"{inside}/", None
+        return
+    for row in rows:
+        name = inside / row.name
+        yield str(name), row
+        if row.is_dir(follow_symlinks=False):
+            yield from _walk(folder / row.name, name)
+
+
+def _structure(path: Path) -> Iterator[str]:
+    """Links, special files, folders without a listed file, files in no manifest, listed files that are missing, rules of the tag files."""
+    listed = {name for _, name in [*_read(path / MANIFEST), *_read(path / TAGMANIFEST)]}
+    folders = {str(parent) for name in listed for parent in PurePosixPath(name).parents}
+    present = set()
+    for name, row in _walk(path, PurePosixPath()):
+        present.add(name)
+        if row is None:
+            yield f"{_shown(name)}: cannot be read"
+        elif row.is_symlink():
+            yield f"{_shown(name)}: a link, not a file of the record"
+        elif row.is_dir(follow_symlinks=False):
+            if name not in folders:
+                yield f"{_shown(name)}/: extra folder"
+        elif not stat.S_ISREG(row.stat(follow_symlinks=False).st_mode):
+            yield f"{_shown(name)}: not a plain file"
+        elif name not in listed and name not in (TAGMANIFEST, SIGNATURES):
+            yield f"{_shown(name)}: extra file"
+    for name in sorted(listed | set(NEEDED_TAGS) | {TAGMANIFEST}):
+        if name not in present:
+            yield f"{_shown(name)}: missing"
+    for manifest, needed in ((MANIFEST, NEEDED_DATA), (TAGMANIFEST, NEEDED_TAGS)):
+        entries = [name for _, name in _read(path / manifest)]
+        if manifest in present:
+            yield from (f"{name}: not listed in {manifest}" for name in needed if name not in entries)
+        yield from (f"{_shown(name)}: listed more than once in {manifest}" for name in sorted({n for n in entries if entries.count(n) > 1}))
+        for name in sorted(set(entries)):
+            inside = name.startswith("data/")
+            if inside != (manifest == MANIFEST) or ".." in PurePosixPath(name).parts or name.startswith("/"):
+                yield f"{_shown(name)}: has no place in {manifest}"
+
+
+def _read(manifest: Path) -> list[tuple[str, str]]:
+    """(hash, name) rows; a row that is none comes back with an empty hash, so that it is found as damage."""
+    if not _plain_file(manifest):
+        return []
+    try:
+        text = manifest.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError):
+        return []
+    rows = []
+    for line in text.split("\n"):
+        found = _LINE.fullmatch(line)
+        if found:
+            rows.append((found["hash"], found["name"].replace("%0D", "\r").replace("%0A", "\n").replace("%25", "%")))
+    return rows
+
+
+def _plain_file(path: Path) -> bool:
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
+def _shown(name: str) -> str:
+    return name.encode("utf-8", "backslashreplace").decode("utf-8").translate({n: f"\\x{n:02x}" for n in range(32)})
+
+
+# ------------------------------------------------------------------------------------------------- what it says
+
+
+def _hashes(path: Path) -> Iterator[str]:
+    for manifest in (TAGMANIFEST, MANIFEST):
+        if not _plain_file(path / manifest):
+            continue
+        rows = _read(path / manifest)
+        try:
+            exact = "".join(f"{digest}  {_written(name)}\n" for digest, name in rows).encode("utf-8", "surrogateescape") == (path / manifest).read_bytes()
+        except OSError:
+            exact = False
+        if not exact:
+            yield f"{manifest}: damaged, not in the form it was written in"
+        for digest, name in rows:
+            if ".." in PurePosixPath(name).parts or name.startswith("/") or not _plain_file(path / name) or _through_link(path, name):
+                continue
+            try:
+                with (path / name).open("rb") as file:
+                    same = hashlib.file_digest(file, "sha256").hexdigest() == digest
+            except OSError as fault:
+                yield f"{_shown(name)}: cannot be read ({fault.strerror})"
+            else:
+                if not same:
+                    yield f"{_shown(name)}: damaged, its bytes differ from what was frozen" + ("" if manifest == MANIFEST else f" (or its line in {TAGMANIFEST} was changed)")
+
+
+def _written(name: str) -> str:
+    return name.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _through_link(path: Path, name: str) -> bool:
+    return any((path / parent).is_symlink() for parent in PurePosixPath(name).parents)
+
+
+def _bagit(path: Path) -> Iterator[str]:
+    import bagit
+
+    logger = logging.getLogger("bagit")
+    level, logger.level = logger.level, logging.CRITICAL + 1
+    try:
+        bagit.Bag(str(path)).validate()
+    except (bagit.BagError, OSError, ValueError) as fault:
+        yield f"not a valid bag: {fault}"
+    finally:
+        logger.level = level
+
+
+def contents_hash(entries: list[tuple[str, str]]) -> str:
+    """SHA-256 over the (hash, name) rows of everything in data/ but the page and its PDF: the hash that the page itself can print."""
+    rows = sorted((name, digest) for digest, name in entries if name not in ("data/record.html", "data/record.pdf"))
+    return sha256("".join(f"{digest}  {name}\n" for name, digest in rows))
+
+
+def bag_info(path: Path) -> dict[str, str]:
+    """The rows of bag-info.txt; lines that go on in the next line are joined."""
+    rows: dict[str, str] = {}
+    label = ""
+    try:
+        text = (path / "bag-info.txt").read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        return rows
+    for line in text.splitlines():
+        if line[:1] in (" ", "\t") and label:
+            rows[label] += " " + line.strip()
+        elif ":" in line:
+            label, _, value = line.partition(":")
+            rows[label] = value.strip()
+    return rows
+
+
+def _contents(path: Path) -> Iterator[str]:
+    wanted = contents_hash(_read(path / MANIFEST))
+    if bag_info(path).get(CONTENTS_LABEL) != wanted:
+        yield f"bag-info.txt: {CONTENTS_LABEL} does not fit the files"
+    elif wanted[:16] not in (path / "data" / "record.html").read_text("utf-8", "replace"):
+        yield "data/record.html: does not carry the hash of this record's contents"
+
+
+def _ledger(path: Path) -> Iterator[str]:
+    """A record that stands beside its ledger must be the one entered there."""
+    place = path.resolve()
+    for row in ledger.entered(place.parent):
+        if row.get("path") == place.name and row.get("record_hash") != ledger.record_hash(place):
+            yield f"{ledger.NAME}: names another hash for a record of this name: it was rebuilt after it was frozen, or comes from elsewhere"

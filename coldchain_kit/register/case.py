@@ -1,0 +1,118 @@
+"""case.toml, read and validated into a plain object."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit.base import Fault, RegisterError, nearest, toml
+from coldchain_kit.register.site import Site, _is_file, find_files, load_site, matching
+
+CASE_SHAPE = {
+    "case": toml.Need({
+        "id": toml.Need(toml.text), "title": toml.Need(toml.text), "unit": toml.text, "units": toml.texts, "site": toml.Need(toml.text),
+        "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.positive,
+    }),
+    "inputs": {
+        "readings": toml.anything, "stock": toml.text, "allowances": toml.text, "logbook": toml.text, "attachments": toml.texts,
+        "earlier": toml.texts,
+    },
+}  # fmt: skip
+
+@dataclass(frozen=True)
+class Case:
+    """One investigation: which units, which window (UTC, half-open, None = open), which papers."""
+
+    id: str
+    title: str
+    units: tuple[str, ...]
+    site: Site
+    path: Path
+    start: pd.Timestamp | None = None
+    end: pd.Timestamp | None = None
+    found: dict[str, Any] | None = None
+    join_min: float = 120.0
+    readings: dict[str, tuple[Path, ...]] = field(default_factory=dict)
+    stock: Path | None = None
+    allowances: Path | None = None
+    logbook: Path | None = None
+    attachments: tuple[Path, ...] = ()
+    earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
+
+    @property
+    def folder(self) -> Path:
+        """Where case.toml lies and people's entries stand."""
+        return self.path.parent
+
+
+def load_case(path: str | Path) -> Case:
+    """Read case.toml, and the site.toml it names.
+
+    Raises
+    ------
+    RegisterError
+        Every fault at once: unknown keys, units that the register lacks, files that are not there.
+    """
+    path = Path(path)
+    table = toml.load(path, CASE_SHAPE)
+    head, inputs = table["case"], table.get("inputs", {})
+    site_path = path.parent / head["site"]
+    if not _is_file(site_path):
+        raise RegisterError(f"there is no site file '{head['site']}'", where=toml.locate(path, "case", "site"), mend="The path is relative to the case file")
+    site = load_site(site_path)
+    if "unit" in head and "units" in head:
+        raise RegisterError("both 'unit' and 'units' are given", where=toml.locate(path, "case", "units"), mend="Keep one of them")
+    names = tuple(head.get("units") or ([head["unit"]] if "unit" in head else []))
+    if not names:
+        raise RegisterError("no unit is named", where=toml.locate(path, "case"), mend='Add unit = "…"')
+    faults = [
+        Fault(f"unit '{name}' is not in the register", toml.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
+        for name in names if name not in site.units
+    ]  # fmt: skip
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
+        faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
+    start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
+    if start is not None and end is not None and end <= start:
+        faults.append(Fault("the window ends before it starts", toml.locate(path, "case", "end"), "end after start"))
+    papers = {}
+    for key in ("stock", "allowances", "logbook"):
+        papers[key] = path.parent / inputs[key] if key in inputs else None
+        if papers[key] is not None and not _is_file(papers[key]):
+            faults.append(Fault(f"there is no file '{inputs[key]}'", toml.locate(path, "inputs", key), mend="The path is relative to the case file"))
+    if faults:
+        raise RegisterError(faults=faults)
+    readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
+    attachments = _attachments(path, inputs.get("attachments", ()))
+    earlier = find_files(path.parent, inputs["earlier"], toml.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
+    return Case(
+        head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
+        papers["allowances"], papers["logbook"], attachments, earlier,
+    )  # fmt: skip
+
+
+def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Path, ...]:
+    """Files that the patterns name; a pattern with a wildcard may find none, a plain name may not."""
+    where, found = toml.locate(path, "inputs", "attachments"), []
+    for pattern in patterns:
+        wild = any(mark in pattern for mark in "*?[")
+        if wild and Path(pattern).is_absolute():
+            raise RegisterError(f"attachments '{pattern}'", where=where, expected="patterns relative to the case file")
+        found += matching(path.parent, pattern, where) if wild else find_files(path.parent, [pattern], where)
+    return tuple(dict.fromkeys(found))
+
+
+def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
+    base, where = path.parent, toml.locate(path, "inputs", "readings")
+    if isinstance(given, dict):
+        given = given.get(unit)
+    elif given is not None and len(names) > 1:
+        raise RegisterError("one list of readings for several units", where=where, mend='Say which belongs to which: readings = { F2 = ["…"], F3 = ["…"] }')
+    if given is None:
+        given, base, where = list(site.units[unit].readings), site.path.parent, toml.locate(site.path, "units", unit, "readings")
+    if not given or toml.texts(given):
+        raise RegisterError(f"no readings are named for unit '{unit}'", where=where, expected='readings = ["downloads/*.csv"]')
+    return find_files(base, given, where)

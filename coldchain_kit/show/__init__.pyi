@@ -1,0 +1,11 @@
+from . import charts as charts
+from . import enquiry as enquiry
+from . import first_screen as first_screen
+from . import narrative as narrative
+from . import open_questions as open_questions
+from . import preliminary as preliminary
+from . import tables as tables
+from . import wording as wording
+from .tables.table import Prose as Prose
+from .tables.table import Table as Table
+from .tables.table import Tables as Tables

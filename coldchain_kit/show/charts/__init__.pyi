@@ -1,0 +1,13 @@
+from .common import banner as banner
+from .physics import cause as cause
+from .physics import causes as causes
+from .physics import cycle as cycle
+from .physics import cycles as cycles
+from .physics import fitted as fitted
+from .views import channels as channels
+from .views import daily as daily
+from .views import episode as episode
+from .views import episodes as episodes
+from .views import flags as flags
+from .views import month as month
+from .views import overview as overview

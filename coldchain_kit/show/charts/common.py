@@ -1,0 +1,136 @@
+"""What the charts share: words for probes and units, the time axis, shading, alternative text."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from coldchain_kit.model import Trace, Unit
+from coldchain_kit.show import wording
+from coldchain_kit.show.charts import drawing, layers
+from coldchain_kit.show.charts.drawing import Clock
+
+MOST_EPISODES = 6  # the rest are listed in the table; those with the most degree-minutes are drawn
+
+
+def banner(assessment: Any) -> str:
+    """The word that must stand on every chart and page of this site: DEMONSTRATION, EXERCISE or none."""
+    extra = assessment.site.extra
+    return "EXERCISE" if extra.get("exercise") else "DEMONSTRATION" if extra.get("demonstration") else ""
+
+
+def probe_name(trace: Trace) -> str:
+    """ "A (buffered)"; "B (air, does not decide)"."""
+    words = [wording.word(trace.probe.role)] if trace.probe.role != "unknown" else ["role not known"]
+    return f"{trace.probe.name} ({', '.join(words + ([] if trace.probe.decides else [layers.SECOND]))})"
+
+
+def worst_episodes(assessment: Any, most: int = MOST_EPISODES) -> tuple[list[str], str]:
+    """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
+    weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
+    exposure = {row["id"]: row["degree_minutes"] for row in assessment.results["excursions"]}
+    for row in assessment.results["episodes"]:
+        weight[row["id"]] = sum(exposure[one] for one in row["excursions"])
+    chosen = sorted(weight, key=lambda number: -weight[number])[:most]
+    left = len(weight) - len(chosen)
+    note = f"Drawn are the {len(chosen)} episodes with the most degree-minutes; {left} more stand in the table of episodes." if left else ""
+    return [number for number in weight if number in chosen], note
+
+
+def row_direction(excursions: list[dict]) -> str | None:
+    return excursions[0]["direction"] if excursions else None
+
+
+def temperature(unit: Unit) -> list[Trace]:
+    """The unit's own probes, deciding ones last (drawn on top); those of the room only where there is no other."""
+    traces = sorted((trace for trace in unit.traces.values() if trace.celsius.notna().any()), key=lambda trace: trace.probe.decides)
+    return [trace for trace in traces if trace.probe.role != "room"] or traces
+
+
+def room_of(assessment: Any, unit: Unit) -> list[Trace]:
+    own = [trace for trace in unit.traces.values() if trace.probe.role == "room" and trace not in temperature(unit)]
+    return own or ([assessment.room] if assessment.room is not None and assessment.room not in unit.traces.values() else [])
+
+
+def corrected(traces: list[Trace]) -> bool:
+    return any((trace.celsius - trace.as_read_c).abs().max() > 1e-6 for trace in traces)
+
+
+def rows_of(assessment: Any, name: str, unit: str) -> list[dict]:
+    return [row for row in assessment.results[name] if row["unit"] == unit]
+
+
+def excursions_of(assessment: Any, unit: str) -> list[dict]:
+    times = ("start", "end", "extreme_time")
+    return [{**row, **{key: pd.Timestamp(row[key]) for key in times}} for row in rows_of(assessment, "excursions", unit)]
+
+
+def episode_of(assessment: Any, number: str) -> tuple[dict, Unit, Clock]:
+    """An episode, its unit and a time axis around it: half its length, at least two hours, on either side, inside the record."""
+    row = next(row for row in assessment.results["episodes"] if row["id"] == number)
+    row = {**row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"])}
+    pad = max((row["end"] - row["start"]) / 2, pd.Timedelta(hours=2))
+    unit = assessment.units[row["unit"]]
+    indexes = [trace.readings.index for trace in unit.traces.values() if len(trace.readings)]
+    first, last = min(index[0] for index in indexes), max(index[-1] for index in indexes)
+    start, end = max(row["start"] - pad, first), min(row["end"] + pad, last)
+    return row, unit, Clock.of(start, max(end, start + pd.Timedelta(minutes=1)), assessment.site.timezone)
+
+
+def clock_of(assessment: Any) -> Clock:
+    """The time axis of the assessment's window."""
+    return Clock.of(assessment.window.start, max(assessment.window.end, assessment.window.start + pd.Timedelta(minutes=1)), assessment.site.timezone)
+
+
+def holes(assessment: Any, unit: Unit) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
+    """Stretches in which a deciding probe (where none decides: any probe) has no readings, each once."""
+    rows = rows_of(assessment, "probes", unit.name)
+    rows = [row for row in rows if row["decides"]] or rows
+    return sorted({(pd.Timestamp(gap["start"]), pd.Timestamp(gap["end"])) for row in rows for gap in row["gaps"]})
+
+
+def shaded(assessment: Any, unit: Unit) -> list[dict]:
+    spans = [{"start": start, "end": end, "kind": "no readings", "label": ""} for start, end in holes(assessment, unit)]
+    sure = {"above": "excursion above the limit", "below": "excursion below the limit"}
+    doubt = {"above": "above, within the uncertainty", "below": "below, within the uncertainty"}
+    for row in excursions_of(assessment, unit.name):
+        kinds = sure if row["verdict"] == "outside" else doubt
+        spans.append({"start": row["start"], "end": row["end"], "kind": kinds[row["direction"]], "label": row["id"]})
+    return spans
+
+
+def layered(*parts: Any) -> Any:
+    import altair as alt
+
+    return alt.layer(*[part for part in parts if part is not None]).resolve_scale(color="independent", strokeDash="independent", stroke="independent", shape="independent")
+
+
+def sized(chart: Any, height: int = drawing.HEIGHT_PX) -> Any:
+    return chart.properties(width=drawing.WIDTH_PX, height=height)
+
+
+def in_words(assessment: Any, unit: Unit, traces: list[Trace]) -> str:
+    """The alternative text: what a seeing reader takes from the picture, in sentences."""
+    zone, parts = assessment.site.timezone, []
+    for row in rows_of(assessment, "probes", unit.name):
+        if row["probe"] in [trace.probe.name for trace in traces] and row["min_c"] is not None:
+            parts.append(
+                f"Probe {row['probe']}: lowest {wording.celsius(row['min_c'])} at {wording.when(row['min_time'], zone)}, highest {wording.celsius(row['max_c'])} at {wording.when(row['max_time'], zone)}."
+            )
+    found = excursions_of(assessment, unit.name)
+    parts.append(f"Excursions: {len(found)}." if found else "No excursion was found in the readings that are there.")
+    parts.append(f"Stretches without readings: {len(holes(assessment, unit))}.")
+    return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
+
+
+def episode_in_words(assessment: Any, row: dict, excursions: list[dict]) -> str:
+    """The alternative text of an episode's chart."""
+    zone = assessment.site.timezone
+    parts = [
+        f"{one['id']}, probe {one['probe']}: {wording.word(one['direction'])} from about {wording.when(one['start'], zone, estimated=True)} to {wording.when(one['end'], zone, estimated=True)},"
+        f" {wording.minutes(one['minutes'])}, most extreme {wording.celsius(one['extreme_c'], limit=one['limit_c'])} at {wording.when(one['extreme_time'], zone)}."
+        for one in excursions[:6]
+    ]
+    more = f" And {len(excursions) - 6} more, listed in the table." if len(excursions) > 6 else ""
+    return f"Temperature around episode {row['id']} of unit {row['unit']}. " + " ".join(parts) + more

@@ -1,0 +1,147 @@
+"""The case or the month in short: the few facts that stand on the first screen of every record."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit.register import entries
+from coldchain_kit.show import narrative, open_questions, wording
+from coldchain_kit.show.tables import Table
+from coldchain_kit.show.tables.excursions import extreme, strength
+from coldchain_kit.show.tables.table import facts as table_of
+
+MOST_SHOWN = 3  # excursions and episodes told here; the tables list all
+MOST_OPEN = 4
+
+
+def facts(assessment: Any) -> Table:
+    """What happened, how long at least and at most, how far, how believable; in a case also lots, cause, decisions and what is open.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        Of a case or of a month.
+    """
+    month = assessment.case.path == assessment.site.path
+    rows = [
+        ("What happened", _happened(assessment)),
+        ("Time outside", _how_long(assessment)),
+        ("Furthest out" if assessment.results["excursions"] else "Lowest and highest reading", _how_far(assessment)),
+        ("Is the record believable?", _believable(assessment)),
+        *_evidence_only(assessment),
+    ]
+    rows += [("Most likely immediate cause", _cause(assessment))] if assessment.results["episodes"] or not month else []
+    caption = f"The {'month' if month else 'case'} in short; times in {assessment.site.timezone}, with their offset from UTC"
+    return table_of(caption, rows if month else rows + _of_people(assessment))
+
+
+def _happened(assessment: Any) -> list[str]:
+    rows, zone = assessment.results["excursions"], assessment.site.timezone
+    if not rows:
+        return narrative.sentences(assessment)["happened"]
+    worst = sorted(sorted(rows, key=lambda row: -row["degree_minutes"])[:MOST_SHOWN], key=lambda row: row["start"])
+    more = len(rows) - len(worst)
+    told = [f"{_who(row)} {wording.word(row['direction'])} of {wording.celsius(row['limit_c'])} from {_edge(row, 'start', zone)} to {_edge(row, 'end', zone)}; {_verdict(row)}." for row in worst]
+    return [*told, *([f"And {more} more, which went less far; the tables list all."] if more > 0 else [])]
+
+
+def _who(row: dict) -> str:
+    return f"{row['id']}: unit {row['unit']}, probe {row['probe']},"
+
+
+def _edge(row: dict, edge: str, zone: str) -> str:
+    told = wording.when(row[edge], zone, estimated=True)
+    return f"{told} or {'earlier' if edge == 'start' else 'later'} (no readings beyond)" if row[f"open_{edge}"] else f"about {told}"
+
+
+def _verdict(row: dict) -> str:
+    told = f"verdict: {wording.word(row['verdict'])}"
+    return f"{told}; its readings look impossible" if row["faulty"] else told
+
+
+def _how_long(assessment: Any) -> list[str]:
+    told = [
+        f"Unit {row['unit']}, probe {row['probe']}, {wording.word(side)}: {wording.minutes(held['minutes'])} by the readings; at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}."
+        for row in assessment.results["probes"]
+        if row["decides"]
+        for side, held in row["outside"].items()
+        if held["minutes_most"]
+    ]
+    unknown = [
+        f"Unit {row['unit']}, probe {row['probe']}: for {wording.minutes(row['unknown_minutes'])} there are no readings, and nothing is known."
+        for row in assessment.results["probes"]
+        if row["decides"] and row["unknown_minutes"]
+    ]
+    return [*(told or ["None by the readings of the probes that decide, not even within their uncertainty."]), *unknown]
+
+
+def _how_far(assessment: Any) -> list[str]:
+    rows, zone, probes = assessment.results["excursions"], assessment.site.timezone, assessment.results["probes"]
+    told = []
+    for side in ("above", "below"):
+        of_side = [row for row in rows if row["direction"] == side]
+        if of_side:
+            row = max(of_side, key=lambda row: abs(row["extreme_c"] - row["limit_c"]))
+            told.append(f"{extreme(row, probes)} at {wording.when(row['extreme_time'], zone)}, {row['unit']} {row['probe']}; {_uncertainty(row, probes)}.")
+    if told:
+        return told
+    return [f"{row['unit']} {row['probe']}: {wording.celsius(row['min_c'])} to {wording.celsius(row['max_c'])}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
+
+
+def _uncertainty(row: dict, probes: list[dict]) -> str:
+    """The expanded uncertainty of a row's probe and what it rests on."""
+    for probe in probes:
+        if (probe["unit"], probe["probe"]) == (row["unit"], row["probe"]) and probe["u_c"] is not None:
+            return f"expanded uncertainty {wording.celsius(2 * probe['u_c'])} ({wording.word(probe['u_from'])})"
+    return f"uncertainty {wording.NOT_KNOWN}"
+
+
+def _believable(assessment: Any) -> list[str]:
+    told = [f"Unit {row['unit']}: {wording.word(row['answer'])}. {' '.join(row['reasons']) or 'No fault was found.'}" for row in assessment.results.get("believable", ())]
+    whole = [row["unit"] for row in assessment.results.get("believable", ()) if not row["reasons"]]
+    cover = [f"{row['unit']} {row['probe']} {wording.percent(row['covered_share'])}" for row in assessment.results["probes"] if row["decides"] and row["unit"] in whole]
+    return [*(told or ["Not evaluated."]), *([f"Share of the window with readings: {', '.join(cover)}."] if cover else [])]
+
+
+def _evidence_only(assessment: Any) -> list[tuple[str, Any]]:
+    """Probes that do not decide, where they were outside: no verdict rests on them, but a reader must not overlook them."""
+    told = [
+        f"Unit {row['unit']}, probe {row['probe']} ({wording.word(row['role'])}), {wording.word(side)}: at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}."
+        for row in assessment.results["probes"]
+        if not row["decides"]
+        for side, held in row["outside"].items()
+        if held["minutes_most"]
+    ]
+    return [("Other probes, evidence only", told)] if told else []
+
+
+def _cause(assessment: Any) -> list[str]:
+    found = [row for row in assessment.results["episodes"] if row["causes"]]
+    if not found:
+        cause = assessment.results["cause"]["cause"]
+        return [f"{wording.word(cause)}."[:1].upper() + f"{wording.word(cause)}."[1:]]
+    told = [f"Episode {row['id']}: {wording.word(row['causes'][0]['cause'])} ({strength(row['causes'][0]['support'])} support)." for row in found[:MOST_SHOWN]]
+    more = len(found) - MOST_SHOWN
+    return [*told, *([f"And {more} more episodes."] if more > 0 else []), "The kit ranks; the investigator concludes."]
+
+
+def _of_people(assessment: Any) -> list[tuple[str, Any]]:
+    """What people wrote and decided, and what they still owe."""
+    now, lots = entries.current(assessment.case.folder), assessment.results["lots"]
+    asked = [row["lot"] for row in lots if row["needs_decision"]]
+    need = f"{wording.several(asked)} ({len(asked)} of {len(lots)} listed)" if asked else "none of those listed" if lots else f"{wording.NOT_KNOWN}: no stock list was given"
+    decided = [f"{lot}: {now[f'decision.{lot}']['outcome']} (by {now[f'decision.{lot}']['by']})." for lot in asked if f"decision.{lot}" in now]
+    return [
+        ("Root cause, by the investigator", now.get("cause.root", open_questions.UNANSWERED)),
+        ('Stock marked "do not use"', now.get("immediate.marked", open_questions.UNANSWERED)),
+        ("Lots that need a decision", need),
+        ("Decided on product", decided or "nothing yet"),
+        ("Still open", _open(assessment)),
+    ]
+
+
+def _open(assessment: Any) -> Any:
+    rows = [str(row[0]) for row in open_questions.still_open(assessment).rows]
+    rows.sort(key=lambda text: not text.startswith("Decision on lot"))
+    more = len(rows) - MOST_OPEN
+    return [*rows[:MOST_OPEN], *([f"and {more} more, listed under “What is still open”"] if more > 0 else [])] or "nothing"

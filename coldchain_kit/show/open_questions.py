@@ -1,0 +1,32 @@
+"""What nobody has answered, decided or closed yet."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coldchain_kit.register import entries
+from coldchain_kit.show.tables.table import Table
+
+UNANSWERED = "not yet answered"
+
+
+SECTIONS = {"immediate": "Before anything else", "found": "What we were given", "cause": "Why did it happen"}  # part of the report that asks; the conclusion for all others
+
+
+def still_open(assessment: Any) -> Table:
+    """Questions that nobody has answered, lots without a decision, actions not closed."""
+    now = entries.current(assessment.case.folder)
+    rows = [
+        (entries.FIELDS[name], SECTIONS.get(name.partition(".")[0], "Conclusion and sign-off"))
+        for name in entries.FIELDS
+        if not name.endswith("*") and not name.startswith(("why.", "group.")) and name not in now and not _in_case(assessment, name)
+    ]
+    rows += [(f"Decision on lot {row['lot']}", "Which lots") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
+    rows += [(f"Action {row['id']}: {row['action']}", f"What was done, due {row['due'] or 'at no stated date'}") for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
+    return Table("What is still open", ("Question", "Stands in part"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
+
+
+def _in_case(assessment: Any, name: str) -> bool:
+    """Whether case.toml already says it."""
+    given = assessment.case.found or {}
+    return (name == "found.when" and bool(given.get("time"))) or (name == "found.by" and bool(given.get("by")))

@@ -1,0 +1,10 @@
+from . import tern_bay as tern_bay
+from .cabinets import RANGES as RANGES
+from .cabinets import Cabinet as Cabinet
+from .cabinets import Event as Event
+from .cabinets import SimProbe as SimProbe
+from .cabinets import cabinet as cabinet
+from .cabinets import draw as draw
+from .march import STEP_S as STEP_S
+from .simulation import Simulation as Simulation
+from .simulation import run as run

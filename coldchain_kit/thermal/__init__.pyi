@@ -1,0 +1,17 @@
+from . import paces as paces
+from .fits import WarmUp as WarmUp
+from .fits import warm_up as warm_up
+from .grid import even as even
+from .grid import minutes_of as minutes_of
+from .levels import cooling_rate_k_h as cooling_rate_k_h
+from .levels import daily_pattern as daily_pattern
+from .levels import lag as lag
+from .levels import level as level
+from .levels import level_step as level_step
+from .levels import room_dependence as room_dependence
+from .rhythm import ON_CLOCK_SHARE as ON_CLOCK_SHARE
+from .rhythm import Cycle as Cycle
+from .rhythm import cycle as cycle
+from .rhythm import defrosts as defrosts
+from .rhythm import humps as humps
+from .rhythm import recurrence as recurrence
