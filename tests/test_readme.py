@@ -59,3 +59,22 @@ def test_every_command_is_in_the_readme():
     names = re.findall(r"^    ([a-z-]+)(?: |$)", listed, re.M)
     assert len(names) >= 10
     assert [name for name in names if f"`coldchain {name}" not in README] == []
+
+
+def test_the_python_lines_run_and_say_what_their_comments_say(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (block,) = re.findall(r"```python\n(.*?)```", README, re.S)
+    held: dict = {}
+    told = []
+    for line in block.splitlines():
+        code, _, comment = line.partition("  #")
+        try:
+            value = eval(code, held)
+        except SyntaxError:
+            exec(code, held)
+            continue
+        expected = re.match(r"\s*([\d.]+|Beyond\(.*\))(?=:|$)", comment)
+        if expected:
+            told.append(line)
+            assert repr(value) == expected.group(1) if not isinstance(value, float) else value == float(expected.group(1)), line
+    assert len(told) == 3
