@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
 
@@ -14,9 +15,9 @@ from coldchain_kit.assessment import results
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
-from coldchain_kit.model import Trace, Unit, plain
+from coldchain_kit.model import Trace, Unit, plain, timeline
 from coldchain_kit.quality import alarms, calibration, decision
-from coldchain_kit.register import Case, Site, UnitEntry, logbook, stock
+from coldchain_kit.register import Case, Certificate, LogEntry, Lot, Site, UnitEntry, logbook, stock
 
 
 @dataclass(frozen=True)
@@ -45,8 +46,8 @@ class Assessment:
     units: dict[str, Unit]
     room: Trace | None
     results: dict[str, Any]
-    lots: tuple = ()
-    logbook: tuple = ()
+    lots: tuple[Lot, ...] = ()
+    logbook: tuple[LogEntry, ...] = ()
     excursions: dict[str, pd.DataFrame] = field(default_factory=dict)
 
     @property
@@ -128,7 +129,7 @@ def shown_name(path: Path, folder: Path, base: Path) -> str:
     return path.name
 
 
-def _certificates(entry: UnitEntry, probe: str) -> tuple:
+def _certificates(entry: UnitEntry, probe: str) -> tuple[Certificate, ...]:
     return entry.probes[probe].certificates if probe in entry.probes else ()
 
 
@@ -161,13 +162,13 @@ def _room(case: Case, units: dict[str, Unit]) -> Trace | None:
 def room_unit(case: Case) -> str | None:
     """The unit whose probe shows the room's temperature, or None."""
     for name in case.units:
-        if case.site.units[name].room:
-            return case.site.unit(case.site.units[name].room).name
+        if room := case.site.units[name].room:
+            return case.site.unit(room).name
     rooms = [name for name, entry in case.site.units.items() if entry.kind == "room" and entry.readings]
     return rooms[0] if len(rooms) == 1 and rooms[0] not in case.units else None
 
 
-def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple) -> dict[str, Any]:
+def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple[LogEntry, ...]) -> dict[str, Any]:
     """Every row of the results that one unit gives."""
     entry = case.site.units[unit.name]
     condition = entry.condition
@@ -175,7 +176,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     faults = quality.faults(unit, condition=condition, logger=entry.logger, start=window.start, end=window.stop)
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
-    rows = table.to_dict("records")
+    rows = cast("list[dict[str, Any]]", table.to_dict("records"))
     groups = episodes.group(table, join_min=case.join_min) if len(table) else []
     checks = alarms.checks(book, unit, entry, start=window.start, end=window.stop)
     state = calibration.state(entry, window.start, window.end, zone=case.site.timezone)
@@ -222,7 +223,7 @@ def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]
         if row["probe"] == probe.name and minutes > 0:
             rates.append(abs(row["extreme_c"] - row["limit_c"]) / minutes)
     known = _certificates(entry, probe.name)
-    which = calibration.in_force(trace.readings.index[-1:], known, zone=zone) if known and len(trace.readings) else [-1]
+    which = calibration.in_force(timeline.times_of(trace.readings)[-1:], known, zone=zone) if known and len(trace.readings) else [-1]
     lag_min = probe.time_constant_min if probe.role == "buffered" else None
     parts = calibration.budget(
         known[which[0]] if which[0] >= 0 else None, resolution_c=probe.resolution_c, on=window.end.date(), time_constant_min=lag_min, rate_c_per_min=max(rates, default=None)
@@ -265,12 +266,12 @@ def _excursions(deciding: list[Trace], entry: UnitEntry, window: Window, unit: s
     table.insert(0, "id", [f"{unit}-E{n}" for n in range(1, len(table) + 1)])
     table.insert(1, "unit", unit)
     table["limit_source"] = entry.condition.source
-    inside = table["end"].clip(upper=window.end) - table["start"].clip(lower=window.start)
+    inside = table["end"].clip(upper=window.end) - table["start"].clip(lower=window.start)  # type: ignore[call-overload]  # the stub knows no bound in time
     table["minutes_in_window"] = (inside / pd.Timedelta(minutes=1)).clip(lower=0.0)
     return table
 
 
-def _overlaps(row: dict[str, Any], window: Window) -> bool:
+def _overlaps(row: Mapping[Hashable, Any], window: Window) -> bool:
     return row["end"] >= window.start and row["start"] < window.stop
 
 

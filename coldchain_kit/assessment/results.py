@@ -69,7 +69,7 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
         "min_one_sided": low[2], "max_one_sided": high[2],
         "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
         "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
-        "interval_min": timeline.interval_min(readings.index),
+        "interval_min": timeline.interval_min(timeline.times_of(readings)),
         "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
         "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),
@@ -81,8 +81,8 @@ def _extreme(valued: pd.DataFrame, pick: str) -> tuple[float | None, pd.Timestam
     if not len(valued):
         return None, None, None
     at = getattr(valued["celsius"], pick)()
-    side = int(valued.at[at, "one_sided"])
-    return float(valued.at[at, "celsius"]), at, {1: "at or above", -1: "at or below"}.get(side)
+    side = int(valued["one_sided"][at])
+    return float(valued["celsius"][at]), at, {1: "at or above", -1: "at or below"}.get(side)
 
 
 def _number(value: Any) -> float | None:

@@ -9,12 +9,15 @@ import csv
 import datetime as dt
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.base.errors import Fault, RegisterError, nearest
+
+if TYPE_CHECKING:
+    from _csv import Reader
 
 MAX_BYTES = 20_000_000  # a paper of a case; anything larger is not one
 TRUE_WORDS = ("yes", "y", "true", "1", "sim", "ja", "oui", "sí", "si")
@@ -102,7 +105,7 @@ def settle(found: Sequence[Row]) -> None:
         raise RegisterError(faults=faults)
 
 
-def _guarded(lines, name: str):
+def _guarded(lines: Reader, name: str) -> Iterator[list[str]]:
     try:
         yield from lines
     except csv.Error as fault:

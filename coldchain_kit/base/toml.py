@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -177,7 +177,7 @@ class _Lines:
         return self.name
 
 
-def _faults(table: Any, shape: dict[str, Any], at: tuple[str, ...], lines: _Lines):
+def _faults(table: Any, shape: dict[str, Any], at: tuple[str, ...], lines: _Lines) -> Iterator[Fault]:
     dotted = ".".join(at)
     if not isinstance(table, dict):
         yield Fault(f"'{dotted}' is not a table", lines.of(at), f"[{dotted}] with its keys below")

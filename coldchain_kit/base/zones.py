@@ -68,6 +68,19 @@ def shown(utc: pd.Timestamp | None, *, zone: str) -> str:
     return f"{text[:-6]} {text[-6:]}"
 
 
+def ahead(aware: dt.datetime) -> dt.timedelta:
+    """How far an aware local time is ahead of UTC.
+
+    Examples
+    --------
+    >>> ahead(pd.Timestamp("2026-07-06 22:40", tz="Europe/Lisbon"))
+    datetime.timedelta(seconds=3600)
+    """
+    offset = aware.utcoffset()
+    assert offset is not None, "a time without a zone"
+    return offset
+
+
 def local(utc: pd.DatetimeIndex, *, zone: str) -> np.ndarray:
     """Local wall times (datetime64[us], no offset) of many instants.
 
@@ -118,7 +131,8 @@ def instants(walls: np.ndarray, *, zone: str) -> tuple[np.ndarray, np.ndarray]:
     shown_us = micros(walls)
     before, after = offsets_of(shown_us, zone)
     gone = shown_us == NAT
-    return tuple(np.where(gone, NAT, shown_us - offset).view("M8[us]") for offset in (before, after))
+    first, second = (np.where(gone, NAT, shown_us - offset).view("M8[us]") for offset in (before, after))
+    return first, second
 
 
 def micros(times: np.ndarray) -> np.ndarray:
@@ -132,7 +146,7 @@ def _year(zone: str, year: int) -> tuple[tuple[int, int], ...]:
     info, epoch = database(zone), dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
     def offset(seconds: int) -> int:
-        return int((epoch + dt.timedelta(seconds=seconds)).astimezone(info).utcoffset().total_seconds())
+        return int(ahead((epoch + dt.timedelta(seconds=seconds)).astimezone(info)).total_seconds())
 
     begin = int((dt.datetime(year, 1, 1, tzinfo=dt.UTC) - epoch).total_seconds())
     end = int((dt.datetime(year + 1, 1, 1, tzinfo=dt.UTC) - epoch).total_seconds())

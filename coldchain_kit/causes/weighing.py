@@ -25,7 +25,8 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import Trace, Unit, physics
+from coldchain_kit.model import Condition, Trace, Unit, physics
+from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
 
@@ -42,8 +43,8 @@ TELLS_LITTLE = 0.5
 
 
 def weigh(
-    episode: dict[str, Any], unit: Unit, *, condition=None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence = (),
-    faults: Sequence[dict] = (), excursions: Sequence[dict] = (), zone: str = "UTC",
+    episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence[LogEntry] = (),
+    faults: Sequence[dict[str, Any]] = (), excursions: Sequence[dict[str, Any]] = (), zone: str = "UTC",
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Rank the candidate causes of an episode.
 
@@ -86,7 +87,7 @@ def weigh(
     return _ranked(scored, found, facts, tells=tells)
 
 
-def _faulty(members: Sequence[dict], facts: Facts) -> bool | None:
+def _faulty(members: Sequence[dict[str, Any]], facts: Facts) -> bool | None:
     states = [row["faulty"] for row in members if row.get("faulty") is not None and row["probe"] == facts.lead.name]
     return None if not states else sum(bool(state) for state in states) > len(states) / 2
 
@@ -119,7 +120,7 @@ def _score(cause: Cause, found: dict[str, Clue], *, tells: float) -> _Scored:
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
 
-def _record_error(faults: Sequence[dict], facts: Facts) -> _Scored:
+def _record_error(faults: Sequence[dict[str, Any]], facts: Facts) -> _Scored:
     """The record itself is at fault: its clock, its unit of measure, or a stretch that repeats an earlier one."""
     meets = [
         row for row in faults
@@ -211,7 +212,7 @@ def _line(weight: float, clue: Clue) -> dict[str, Any]:
     return {"observation": clue.observation, "number": clue.number, "threshold": clue.threshold, "unit": clue.unit, "weight": round(abs(weight), 2), "comment": clue.comment}
 
 
-def _entry(cause: str, support: float, speaks_for: list, against: list, untested: list, look: list) -> dict[str, Any]:
+def _entry(cause: str, support: float, speaks_for: list[dict[str, Any]], against: list[dict[str, Any]], untested: list[str], look: list[str]) -> dict[str, Any]:
     return {"cause": cause, "support": round(float(support), 4), "for": speaks_for, "against": against, "untested": untested, "check_next": look}
 
 
@@ -249,7 +250,7 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
-def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict]) -> dict[str, Any]:
+def case(episodes: Sequence[dict[str, Any]], excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
     First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
@@ -284,7 +285,7 @@ def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[
     return {"cause": first["cause"], "support": first["support"]}
 
 
-def fit_course(episode: dict[str, Any], unit: Unit, *, condition=None, room: Trace | None = None, excursions: Sequence[dict] = ()) -> pd.DataFrame:
+def fit_course(episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[dict[str, Any]] = ()) -> pd.DataFrame:
     """Fitted exponential of the change and of the way back, to lay over the leading probe's trace.
 
     Parameters
@@ -301,7 +302,8 @@ def fit_course(episode: dict[str, Any], unit: Unit, *, condition=None, room: Tra
     facts = evidence.measure(episode, unit, condition=condition, room=room, excursions=excursions)
     if facts is None:
         return pd.DataFrame(columns=columns)
-    lead, pieces, notes = facts.lead, [], {"probe": facts.lead.name}
+    lead, pieces = facts.lead, []
+    notes: dict[str, Any] = {"probe": lead.name}
     back_until = lead.peak_time + pd.Timedelta(minutes=3 * lead.half_fall_min) if lead.half_fall_min == lead.half_fall_min else lead.peak_time
     for part, start, end in (("change", lead.onset, lead.peak_time), ("back", lead.peak_time, back_until)):
         stretch = lead.series[(lead.series.index >= start) & (lead.series.index <= end)]

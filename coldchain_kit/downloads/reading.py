@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from coldchain_kit.base import LayoutError
+from coldchain_kit.base import Fault, LayoutError
 from coldchain_kit.downloads.readers import archives, assemble, delimited, dialect, files, frame, sniff
 from coldchain_kit.downloads.readers.describe import describe, toml_lines
 from coldchain_kit.downloads.readers.download import Column, Download, Hints, Placed
@@ -49,7 +49,8 @@ def read(path: str | Path, *, hints: Hints | None = None, shown: str | None = No
     hints = hints or Hints()
     if len(found) == 1:
         return [_one(replace(found.pop(), file=name), hints)]
-    out, faults = [], []
+    out: list[Download] = []
+    faults: list[Fault] = []
     while found:
         try:
             out.append(_one(found.pop(0), hints))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.excursions import time_beyond
@@ -73,7 +74,7 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
     surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > 0)
     near = outside | (np.round(distance + expanded, 6) > 0)
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
-    us = readings.index.as_unit("us").asi8[at]
+    us = timeline.times_of(readings).as_unit("us").asi8[at]
     return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
 
 
@@ -96,7 +97,7 @@ def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Time
     if limit is None:
         return None
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
-    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8.tolist()
     minutes, least, most = time_beyond.total(steps, start_us=first, end_us=last)
     return {"minutes": minutes, "minutes_least": least, "minutes_most": most}
 
@@ -124,7 +125,7 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
 
 
-def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> time_beyond.StepTable:
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap: npt.ArrayLike | None = None, condition: Condition | None = None) -> time_beyond.StepTable:
     """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
 
     Examples

@@ -5,7 +5,7 @@ Rule: CONTRACTS "How the numbers are made", rule 8.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -34,7 +34,8 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
     """
     found: list[dict[str, Any]] = []
     for direction in ("above", "below"):
-        rows = excursions[excursions["direction"] == direction].sort_values(["start", "end"]).to_dict("records")
+        mine = excursions[excursions["direction"] == direction].sort_values(["start", "end"])
+        rows = cast("list[dict[str, Any]]", mine.to_dict("records"))
         runs = _clusters(rows, min(join_min, _ONE_RUN_MIN))
         regular = recurrent([run["start"] for run in runs], [run["end"] for run in runs])
         members = set(regular["members"]) if regular else set()
@@ -44,7 +45,7 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
     return sorted(found, key=lambda episode: (episode["start"], episode["direction"]))
 
 
-def _clusters(rows: list[dict], join_min: float) -> list[dict[str, Any]]:
+def _clusters(rows: list[dict[str, Any]], join_min: float) -> list[dict[str, Any]]:
     clusters: list[dict[str, Any]] = []
     for row in rows:
         last = clusters[-1] if clusters else None
@@ -57,7 +58,7 @@ def _clusters(rows: list[dict], join_min: float) -> list[dict[str, Any]]:
     return clusters
 
 
-def _gap_only(before: list[dict], row: dict) -> bool:
+def _gap_only(before: list[dict[str, Any]], row: dict[str, Any]) -> bool:
     """Whether nothing but a gap parts this run from an earlier run of the same probe."""
     return row["open_start"] and any(
         other["probe"] == row["probe"] and other["open_end"] and other["end_latest"] == row["first_out"] for other in before

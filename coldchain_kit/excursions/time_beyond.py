@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.base import KitError
@@ -56,7 +57,7 @@ def times_us(series: pd.Series) -> np.ndarray:
     return pd.DatetimeIndex(series.index).as_unit("us").asi8
 
 
-def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
+def gap_marks(series: pd.Series, gap: npt.ArrayLike | None, *, readings: int) -> np.ndarray:
     """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
     if gap is None:
         return timeline.steps(series)["gap"].to_numpy(dtype=bool)
@@ -66,7 +67,7 @@ def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.ArrayLike = 0.0, as_read_c: pd.Series | None = None, gap: npt.ArrayLike | None = None, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -96,7 +97,7 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     sign = 1.0 if direction == "above" else -1.0
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
-    gap = gap_marks(celsius, gap, readings=int(keep.sum()))
+    marks = gap_marks(celsius, gap, readings=int(keep.sum()))
     spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
     limit = round(limit_c, 6)
     corrected = np.round(sign * (np.round(value[keep], 6) - limit), 6)
@@ -108,8 +109,8 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
     edge = -0.5e-6 if inclusive else 0.0
     out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
-    from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap, maybe[:-1] | maybe[1:], gap, out[:-1])
+    from_us, to_us = _beyond_parts(time_us, further, out, marks)
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~marks, maybe[:-1] | maybe[1:], marks, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -126,7 +127,7 @@ def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, ga
     return from_us, np.where(nothing, from_us, to_us)
 
 
-def _clip(low_us, high_us, start_us: float | None, end_us: float | None):
+def _clip(low_us: np.ndarray, high_us: np.ndarray, start_us: float | None, end_us: float | None) -> np.ndarray:
     if start_us is not None:
         low_us = np.maximum(low_us, start_us)
     if end_us is not None:
@@ -173,7 +174,7 @@ def _longest_run(minutes: np.ndarray, use: np.ndarray, joined: np.ndarray | None
     return float(np.bincount(run, weights=minutes[use]).max())
 
 
-def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> Beyond:
+def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.ArrayLike = 0.0, as_read_c: pd.Series | None = None, gap: npt.ArrayLike | None = None, inclusive: bool = False) -> Beyond:
     """Minutes beyond a limit with their bounds (CONTRACTS rule 6): parameters as in :func:`step_table`.
 
     ``minutes`` follows the straight line between readings and takes nothing from a gap. ``least`` counts a
@@ -189,7 +190,7 @@ def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.
     return total(step_table(celsius, limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=as_read_c, gap=gap, inclusive=inclusive))
 
 
-def longest_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> Beyond:
+def longest_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.ArrayLike = 0.0, as_read_c: pd.Series | None = None, gap: npt.ArrayLike | None = None, inclusive: bool = False) -> Beyond:
     """The longest single run beyond a limit, with bounds: parameters as in :func:`step_table`.
 
     Examples
@@ -201,7 +202,7 @@ def longest_beyond(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.
     return longest(step_table(celsius, limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=as_read_c, gap=gap, inclusive=inclusive))
 
 
-def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str, gap=None) -> float:
+def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str, gap: npt.ArrayLike | None = None) -> float:
     """Area between the straight-line course and the limit, beyond it only, nothing from a gap [°C min].
 
     Examples

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit import thermal
@@ -19,7 +20,7 @@ LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (ow
 LEAST_RISE_C = 2.0  # several steps of any display
 
 
-def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | None = None, gap=None) -> dict[str, Any] | None:
+def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | None = None, gap: npt.ArrayLike | None = None) -> dict[str, Any] | None:
     """What a buffered probe's lag hides: the air that a first-order probe must have met to move as it did.
 
     Over each step the air is taken as constant: air = (b - a r) / (1 - r), r = exp(-step / tau) (FACTS G1). The

@@ -6,18 +6,19 @@ are gaps (one bool a step), without it ``timeline.steps`` decides (CONTRACTS rul
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.excursions import minutes_beyond, time_beyond
-from coldchain_kit.model import Condition, Trace, physics, timeline
+from coldchain_kit.model import Condition, Trace, conditions, physics, timeline
 
 DAY_HOURS = 24.0  # the short window that a longer one is compared with, for the dilution warning (FACTS A8, A9)
 
 
-def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
+def weights_min(celsius: pd.Series, *, gap: npt.ArrayLike | None = None) -> np.ndarray:
     """Weight of each reading with a value: half the step to each neighbour, nothing from a gap [min] (CONTRACTS rule 9).
 
     Examples
@@ -34,7 +35,7 @@ def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
     return weights
 
 
-def mean_c(celsius: pd.Series, *, gap=None) -> float:
+def mean_c(celsius: pd.Series, *, gap: npt.ArrayLike | None = None) -> float:
     """Time-weighted mean [°C]; NaN where no two neighbouring readings have a step without a gap between them.
 
     Examples
@@ -47,7 +48,7 @@ def mean_c(celsius: pd.Series, *, gap=None) -> float:
     return float(np.sum(weights * time_beyond.known(celsius)) / weights.sum()) if weights.sum() > 0 else float("nan")
 
 
-def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> float:
+def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap: npt.ArrayLike | None = None) -> float:
     """Time-weighted mean kinetic temperature [°C] (USP <1160>, FACTS A1 READ; weights of CONTRACTS rule 9).
 
     Examples
@@ -59,7 +60,7 @@ def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ
     return physics.mean_kinetic_temperature_c(time_beyond.known(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
 
 
-def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> pd.DataFrame:
+def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap: npt.ArrayLike | None = None) -> pd.DataFrame:
     """Mean kinetic temperature of the window that ends with each reading, in one pass over the record.
 
     Returns
@@ -102,8 +103,8 @@ def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float 
     chosen = whole if len(whole) else inside.tail(1)
     if not chosen["mkt_c"].notna().any():
         return None
-    at = chosen["mkt_c"].idxmax()
-    return {"window_start": chosen.at[at, "window_start"], "window_end": at, "mkt_c": float(chosen.at[at, "mkt_c"]), "covered_share": float(chosen.at[at, "covered_share"])}
+    at = cast(pd.Timestamp, chosen["mkt_c"].idxmax())
+    return {"window_start": chosen.at[at, "window_start"], "window_end": at, "mkt_c": float(chosen["mkt_c"][at]), "covered_share": float(chosen["covered_share"][at])}
 
 
 def mkt_refusal(condition: Condition, *, role: str = "buffered", decides: bool = True) -> str:
@@ -146,21 +147,21 @@ def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, st
     if rule is None:
         return []
     refusal = mkt_refusal(condition, role=trace.probe.role, decides=trace.probe.decides)
-    windows = [] if refusal else _windows(trace, condition, excursions, start, end)
+    windows = [] if refusal else _windows(trace, condition, rule, excursions, start, end)
     if refusal:
         windows = [{"rule": f"{rule.window_hours:g} h", "direction": rule.direction, "used": False, "excursion": None, "window_start": start, "window_end": end, "covered_share": None, "mkt_c": None}]
     return [
         {
             "probe": trace.probe.name, "condition": condition.id, **window, "ea_kj_mol": condition.activation_energy_kj_mol, "limit_c": rule.limit_c,
             "source": rule.source or condition.source, "why_not": refusal,
-            "warning": "" if refusal else _warnings(trace, window, condition),
+            "warning": "" if refusal else _warnings(trace, window, condition, rule),
         }
         for window in windows
     ]  # fmt: skip
 
 
-def _windows(trace: Trace, condition: Condition, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
-    rule, ea = condition.mkt, condition.activation_energy_kj_mol
+def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+    ea = condition.activation_energy_kj_mol
     span = pd.Timedelta(hours=rule.window_hours)
     hot = excursions[excursions["direction"] == "above"].to_dict("records") if len(excursions) else []
     rows = []
@@ -183,16 +184,15 @@ def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea
     return (mkt if np.isfinite(mkt) else None), timeline.coverage(celsius, start=opens, end=closes)["covered_share"] if len(part) else 0.0
 
 
-def _warnings(trace: Trace, window: dict[str, Any], condition: Condition) -> str:
+def _warnings(trace: Trace, window: dict[str, Any], condition: Condition, rule: conditions.MktRule) -> str:
     """What stands against a window's MKT: readings beyond the band its document speaks of, longer than it says, a hot day diluted."""
-    rule = condition.mkt
-    found = [_beyond_band(trace, window, condition), _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol)]
+    found = [_beyond_band(trace, window, condition, rule), _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol)]
     return " ".join(text for text in found if text)
 
 
-def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition) -> str:
+def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition, rule: conditions.MktRule) -> str:
     """A sentence where the window leaves the band of the rule (FACTS A7: for controlled cold 8 to 15 °C, at most 24 h), else ""."""
-    rule, low_c = condition.mkt, condition.limit_c("below")
+    low_c, high_c = condition.limit_c("below"), condition.limit_c("above")
     part = trace.readings[(trace.readings.index >= window["window_start"]) & (trace.readings.index <= window["window_end"])].dropna(subset="celsius")
     if rule.band_c is None or not len(part):
         return ""
@@ -203,9 +203,10 @@ def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition) -> 
         return f"A reading of {highest:g} °C lies beyond {ceiling_c:g} °C: the document's rule does not speak of that."
     if low_c is not None and floor_c < low_c and round(lowest - floor_c, 6) < 0:
         return f"A reading of {lowest:g} °C lies below {floor_c:g} °C: the document's rule does not speak of that."
-    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"]).most / 60.0
+    assert high_c is not None, "a band of an MKT rule without the upper limit that it lies above"
+    hours = minutes_beyond(part["celsius"], limit_c=high_c, direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"]).most / 60.0
     if rule.band_hours is not None and hours > rule.band_hours:
-        return f"Up to {hours:.1f} h above {condition.limit_c('above'):g} °C are more than the {rule.band_hours:g} h of the document's rule."
+        return f"Up to {hours:.1f} h above {high_c:g} °C are more than the {rule.band_hours:g} h of the document's rule."
     return ""
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.register import entries
 from coldchain_kit.show import open_questions, wording
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
-def latest(assessment: Any) -> dict[str, dict]:
+
+def latest(assessment: Assessment) -> dict[str, dict[str, Any]]:
     return {row["field"]: row for row in entries.read(assessment.case.folder)}
 
 
@@ -18,18 +21,18 @@ def shown(value: Any) -> str:
     return open_questions.UNANSWERED if value is None else str(value)
 
 
-def numbers(assessment: Any, prefix: str) -> list[str]:
+def numbers(assessment: Assessment, prefix: str) -> list[str]:
     """Numbers in use and the next free one."""
     used = [field.partition(".")[2] for field in latest(assessment) if field.startswith(f"{prefix}.")]
     return [*used, next(str(number) for number in range(1, 1000) if str(number) not in used)]
 
 
-def standing(assessment: Any, prefix: str) -> dict[str, dict]:
+def standing(assessment: Assessment, prefix: str) -> dict[str, dict[str, Any]]:
     """Number or name -> the structured answer that stands now."""
     return {field.partition(".")[2]: row["new"] for field, row in latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
 
 
-def from_case(assessment: Any, field: str) -> str:
+def from_case(assessment: Assessment, field: str) -> str:
     """What case.toml says where nobody answered the form."""
     given = assessment.case.found or {}
     if field == "found.when" and given.get("time"):

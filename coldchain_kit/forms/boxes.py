@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.base import KitError
 from coldchain_kit.register import entries
 from coldchain_kit.show import Table
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 HINTS = {  # how a part of a row is written
     "start": "local time, such as 2026-03-06 22:10", "end": "local time, such as 2026-03-07 02:30", "time": "local time, such as 2026-03-09 11:20", "due": "a date, such as 2026-04-30",
@@ -54,7 +57,7 @@ def _saved(status: Any, save: Callable[[], Any]) -> bool:
     return True
 
 
-def live_questions(assessment: Any, title: str, fields: Sequence[str], latest: dict[str, dict], choices: dict[str, list[str]]) -> Any:
+def live_questions(assessment: Assessment, title: str, fields: Sequence[str], latest: dict[str, dict[str, Any]], choices: dict[str, list[str]]) -> Any:
     import ipywidgets as widgets
 
     why, parts = _why_box(), []
@@ -70,21 +73,21 @@ def live_questions(assessment: Any, title: str, fields: Sequence[str], latest: d
     return _frame(title, parts, why)
 
 
-def _saver(assessment: Any, field: str, status: Any, why: Any) -> Callable[[dict], None]:
-    def save(change: dict) -> None:
+def _saver(assessment: Assessment, field: str, status: Any, why: Any) -> Callable[[dict[str, Any]], None]:
+    def save(change: dict[str, Any]) -> None:
         _saved(status, lambda: entries.append(assessment.case.folder, who=_name_box().value, field=field, new=change["new"].strip() or None, why=why.value))
 
     return save
 
 
-def text_box(assessment: Any, field: str, proposed: str, mark: str, row: dict | None) -> Any:
+def text_box(assessment: Assessment, field: str, proposed: str, mark: str, row: dict[str, Any] | None) -> Any:
     import ipywidgets as widgets
 
     status, why = widgets.HTML(""), _why_box()
     held = row["new"]["text"] if row and row["new"] else proposed
     box = widgets.Textarea(value=held, continuous_update=False, rows=6, layout=widgets.Layout(width="60em"))
 
-    def save(change: dict) -> None:
+    def save(change: dict[str, Any]) -> None:
         _saved(status, lambda: entries.append(assessment.case.folder, who=_name_box().value, field=field, new={"text": change["new"].strip(), "over": mark}, why=why.value))
 
     box.observe(save, names="value")
@@ -101,7 +104,7 @@ class Editing:
     parts: Sequence[str]
     choices: dict[str, list[str]]
     keys: Callable[[], list[str]]
-    standing: Callable[[], dict[str, dict]]
+    standing: Callable[[], dict[str, dict[str, Any]]]
     save: Callable[[str, dict[str, str], str, str], Any]
     table: Callable[[], Table]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -12,8 +12,11 @@ from coldchain_kit.model import Condition, Trace, timeline
 from coldchain_kit.register import entries
 from coldchain_kit.show import Table, Tables, wording
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
-def trail(assessment: Any) -> Tables:
+
+def trail(assessment: Assessment) -> Tables:
     """Every entry ever made in this case: who, when, which question, before, after, why; and whether the chain is whole."""
     folder, zone = assessment.case.folder, assessment.site.timezone
     rows = tuple(
@@ -43,7 +46,7 @@ def _question(field: str) -> str:
     return f"{entries.FIELDS.get(f'{kind}.*', kind)}: {name}"
 
 
-def both_results(assessment: Any) -> Table:
+def both_results(assessment: Assessment) -> Table:
     """Excursions with all readings (the headline) and without the readings set aside, side by side."""
     rows = []
     for field, held in sorted(entries.current(assessment.case.folder).items()):
@@ -55,7 +58,7 @@ def both_results(assessment: Any) -> Table:
     )
 
 
-def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
+def _with_and_without(assessment: Assessment, number: str, held: dict[str, Any]) -> list[tuple[str, ...]]:
     unit, site = assessment.units.get(held["unit"]), assessment.site
     trace = unit.traces.get(held["probe"]) if unit else None
     if trace is None:

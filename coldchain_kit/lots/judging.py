@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -24,8 +24,8 @@ COLD_KINDS = ("refrigerator", "cold_room")  # where product counts as not to be 
 
 
 def assess(
-    lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[dict], faults: Sequence[dict], site: Site, window: Any,
-    calibration: Sequence[dict] = (), checks: Sequence[dict] = (), earlier: Sequence[dict] = (),
+    lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]], site: Site, window: Any,
+    calibration: Sequence[dict[str, Any]] = (), checks: Sequence[dict[str, Any]] = (), earlier: Sequence[dict[str, Any]] = (),
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Rows of CONTRACTS ``lots[]``, one a lot, in the order of the stock list.
 
@@ -52,12 +52,12 @@ def assess(
     return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
 
 
-def _edges(window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]:
+def _edges(window: Any) -> stays.Edges:
     """Declared start and end of the window (None: not declared), and where a stay ends that has no end."""
     return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
-def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: reasons.Notes, before: list[dict]) -> dict[str, Any]:
+def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: stays.Edges, notes: reasons.Notes, before: list[dict[str, Any]]) -> dict[str, Any]:
     places = _places(lot, units, edges)
     freezing = _freezing(lot, places, notes.site)
     stated = lot.earlier_out_hours or 0.0
@@ -78,7 +78,7 @@ def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: S
     }  # fmt: skip
 
 
-def _places(lot: Lot, units: dict[str, Unit], edges: tuple) -> list[Place]:
+def _places(lot: Lot, units: dict[str, Unit], edges: stays.Edges) -> list[Place]:
     """The stays as far as the window reaches; rows of one unit that overlap are one stay."""
     start, end, last = edges
     found: list[Place] = []
@@ -176,9 +176,9 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
 def _extremes(valued: pd.DataFrame) -> dict[str, Any]:
     if not len(valued):
         return dict.fromkeys(("min_c", "min_time", "max_c", "max_time", "as_read_min_c", "as_read_max_c"))
-    low, high = valued["celsius"].idxmin(), valued["celsius"].idxmax()
+    low, high = (cast(pd.Timestamp, at) for at in (valued["celsius"].idxmin(), valued["celsius"].idxmax()))
     return {
-        "min_c": float(valued.at[low, "celsius"]), "min_time": low, "max_c": float(valued.at[high, "celsius"]), "max_time": high,
+        "min_c": float(valued["celsius"][low]), "min_time": low, "max_c": float(valued["celsius"][high]), "max_time": high,
         "as_read_min_c": float(valued["as_read_c"].min()), "as_read_max_c": float(valued["as_read_c"].max()),
     }  # fmt: skip
 
@@ -209,8 +209,7 @@ def _bands(places: list[Place], steps: Steps) -> list[dict[str, Any]]:
 
 def _outside(places: list[Place], steps: Steps, direction: str) -> dict[str, Any]:
     """Over all stays, beyond the first stay's limit on that side."""
-    condition = next(here.stay.condition for here in places if here.stay.condition.limit_c(direction) is not None)
-    limit_c = condition.limit_c(direction)
+    condition, limit_c = next((here.stay.condition, limit) for here in places if (limit := here.stay.condition.limit_c(direction)) is not None)
     return {"limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=condition))}
 
 

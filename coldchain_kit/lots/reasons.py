@@ -26,14 +26,14 @@ MANY = 5  # more excursions of one probe and direction than this are one sentenc
 class Notes:
     """The rows of a case that a lot's stay is compared with."""
 
-    def __init__(self, excursions: Sequence[dict], faults: Sequence[dict], calibration: Sequence[dict], checks: Sequence[dict], site: Site):
+    def __init__(self, excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]], calibration: Sequence[dict[str, Any]], checks: Sequence[dict[str, Any]], site: Site):
         self.excursions, self.faults, self.calibration, self.checks, self.site = excursions, faults, calibration, checks, site
 
     def local(self, time: Any) -> str:
         """An instant in the site's time with its offset."""
         return zones.shown(pd.Timestamp(time).floor("min"), zone=self.site.timezone)
 
-    def excursions_of(self, here: Place, probe: str | None = None) -> list[dict]:
+    def excursions_of(self, here: Place, probe: str | None = None) -> list[dict[str, Any]]:
         """Excursions of the stay's unit that may have met it."""
         rows = [row for row in self.excursions if row["unit"] == here.stay.unit and (probe is None or row["probe"] == probe)]
         return [row for row in rows if _meets(here, row["start_earliest"], row["end_latest"])]
@@ -46,7 +46,7 @@ def _meets(here: Place, start: Any, end: Any) -> bool:
     return opens < here.seen_to and closes >= here.seen_from
 
 
-def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Sequence[dict], edges: tuple, notes: Notes) -> list[str]:
+def why(places: Sequence[Place], steps: Steps, freezing: dict[str, Any] | None, before: Sequence[dict[str, Any]], edges: stays.Edges, notes: Notes) -> list[str]:
     """Every reason for a decision (CONTRACTS rule 14), one sentence each; an empty list where there is none."""
     if not places:
         return ["No stay of the lot lies within the time of this case: nothing was judged."]
@@ -68,7 +68,7 @@ def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Se
 
 def _excursions(here: Place, notes: Notes) -> list[str]:
     """A sentence an excursion; many of one probe and direction in one sentence."""
-    groups: dict[tuple, list[dict]] = {}
+    groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for row in notes.excursions_of(here):
         groups.setdefault((row["probe"], row["direction"]), []).append(row)
     said = []
@@ -104,13 +104,13 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
         part = stays.within(trace, here)
         count = int((part["one_sided"] != 0).sum())
         if count:
-            said.append(f"Readings at the end of the range of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
+            said.append(f"Readings at the end of the range of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[int(np.argmax(part['one_sided'].to_numpy() != 0))])}.")
     return said
 
 
 def _faults(here: Place, notes: Notes) -> list[str]:
     """Open faults by probe and kind; gaps and one-sided readings have sentences of their own."""
-    groups: dict[tuple, list[dict]] = {}
+    groups: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
     for row in notes.faults:
         if row["unit"] == here.stay.unit and row["kind"] not in ("gap", "one_sided") and _meets(here, row["start"], row["end"]):
             groups.setdefault((row["probe"], row["kind"]), []).append(row)
@@ -147,7 +147,7 @@ def _between(places: Sequence[Place], notes: Notes) -> list[str]:
     return said
 
 
-def _freezing(row: dict | None, notes: Notes) -> list[str]:
+def _freezing(row: dict[str, Any] | None, notes: Notes) -> list[str]:
     if not row or not row["possible"]:
         return []
     return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
@@ -169,7 +169,7 @@ def _own_limits(places: Sequence[Place], notes: Notes) -> list[str]:
     return found
 
 
-def _cut_off(places: Sequence[Place], edges: tuple) -> list[str]:
+def _cut_off(places: Sequence[Place], edges: stays.Edges) -> list[str]:
     """Readings outside in the part of a stay that the case's window leaves out: they belong to another case, but they are said."""
     start, end, _ = edges
     found = []

@@ -16,6 +16,9 @@ from coldchain_kit.excursions import bounds, time_beyond
 from coldchain_kit.model import Condition, Trace, Unit, timeline
 from coldchain_kit.register import Stay
 
+Edges = tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]  # declared start and end of the window (None: not declared), and where a stay without end ends
+Key = tuple[int, float, str, bool]  # a trace and the limit it is judged by
+
 
 @dataclass(frozen=True)
 class Place:
@@ -65,8 +68,8 @@ class Steps:
 
     def __init__(self) -> None:
         self._gaps: dict[int, np.ndarray] = {}
-        self._tables: dict[tuple, time_beyond.StepTable] = {}
-        self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
+        self._tables: dict[Key, time_beyond.StepTable] = {}
+        self._runs: dict[Key, tuple[np.ndarray, np.ndarray]] = {}
         self._silence: dict[int, tuple[np.ndarray, float, float, np.ndarray]] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
@@ -102,7 +105,7 @@ class Steps:
         return np.concatenate((cut(gaps, low=opens, high=closes), ends[silent]))
 
 
-def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple:
+def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> Key:
     return id(trace), limit_c, direction, bool(condition and condition.high_exclusive)
 
 
@@ -118,7 +121,8 @@ def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
     if not len(us):
         return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
     gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-    tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
+    usual = np.array(timeline.end_intervals(timeline.times_of(trace.readings)), dtype="float64")
+    tolerance = np.maximum(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
     return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
 
 
@@ -207,7 +211,8 @@ def run(spans: np.ndarray, *, low: float, high: float) -> Run:
 
 def worst(runs: Sequence[Run]) -> Run:
     """The worst of several probes of one stay, figure by figure."""
-    return Run(*(max(getattr(one, name) for one in runs) for name in ("total", "head", "tail", "longest")), any(one.whole for one in runs))
+    total, head, tail, longest = (max(getattr(one, name) for one in runs) for name in ("total", "head", "tail", "longest"))
+    return Run(total, head, tail, longest, any(one.whole for one in runs))
 
 
 def in_a_row(parts: Sequence[tuple[float, Run]], *, bridge: bool) -> tuple[float, float]:

@@ -6,8 +6,10 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from coldchain_kit.base import KitError, nearest
 from coldchain_kit.model import physics
@@ -82,11 +84,12 @@ class Condition:
                 continue
             sign = 1.0 if direction == "above" else -1.0
             edge = own if own is not None else other
+            assert edge is not None, "a condition without a limit (the register refuses it)"
             rows += [(direction, own)] if own is not None else []
             rows += [(direction, cut) for cut in cuts if sign * (cut - edge) > 1e-6]
         return tuple(rows)
 
-    def outside(self, celsius, direction: str) -> np.ndarray:
+    def outside(self, celsius: npt.ArrayLike, direction: str) -> np.ndarray:
         """Which temperatures [°C] are beyond the inclusive limit, judged in the limit's own unit.
 
         NaN is never outside: it is unknown.
@@ -107,7 +110,7 @@ class Condition:
         return values < limit
 
 
-def from_table(name: str, table: dict) -> Condition:
+def from_table(name: str, table: dict[str, Any]) -> Condition:
     """A condition from a checked TOML table (built-in file or the site's own)."""
     unit = "F" if "low_f" in table or "high_f" in table else "C"
     suffix = unit.lower()

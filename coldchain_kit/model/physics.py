@@ -6,6 +6,7 @@ Gas constant and default activation energy give Ea/R = 10 000 K exactly (USP <11
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from coldchain_kit.base import KitError
 
@@ -14,7 +15,7 @@ GAS_CONSTANT_KJ_MOL_K = 0.0083144
 ACTIVATION_ENERGY_KJ_MOL = 83.144
 
 
-def fahrenheit_to_celsius(value_f):
+def fahrenheit_to_celsius(value_f: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """[°F] -> [°C], rounded to 1e-6 °C so that 46.4 °F is exactly 8 (CONTRACTS rule 1).
 
     Examples
@@ -25,7 +26,7 @@ def fahrenheit_to_celsius(value_f):
     return np.round((np.asarray(value_f, dtype="float64") - 32.0) / 1.8, 6)
 
 
-def celsius_to_fahrenheit(value_c):
+def celsius_to_fahrenheit(value_c: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """[°C] -> [°F], rounded to 1e-5 °F so that 46 °F comes back as 46 through 7.777778 °C.
 
     Examples
@@ -36,7 +37,7 @@ def celsius_to_fahrenheit(value_c):
     return np.round(np.asarray(value_c, dtype="float64") * 1.8 + 32.0, 5)
 
 
-def mean_kinetic_temperature_c(values_c, weights=None, *, ea_kj_mol: float = ACTIVATION_ENERGY_KJ_MOL) -> float:
+def mean_kinetic_temperature_c(values_c: npt.ArrayLike, weights: npt.ArrayLike | None = None, *, ea_kj_mol: float = ACTIVATION_ENERGY_KJ_MOL) -> float:
     """Mean kinetic temperature [°C] of temperatures [°C] with weights (any unit of time).
 
     T_K = (Ea/R) / -ln( sum(w exp(-Ea/(R T))) / sum(w) ). Readings without a value and zero weights do not count.
@@ -80,7 +81,7 @@ def mean_kinetic_temperature_c(values_c, weights=None, *, ea_kj_mol: float = ACT
     return float(ratio / -log_mean - KELVIN)
 
 
-def first_order(start_c, end_c, minutes, *, tau_min: float):
+def first_order(start_c: float, end_c: float, minutes: npt.ArrayLike, *, tau_min: float) -> npt.NDArray[np.float64]:
     """Course of a first-order body from ``start_c`` towards ``end_c`` [°C] after ``minutes``.
 
     Examples

@@ -5,6 +5,8 @@ Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are m
 
 from __future__ import annotations
 
+from typing import cast
+
 import numpy as np
 import pandas as pd
 
@@ -17,6 +19,17 @@ _US_MIN = 60e6
 # least half the running window, else a few missing readings would look like a change of the interval.
 _WINDOW = 25
 _JUMP = 1.25
+
+
+def times_of(held: pd.Series | pd.DataFrame) -> pd.DatetimeIndex:
+    """The times of a record: its index, under the type that it has (the stubs of pandas know only "an index").
+
+    Examples
+    --------
+    >>> times_of(pd.Series([4.0], index=pd.DatetimeIndex(["2026-03-01"], tz="UTC"))).tz
+    datetime.timezone.utc
+    """
+    return cast(pd.DatetimeIndex, held.index)
 
 
 def interval_min(times: pd.DatetimeIndex) -> float | None:
@@ -138,7 +151,7 @@ def steps(series: pd.Series) -> pd.DataFrame:
     >>> steps(pd.Series([4.0, 4, 4, 4, 4], index=times)).gap.tolist()
     [False, False, True, False]
     """
-    index = series.index
+    index = times_of(series)
     values = series.to_numpy(dtype="float64")
     at = np.flatnonzero(np.isfinite(values))
     us = _us(index)
@@ -188,9 +201,9 @@ def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.D
     """
     if not len(table):
         return table
-    cut = table.assign(start=table["start"].clip(lower=start), end=table["end"].clip(upper=end))
+    cut = table.assign(start=table["start"].clip(lower=start), end=table["end"].clip(upper=end))  # type: ignore[call-overload]  # the stub knows no bound in time
     cut = cut[cut["end"] > cut["start"]]
-    return cut.assign(minutes=(cut["end"] - cut["start"]) / pd.Timedelta(minutes=1))
+    return cut.assign(minutes=(cut["end"] - cut["start"]) / pd.Timedelta(minutes=1))  # type: ignore[operator]  # the stub does not know that these are times
 
 
 def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
@@ -215,7 +228,7 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
         return pd.DataFrame({"start": [start], "end": [end], "minutes": [(end - start) / pd.Timedelta(minutes=1)], "edge": ["start"]})
     rows = [inner]
     beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
-    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(series.index), strict=True):
+    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(times_of(series)), strict=True):
         if silent / pd.Timedelta(minutes=1) > max(GAP_FACTOR * usual, GAP_FLOOR_MIN):
             rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
     return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
@@ -244,7 +257,7 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> di
     spans = gaps(series, start=start, end=end)
     table = steps(series)
     held = table[table["missing"] > 0]
-    first, usual = end_intervals(series.index)
+    first, usual = end_intervals(times_of(series))
     if usual and (spans["edge"] == "end").any():  # after the last reading as between two
         last = series.index[series.notna().to_numpy()][-1]
         held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,7 @@ class Rule:
     inclusive: bool = False
     source: str = ""
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         if self.direction not in ("above", "below"):
             raise KitError(f"an alarm rule's direction is '{self.direction}'", expected="above or below")
         if not self.minutes >= 0:
@@ -64,7 +64,7 @@ def held(series: pd.Series) -> pd.DataFrame:
     valued = series.dropna()
     steps = timeline.steps(valued)
     minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
-    usual = timeline.interval_min(valued.index) or 0.0
+    usual = timeline.interval_min(timeline.times_of(valued)) or 0.0
     if len(valued):
         gap = steps["gap"].to_numpy()
         minutes[:-1] = np.where(gap, np.minimum(steps["minutes"], steps["interval_min"]), steps["minutes"])
@@ -103,8 +103,8 @@ def replay(series: pd.Series, rule: Rule) -> pd.DataFrame:
         spans = [(int(np.flatnonzero(out)[0]), int(reached[0]), total[-1], rule.minutes - (total[reached[0]] - minutes[reached[0]]))] if len(reached) else []
         rows = [(table.index[a], table.index[b] + pd.Timedelta(minutes=into), whole) for a, b, whole, into in spans]
     else:
-        spans = [(a, b, minutes[a : b + 1].sum()) for a, b in _unbroken(out, table["last"].to_numpy())]
-        rows = [(table.index[a], table.index[a] + pd.Timedelta(minutes=rule.minutes), whole) for a, b, whole in spans if whole >= rule.minutes]
+        unbroken = [(a, b, minutes[a : b + 1].sum()) for a, b in _unbroken(out, table["last"].to_numpy())]
+        rows = [(table.index[a], table.index[a] + pd.Timedelta(minutes=rule.minutes), whole) for a, b, whole in unbroken if whole >= rule.minutes]
     return pd.DataFrame(rows, columns=["since", "at", "minutes"])
 
 
@@ -140,7 +140,8 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     delay, enabled = np.full(len(table), np.nan), np.full(len(table), np.nan)
     for since, alarm in settings(entry, zone=zone):
         start = 0 if since is None else table.index.searchsorted(since)
-        for target, value in ((limits["above"], alarm and alarm.high_c), (limits["below"], alarm and alarm.low_c), (delay, alarm and alarm.delay_min), (enabled, alarm and alarm.enabled)):
+        stated = (None, None, None, None) if alarm is None else (alarm.high_c, alarm.low_c, alarm.delay_min, alarm.enabled)
+        for target, value in zip((limits["above"], limits["below"], delay, enabled), stated, strict=True):
             target[start:] = np.nan if value is None else float(value)
     celsius, minutes, last = (table[name].to_numpy() for name in ("celsius", "minutes", "last"))
     for side, sign in (("above", 1.0), ("below", -1.0)):
@@ -186,7 +187,7 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
     """
     events = _alarm_events(unit)
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
-    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in excursions.to_dict("records")]
+    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in cast("list[dict[str, Any]]", excursions.to_dict("records"))]
 
 
 def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
@@ -207,7 +208,7 @@ def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replaye
 
 def _slack(trace: Trace) -> pd.Timedelta:
     """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
-    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(trace.readings.index) or 0.0)))
+    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(timeline.times_of(trace.readings)) or 0.0)))
 
 
 def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:

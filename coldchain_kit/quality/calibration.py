@@ -9,12 +9,14 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, Trace
+from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, Trace, timeline
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
 
 # Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2.
@@ -24,7 +26,7 @@ TOLERANCE_C = 0.5
 DAYS_A_YEAR = 365.25
 
 
-def correction(indicated_c, points: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
+def correction(indicated_c: npt.ArrayLike, points: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
     """Correction [°C] to add to indicated temperatures [°C], and where it was carried beyond the points.
 
     Between the points (reference, indicated) the correction (reference - indicated) is a straight line against
@@ -123,7 +125,7 @@ def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | No
     ([5.0, 2.5], [0.15, 0.15])
     """
     as_read = trace.readings["as_read_c"].to_numpy(dtype="float64")
-    index, resolution = trace.readings.index, trace.probe.resolution_c
+    index, resolution = timeline.times_of(trace.readings), trace.probe.resolution_c
     chosen = in_force(index, certificates, zone=zone)
     celsius, u_c = as_read.round(6), np.full(len(index), uncertainty(None, resolution_c=resolution)[0])
     code, used = np.full(len(index), NOT_EVALUATED, dtype=np.int8), []
@@ -166,7 +168,7 @@ def u_from(trace: Trace) -> str:
 
 
 def budget(certificate: Certificate | None, *, resolution_c: float | None = None, on: dt.date | None = None,
-           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[dict]:  # fmt: skip
+           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[dict[str, Any]]:  # fmt: skip
     """Components of the uncertainty as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
 
     Parameters
@@ -200,11 +202,11 @@ def budget(certificate: Certificate | None, *, resolution_c: float | None = None
     return rows
 
 
-def _component(name: str, u_c: float, in_u: bool, how: str) -> dict:
+def _component(name: str, u_c: float, in_u: bool, how: str) -> dict[str, Any]:
     return {"component": name, "u_c": u_c, "in_u": in_u, "how": how}
 
 
-def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str | None = None) -> list[dict]:
+def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str | None = None) -> list[dict[str, Any]]:
     """Calibration of every probe over a span: one row a certificate in force, or one row that says there is none.
 
     Columns: probe, certificate, date, due, overdue, expanded_uncertainty_c, u_c, u_from, as_found_c (worst error as found),
@@ -228,7 +230,7 @@ def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str
     return rows
 
 
-def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> dict:
+def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> dict[str, Any]:
     u_c, source = uncertainty(certificate, resolution_c=probe.probe.resolution_c)
     day = end.tz_convert(zones.database(zone or "UTC")).date()
     due = certificate.due if certificate else None
@@ -239,13 +241,13 @@ def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, en
         until = "no due date is stated" if due is None else f"overdue since {due} ({(day - due).days} days)" if overdue else f"due {due}"
         text = f"Probe {name}: certificate {certificate.number or 'without number'} of {certificate.date or 'unknown date'}, {until}; U = {2 * u_c:.2f} °C ({source})."
     return {
-        "probe": name, "certificate": certificate.number if certificate else None, "date": _day(certificate and certificate.date), "due": _day(due),
+        "probe": name, "certificate": certificate.number if certificate else None, "date": _day(certificate.date if certificate else None), "due": _day(due),
         "overdue": overdue, "expanded_uncertainty_c": certificate.expanded_uncertainty_c if certificate else None, "u_c": u_c, "u_from": source,
         "as_found_c": None, "tolerance_c": None, "as_found_out": False, "doubt_since": None, "doubt_until": None, "text": text,
     }  # fmt: skip
 
 
-def as_found(name: str, entry: ProbeEntry) -> list[dict]:
+def as_found(name: str, entry: ProbeEntry) -> list[dict[str, Any]]:
     """Rows for certificates whose as-found points were out of tolerance: every record since the last good check is in doubt.
 
     Same columns as :func:`state`.

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from coldchain_kit.base import KitError
 
@@ -31,7 +32,7 @@ class Line:
         return self.intercept + self.slope * d, math.sqrt(variance)
 
 
-def fit_line(x, y, *, origin: float = 0.0) -> Line:
+def fit_line(x: npt.ArrayLike, y: npt.ArrayLike, *, origin: float = 0.0) -> Line:
     """Least-squares line through (x, y) with equal weights, uncertainties and correlation of its coefficients.
 
     Parameters

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from coldchain_kit.base import KitError
 
 
-def probability_outside(value_c, limit_c: float, u_c, direction: str):
+def probability_outside(value_c: npt.ArrayLike, limit_c: float, u_c: npt.ArrayLike, direction: str) -> npt.NDArray[np.float64]:
     """Probability that the true temperature was beyond the limit, the error being normal with standard uncertainty ``u_c``.
 
     NaN where there is no value. Without uncertainty it is 0 or 1.

@@ -60,7 +60,7 @@ def _touches(row: Mapping[str, Any], start: pd.Timestamp | None, end: pd.Timesta
 
 
 def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
-    index = trace.readings.index
+    index = timeline.times_of(trace.readings)
     told = np.zeros(len(index), dtype=bool)
     look = look_at(trace)
     for name, kind in KINDS.items():
@@ -96,7 +96,7 @@ def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: in
 
 def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
     """no_value, one_sided and gap rows."""
-    index, name = trace.readings.index, trace.probe.name
+    index, name = timeline.times_of(trace.readings), trace.probe.name
     side, empty = trace.readings["one_sided"].to_numpy(), trace.as_read_c.isna().to_numpy()
     blank = empty & (side == 0)
     for first, last in _lines(blank, join=0):
@@ -152,7 +152,7 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
                     f"Probe {trace.probe.name}: the values of {file}, read as {read}, hardly ever fit the storage condition (middle value {np.median(mine):.1f} °C); "
                     f"the same numbers read as {word} would fit it (middle value {np.median(other):.1f} °C). Check the logger's unit of measure. Nothing was converted."
                 )
-                rows.append({"source": number, **_row(trace.readings.index, at[0], at[-1], "unit_mixup", len(at), text)})
+                rows.append({"source": number, **_row(timeline.times_of(trace.readings), at[0], at[-1], "unit_mixup", len(at), text)})
     return rows
 
 

@@ -96,7 +96,7 @@ def run_all(
     dated: Sequence[pd.Timestamp] = (),
 ) -> dict[str, Trace]:
     """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
-    kept: dict = {}
+    kept: response.Kept = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
     return {name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()}
@@ -131,7 +131,7 @@ def _run(
     notices: Sequence[Mapping[str, Any]],
     condition: Condition | None,
     dated: Sequence[pd.Timestamp],
-    kept: dict,
+    kept: response.Kept,
 ) -> Trace:
     line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
     span, span_from = span_c(trace, logger, line.value)
@@ -189,14 +189,14 @@ def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tupl
     return (COLD_SPAN_C if cold else SPAN_C), "common practice"
 
 
-def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tuple[np.ndarray, list[dict]]:
+def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tuple[np.ndarray, list[dict[str, Any]]]:
     """Codes of readings that stand still too long, and what was found (positions among the readings with a value)."""
     step_c, table = own.step_c or UNKNOWN_RESOLUTION_C, own.stands
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
     return pairs.still_codes(
-        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
-        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
+        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=(scale * STILL_H[0], scale * STILL_H[1]), outside=outside,
+        outside_h=(scale * STILL_OUTSIDE_H[0], scale * STILL_OUTSIDE_H[1]),
     )  # fmt: skip
 
 
@@ -211,8 +211,8 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
     spans = [row for row in notices if row.get("kind") == "clock" and row.get("start") is not None and row.get("end") is not None and row.get("readings")]
     if spans:
         column = np.full(len(index), GOOD, dtype=np.int8)
-        for row in spans:
-            inside = slice(index.searchsorted(row["start"]), index.searchsorted(row["end"], side="right"))
+        for span in spans:
+            inside = slice(index.searchsorted(span["start"]), index.searchsorted(span["end"], side="right"))
             if 2 * (inside.stop - inside.start) < len(index):
                 column[inside] = SUSPECT
         columns["clock"] = column

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -159,7 +159,7 @@ def still_against(run_minutes: tuple[float, float], other: Hours) -> float:
 
 
 def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resolution_c: float, limits_h: tuple[float, float], outside: np.ndarray | None = None,
-                outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[dict]]:  # fmt: skip
+                outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[dict[str, Any]]]:  # fmt: skip
     """Codes of readings that stand exactly still (runs from ``series.still``), and one finding for each such run.
 
     A refrigerator may hold a steady temperature for hours; a run counts where it lasts longer than ``limits_h`` (suspect, fail) [h],
@@ -171,18 +171,18 @@ def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resol
     by_length = code.copy()
     if outside is not None and outside_h is not None:
         code = np.maximum(code, np.where(outside, _longer(hours, outside_h), GOOD))
-    moved = np.zeros(len(table))
+    moved, firsts, lasts = np.zeros(len(table)), table["first"].to_numpy(), table["last"].to_numpy()
     others = [other._replace(mean_c=pd.Series(other.mean_c).rolling(3, center=True, min_periods=1).mean().to_numpy()) for other in others]
     restless = [other for other in others if len(other.mean_c) and np.nanmax(other.mean_c) - np.nanmin(other.mean_c) >= STILL_SUSPECT[1]]
     for k in np.flatnonzero(hours >= STILL_HOURS).tolist() if restless else []:
-        span = (float(line.minute[table["first"].iat[k]]), float(line.minute[table["last"].iat[k]]))
+        span = (float(line.minute[firsts[k]]), float(line.minute[lasts[k]]))
         moved[k] = max(still_against(span, other) for other in restless)
     for (steps, degrees), value in ((STILL_SUSPECT, SUSPECT), (STILL_FAIL, FAIL)):
         code = np.maximum(code, np.where(moved >= max(steps * resolution_c, degrees), value, GOOD))
     codes = np.full(len(line.value), GOOD, dtype=np.int8)
     findings = []
     for k in np.flatnonzero(code > GOOD).tolist():
-        first, last = int(table["first"].iat[k]), int(table["last"].iat[k])
+        first, last = int(firsts[k]), int(lasts[k])
         codes[first : last + 1] = code[k]
         why = "length" if by_length[k] == code[k] else "other" if moved[k] else "outside"
         findings.append({"first": first, "last": last, "code": int(code[k]), "hours": float(hours[k]), "moved_c": float(moved[k]), "why": why})

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
+from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT, timeline
 from coldchain_kit.quality.pairs import LEVEL_C, Apart, Hours, common, drift_apart, hourly, level_apart
 from coldchain_kit.quality.series import Course, course, runs, spread
 
@@ -23,6 +23,8 @@ LAG_INTERVALS, LAG_MIN, LAG_SCATTERS, LAG_MATCH, LAG_CLEAR = 2.0, 2.0, 6.0, 0.5,
 LAG_MOST_MIN, LAG_WINDOW_MIN, LAG_CLIP, LAG_STEP_MIN = 120.0, 180.0, 4.0, 12.0
 HISTORY_DAYS, BEFORE_DAYS = 5, 3  # days in all, and days before a change that tell what is usual
 FILLED_SHARE = 0.8  # of a day's readings
+
+Kept = dict[tuple[int, float], "Days | None"]  # days of each probe at each step, worked out once
 
 
 class Usual(NamedTuple):
@@ -222,7 +224,7 @@ def disagreement(own: pd.Series, other: pd.Series, *, resolution_c: float = 0.0)
     return pd.DataFrame({"flag": spread(line, codes), "judged": whole}, index=own.index)
 
 
-def apart(own: Hours, other: Hours, *, resolution_c: float = 0.0, lines: tuple[Course, Course] | None = None, kept: dict | None = None) -> list[Apart] | None:
+def apart(own: Hours, other: Hours, *, resolution_c: float = 0.0, lines: tuple[Course, Course] | None = None, kept: Kept | None = None) -> list[Apart] | None:
     """What level, drift, spread and lag find; None where none of them could judge.
 
     ``lines``: both probes' readings, for the lag; ``kept``: where their days are kept for the next pair.
@@ -232,7 +234,7 @@ def apart(own: Hours, other: Hours, *, resolution_c: float = 0.0, lines: tuple[C
     return [row for row in tried if row is not None] or None
 
 
-def _both_days(own: Course, other: Course, kept: dict) -> tuple[Days | None, Days | None]:
+def _both_days(own: Course, other: Course, kept: Kept) -> tuple[Days | None, Days | None]:
     step = max(step_min(own), step_min(other))
     for line in (own, other):
         if (id(line), step) not in kept:
@@ -249,7 +251,7 @@ def apart_codes(line: Course, found: list[list[Apart] | None]) -> tuple[np.ndarr
     hour = np.floor(line.minute / 60.0).astype(np.int64) if any(len(row.hours) for rows in found for row in rows or ()) else None
     for rows in found:
         for row in rows or ():
-            if len(row.hours):
+            if hour is not None and len(row.hours):
                 at = np.minimum(np.searchsorted(row.hours, hour), len(row.hours) - 1)
                 hit = row.hours[at] == hour
                 codes[hit] = SUSPECT
@@ -287,7 +289,7 @@ def lag_min(own: pd.Series, other: pd.Series, *, most_min: float = 180.0) -> flo
     >>> lag_min(wave.shift(3).dropna(), wave)
     15.0
     """
-    step = max(float(np.median(np.diff(x.index.as_unit("us").asi8))) / 60e6 for x in (own, other)) if min(len(own), len(other)) > 2 else np.nan
+    step = max(float(np.median(np.diff(timeline.times_of(x).as_unit("us").asi8))) / 60e6 for x in (own, other)) if min(len(own), len(other)) > 2 else np.nan
     if not np.isfinite(step) or step <= 0:
         return float("nan")
     grid = pd.Timedelta(minutes=step)

@@ -129,7 +129,7 @@ def _repeated_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
 def _apart_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     hour = [int(look.line.minute[np.searchsorted(look.line.at, k)] // 60) for k in (here[0], here[-1])]
     rows = [row for row in look.arguments.get("apart", ()) if row["first"] <= hour[1] and row["last"] >= hour[0]]
-    worst: dict[tuple[str, str], dict] = {}
+    worst: dict[tuple[str, str], dict[str, Any]] = {}
     for row in rows:
         key = (row["other"], row["how"])
         if key not in worst or _size(row) > _size(worst[key]):

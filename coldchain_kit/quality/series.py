@@ -35,11 +35,12 @@ def course(series: pd.Series) -> Course:
     """The readings with a value, once for several tests."""
     values = series.to_numpy(dtype="float64")
     at = np.flatnonzero(np.isfinite(values))
-    us = series.index.as_unit("us").asi8
+    times = timeline.times_of(series)
+    us = times.as_unit("us").asi8
     whole = len(at) == len(values)
     minute = (us if whole else us[at]) / _US_MIN
     step = np.diff(minute)
-    force = timeline.intervals(series.index)
+    force = timeline.intervals(times)
     force = force if whole else force[at[:-1]]
     gap = step > np.maximum(timeline.GAP_FACTOR * force, timeline.GAP_FLOOR_MIN)
     return Course(len(values), at, values if whole else values[at], minute, step, gap)

@@ -40,7 +40,7 @@ def plain_faults(out: Path) -> Iterator[None]:
             errno.ENAMETOOLONG: ("a name is too long", "Give the case or the file a shorter name"),
             errno.ENOTDIR: ("it is not a folder", "Choose another folder with --out"),
             errno.EEXIST: ("it is not a folder", "Choose another folder with --out"),
-        }.get(fault.errno, (f"the system refused: {fault.strerror or fault}", "Nothing was frozen; try again"))
+        }.get(fault.errno or 0, (f"the system refused: {fault.strerror or fault}", "Nothing was frozen; try again"))
         raise RecordError(said[0], where=out.name, mend=said[1]) from None
 
 

@@ -63,7 +63,7 @@ def _banner(registers: Sequence[register.Site]) -> str:
     return next((said for key, said in sheets.BANNER.items() if any(site.extra.get(key) for site in registers)), "")
 
 
-def _numbered(work: list, registers: list) -> list:
+def _numbered(work: list[tuple[register.Site, str]], registers: list[register.Site]) -> list[tuple[int, tuple[register.Site, str]]]:
     return [(registers.index(site) + 1, (site, name)) for site, name in work]
 
 
@@ -71,7 +71,7 @@ def _safe(name: str) -> str:
     return "".join(c if c.isalnum() and c.isascii() else "-" for c in name)[:40].strip("-").lower()
 
 
-def _run(tasks: list[tuple], jobs: int, say: Callable[[str], None]) -> list[dict[str, Any]]:
+def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: Callable[[str], None]) -> list[dict[str, Any]]:
     if jobs == 1 or len(tasks) == 1:
         rows = []
         for task in tasks:

@@ -77,9 +77,10 @@ def freeze(
             if again == "same" and verification.bag_info(last).get(verification.CONTENTS_LABEL) == contents and verification.report(last).whole:
                 return last
             raise frozen_before(number, revision - 1)
-        files["record.html"] = _page(notebook, info, number, revision, reason, contents).encode("utf-8")
+        page = _page(notebook, info, number, revision, reason, contents)
+        files["record.html"] = page.encode("utf-8")
         if pdf:
-            files["record.pdf"] = papers.from_page(files["record.html"].decode("utf-8"), title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
+            files["record.pdf"] = papers.from_page(page, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
         written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason))
         with bag.plain_faults(out):
             ledger.enter(out, written, number, revision)
@@ -109,7 +110,7 @@ def _check_results(results: dict[str, Any], inputs: Sequence[tuple[Path, str]]) 
         raise RecordError(f"{', '.join(lost)} changed between assessment and freeze", mend="Let nobody write to the files, then run again")
 
 
-def _payload(notebook: Any, results: dict, tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
+def _payload(notebook: Any, results: dict[str, Any], tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
     import nbformat
 
     files: dict[str, bytes | Path] = {

@@ -10,6 +10,8 @@ import re
 import xml.etree.ElementTree as ET
 from html.parser import HTMLParser
 
+Attributes = list[tuple[str, str | None]]  # of a tag, as the parser gives them
+
 
 def _names(text: str) -> frozenset[str]:
     return frozenset(text.split())
@@ -34,7 +36,7 @@ class _Cleaner(HTMLParser):
         self.open: list[str] = []
         self.silent: list[str] = []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: str, attrs: Attributes) -> None:
         if self.silent:
             if tag in _SILENT and tag not in ("embed",):
                 self.silent.append(tag)
@@ -46,13 +48,13 @@ class _Cleaner(HTMLParser):
             if tag not in _VOID:
                 self.open.append(tag)
 
-    def handle_startendtag(self, tag, attrs):
+    def handle_startendtag(self, tag: str, attrs: Attributes) -> None:
         if not self.silent and tag in _TAGS:
             self.handle_starttag(tag, attrs)
             if tag not in _VOID:
                 self.handle_endtag(tag)
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: str) -> None:
         if self.silent:
             if tag in self.silent:
                 while self.silent.pop() != tag:
@@ -62,7 +64,7 @@ class _Cleaner(HTMLParser):
                 self.out.append(f"</{last}>")
             self.out.append(f"</{tag}>")
 
-    def handle_data(self, data):
+    def handle_data(self, data: str) -> None:
         if not self.silent:
             self.out.append(html.escape(data, quote=False))
 
@@ -70,7 +72,7 @@ class _Cleaner(HTMLParser):
         return "".join(self.out) + "".join(f"</{tag}>" for tag in reversed(self.open))
 
 
-def _kept(tag: str, attrs) -> str:
+def _kept(tag: str, attrs: Attributes) -> str:
     kept = []
     for name, value in attrs:
         value = value or ""

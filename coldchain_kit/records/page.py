@@ -97,7 +97,7 @@ def _words(source: str, count: _Count, *, first: bool = False) -> str:
 
 
 def _headed(source: str, count: _Count) -> str:
-    def head(found: re.Match) -> str:
+    def head(found: re.Match[str]) -> str:
         level, words = max(2, int(found[1])), re.sub(r"<[^>]+>", "", found[2])
         plain = escaping.unescape(words).strip()
         if not plain:
@@ -115,7 +115,7 @@ def _headed(source: str, count: _Count) -> str:
 def _tabled(source: str, count: _Count) -> str:
     """Every table in a region of its own that scrolls where it is too wide; captions numbered."""
 
-    def table(found: re.Match) -> str:
+    def table(found: re.Match[str]) -> str:
         text, caption = found.group(), re.search(r"<caption[^>]*>(.*?)</caption>", found.group(), flags=re.DOTALL)
         label = "Table"
         if caption:

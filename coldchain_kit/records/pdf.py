@@ -18,6 +18,7 @@ _INLINE = {"strong": "strong", "b": "strong", "dt": "strong", "em": "em", "i": "
 _HEADINGS = ("h1", "h2", "h3", "h4", "h5", "h6")
 _BLOCK = (*_HEADINGS, "p", "div", "dl", "blockquote", "main", "footer")
 _SKIP = ("style", "title", "nav", "head")
+Given = dict[str, str | None]  # the attributes of a tag
 _VOID = ("meta", "br", "link", "img", "hr", "wbr", "col")
 
 
@@ -35,7 +36,7 @@ class _Reader(HTMLParser):
         self.skip = self.level = 0
         self.pre = self.in_head = False
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = dict(attrs)
         if self.skip or tag in _SKIP or given.get("class") in ("skip", "banner"):
             self.skip += tag not in _VOID
@@ -46,7 +47,7 @@ class _Reader(HTMLParser):
         else:
             getattr(self, f"_start_{tag}", lambda given: None)(given)
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: str) -> None:
         if self.skip:
             self.skip -= tag not in _VOID
         elif tag in _INLINE:
@@ -59,7 +60,7 @@ class _Reader(HTMLParser):
         else:
             getattr(self, f"_end_{tag}", lambda: None)()
 
-    def handle_data(self, data):
+    def handle_data(self, data: str) -> None:
         if not self.skip:
             self.words.append({"kind": self.style[-1] if self.style else "text", "text": data if self.pre else re.sub(r"\s+", " ", data)})
 
@@ -73,7 +74,7 @@ class _Reader(HTMLParser):
             words = self._taken()
             self.blocks += [{"kind": "par", "words": words}] if words else []
 
-    def _start_block(self, tag: str, given: dict[str, str | None]) -> None:
+    def _start_block(self, tag: str, given: Given) -> None:
         self._flush()
         if tag == "p" and given.get("class") == "blank":
             self.blocks.append({"kind": "line"})
@@ -84,10 +85,10 @@ class _Reader(HTMLParser):
             self.level = min(int(tag[1]), self.level + 1)  # PDF/UA: no level is left out
             self.blocks.append({"kind": "heading", "level": self.level, "words": words})
 
-    def _start_br(self, given) -> None:
+    def _start_br(self, given: Given) -> None:
         self.words.append({"kind": "break"})
 
-    def _start_pre(self, given) -> None:
+    def _start_pre(self, given: Given) -> None:
         self._flush()
         self.pre = True
 
@@ -95,13 +96,13 @@ class _Reader(HTMLParser):
         self.blocks.append({"kind": "pre", "text": "".join(row.get("text", "") for row in self.words)})
         self.words, self.pre = [], False
 
-    def _start_ul(self, given, *, ordered: bool = False) -> None:
+    def _start_ul(self, given: Given, *, ordered: bool = False) -> None:
         if self.lists:
             self._end_li()
         self._flush()
         self.lists.append({"kind": "list", "ordered": ordered, "items": []})
 
-    def _start_ol(self, given) -> None:
+    def _start_ol(self, given: Given) -> None:
         self._start_ul(given, ordered=True)
 
     def _end_li(self) -> None:
@@ -116,17 +117,17 @@ class _Reader(HTMLParser):
 
     _end_ol = _end_ul
 
-    def _start_table(self, given) -> None:
+    def _start_table(self, given: Given) -> None:
         self._flush()
         self.table = {"kind": "table", "caption": [], "head": [], "rows": [], "row": []}
 
-    def _start_thead(self, given) -> None:
+    def _start_thead(self, given: Given) -> None:
         self.in_head = True
 
     def _end_thead(self) -> None:
         self.in_head = False
 
-    def _start_td(self, given) -> None:
+    def _start_td(self, given: Given) -> None:
         self.words = []
 
     _start_th = _start_td
@@ -158,11 +159,11 @@ class _Reader(HTMLParser):
         widths = [round(min(max(length, 9), 60) ** 0.6, 3) for length in longest]
         self.blocks.append({"kind": "table", "caption": table["caption"], "head": [cell["words"] for cell in head], "rows": rows, "columns": count, "widths": widths})
 
-    def _start_figure(self, given) -> None:
+    def _start_figure(self, given: Given) -> None:
         self._flush()
         self.figure = {"kind": "figure", "alt": "", "picture": "", "format": "svg", "caption": []}
 
-    def _start_img(self, given) -> None:
+    def _start_img(self, given: Given) -> None:
         if self.figure is not None:
             kind, _, data = (given.get("src") or "").partition(";base64,")
             self.figure |= {"alt": given.get("alt") or "Picture", "picture": list(base64.b64decode(data)), "format": kind.rpartition("/")[2]}
@@ -197,7 +198,7 @@ def blocks(page: str) -> list[dict[str, Any]]:
     """The page's content as blocks of plain data: heading, par, list, table, pre, figure."""
     drawings: list[str] = []
 
-    def aside(found: re.Match) -> str:
+    def aside(found: re.Match[str]) -> str:
         drawings.append(found.group())
         return f'<img class="drawing" alt="{len(drawings) - 1}">'
 

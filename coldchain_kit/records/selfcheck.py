@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -24,64 +24,65 @@ from coldchain_kit.records import freezing, ledger
 from coldchain_kit.records import strict_run as strict
 from coldchain_kit.show import Table
 
+Figures = list[float | str | None]
 _FIRST = pd.Timestamp("2026-03-01", tz="UTC")
 
 
-def _series(values: list, minutes: list[float]) -> pd.Series:
+def _series(values: Sequence[float | None], minutes: list[float]) -> pd.Series:
     index = _FIRST + pd.to_timedelta(minutes, unit="min")
     return pd.Series(np.array([np.nan if value is None else value for value in values], dtype="float64"), index=pd.DatetimeIndex(index).as_unit("us"))
 
 
-def _mkt(given: dict) -> list:
+def _mkt(given: dict[str, Any]) -> Figures:
     return [physics.mean_kinetic_temperature_c(given["temps_c"], given["weights"], ea_kj_mol=given["ea_kj_mol"])]
 
 
-def _above(given: dict) -> list:
+def _above(given: dict[str, Any]) -> Figures:
     found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0), conditions.get("refrigerated"))
     return [float(found["minutes"].sum()), float(found["degree_minutes"].sum()), int(found["readings"].sum())]
 
 
-def _warm_up(given: dict) -> list:
+def _warm_up(given: dict[str, Any]) -> Figures:
     return [physics.minutes_to_reach(given["start_c"], given["ambient_c"], target, tau_min=given["tau_h"] * 60) / 60 for target in (8.0, 15.0)]
 
 
-def _first_order(given: dict) -> list:
+def _first_order(given: dict[str, Any]) -> Figures:
     return [float(physics.first_order(0.0, 1.0, given["t_over_tau"], tau_min=1.0))]
 
 
-def _fahrenheit(given: dict) -> list:
+def _fahrenheit(given: dict[str, Any]) -> Figures:
     return [float(physics.fahrenheit_to_celsius(given["f"]))]
 
 
-def _line(given: dict) -> list:
+def _line(given: dict[str, Any]) -> Figures:
     line = calibration_line.fit_line(given["x"], given["y"], origin=given["origin"])
     return [line.intercept, line.u_intercept, line.slope, line.u_slope, line.correlation, line.residual_sd, *line.at(30.0)]
 
 
-def _decision(given: dict) -> list:
+def _decision(given: dict[str, Any]) -> Figures:
     value, limit, expanded = given["reading_c"], given["limit_c"], given["expanded_u_c"]
     chance = float(decision.probability_outside(value, limit, expanded / 2, "above"))
     return [chance, *(decision.decide(value, limit, expanded, "above", rule=rule) for rule in ("simple", "guarded", "non_binary"))]
 
 
-def _alarm(given: dict) -> list:
+def _alarm(given: dict[str, Any]) -> Figures:
     values = [temperature for minutes, temperature in given["segments_min_temp"] for _ in range(minutes // 15)]
     data = _series(values, [15 * k for k in range(len(values))])
     found = [alarms.replay(data, alarms.REFERENCE[name])["at"] for name in given["rules"]]
     return [None if at.empty else (at.iloc[0] - _FIRST) / pd.Timedelta(minutes=1) for at in found]
 
 
-def _gross_range(given: dict) -> list:
+def _gross_range(given: dict[str, Any]) -> Figures:
     values = _series(given["values"], [5 * k for k in range(len(given["values"]))])
     return quality.gross_range(values, fail_span_c=tuple(given["fail_span"]), suspect_span_c=tuple(given["suspect_span"]))["flag"].tolist()
 
 
-def _clock_change(given: dict) -> list:
+def _clock_change(given: dict[str, Any]) -> Figures:
     at = pd.Timestamp(given["utc"])
     return [f"{wall:%Y-%m-%dT%H:%M:%S}" for wall in zones.local(pd.DatetimeIndex([at - pd.Timedelta("1s"), at]), zone=given["zone"]).astype("datetime64[s]").tolist()]
 
 
-_WORK: dict[str, Callable[[dict], list]] = {
+_WORK: dict[str, Callable[[dict[str, Any]], Figures]] = {
     "mean kinetic temperature": _mkt, "minutes, degree-minutes and readings above 8 °C": _above, "hours to 8 and 15 °C": _warm_up,
     "first-order step": _first_order, "°F to °C": _fahrenheit, "calibration line": _line, "decision rules": _decision, "alarm rules": _alarm,
     "range test flags": _gross_range, "clock change": _clock_change,
@@ -120,7 +121,7 @@ def line(row: dict[str, Any]) -> str:
     return words if row["ok"] else f"{words}: printed {_shown(row['expected'])}, got {_shown(row['got'])} ({row['source']})"
 
 
-def _shown(values: list) -> str:
+def _shown(values: Figures) -> str:
     return ", ".join(f"{value:.7g}" if isinstance(value, float) else "none" if value is None else str(value) for value in values)
 
 

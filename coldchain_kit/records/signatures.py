@@ -60,7 +60,7 @@ def same(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", str(name)).casefold().split())
 
 
-def people(rows: list[dict], role: str) -> set[str]:
+def people(rows: list[dict[str, Any]], role: str) -> set[str]:
     """Who signed in that role."""
     return {same(row.get("name", "")) for row in rows if row.get("role") == role}
 
@@ -119,7 +119,7 @@ def _signed_bytes(row: dict[str, Any]) -> bytes:
     return json.dumps(signed, sort_keys=True, ensure_ascii=False).encode("utf-8")
 
 
-def _ed25519(name: str):
+def _ed25519(name: str) -> tuple[Any, Any]:
     try:
         from cryptography.hazmat.primitives import serialization
         from cryptography.hazmat.primitives.asymmetric import ed25519

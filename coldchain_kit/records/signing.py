@@ -74,7 +74,7 @@ def line(row: dict[str, Any]) -> str:
     return f"{who}: \"{row['meaning']}\" ({row['identity']}). Record hash, first 16 characters: {row['record_hash'][:16]}"
 
 
-def _refuse_double(rows: list[dict], role: str, name: str, folder: Path) -> None:
+def _refuse_double(rows: list[dict[str, Any]], role: str, name: str, folder: Path) -> None:
     other = {"author": "approver", "approver": "author"}.get(role)
     if other and same(name) in people(rows, other):
         raise RecordError(f"{name.strip()} signed as {other}; author and approver must be two people", where=folder.name)

@@ -15,6 +15,7 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from coldchain_kit.base import RecordError, sha256
 from coldchain_kit.records import ledger, signatures
@@ -38,7 +39,7 @@ class Report:
     found: bool
     problems: tuple[str, ...] = ()
     record_hash: str = ""
-    signatures: tuple[dict, ...] = ()
+    signatures: tuple[dict[str, Any], ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -106,7 +107,7 @@ def _is_record(path: Path) -> bool:
 # ------------------------------------------------------------------------------------------------- what lies there
 
 
-def _walk(folder: Path, inside: PurePosixPath) -> Iterator[tuple[str, os.DirEntry | None]]:
+def _walk(folder: Path, inside: PurePosixPath) -> Iterator[tuple[str, os.DirEntry[str] | None]]:
     try:
         rows = sorted(os.scandir(folder), key=lambda row: row.name)
     except OSError:

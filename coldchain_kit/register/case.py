@@ -78,10 +78,10 @@ def load_case(path: str | Path) -> Case:
     start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
     if start is not None and end is not None and end <= start:
         faults.append(Fault("the window ends before it starts", toml.locate(path, "case", "end"), "end after start"))
-    papers = {}
+    papers: dict[str, Path | None] = {}
     for key in ("stock", "allowances", "logbook"):
-        papers[key] = path.parent / inputs[key] if key in inputs else None
-        if papers[key] is not None and not _is_file(papers[key]):
+        papers[key] = paper = path.parent / inputs[key] if key in inputs else None
+        if paper is not None and not _is_file(paper):
             faults.append(Fault(f"there is no file '{inputs[key]}'", toml.locate(path, "inputs", key), mend="The path is relative to the case file"))
     if faults:
         raise RegisterError(faults=faults)
@@ -96,7 +96,8 @@ def load_case(path: str | Path) -> Case:
 
 def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Path, ...]:
     """Files that the patterns name; a pattern with a wildcard may find none, a plain name may not."""
-    where, found = toml.locate(path, "inputs", "attachments"), []
+    where = toml.locate(path, "inputs", "attachments")
+    found: list[Path] = []
     for pattern in patterns:
         wild = any(mark in pattern for mark in "*?[")
         if wild and Path(pattern).is_absolute():

@@ -169,9 +169,9 @@ def load_site(path: str | Path) -> Site:
     for name, given in table.get("conditions", {}).items():
         if {"low_c", "high_c"} & given.keys() and {"low_f", "high_f"} & given.keys():
             faults.append(Fault(f"condition '{name}' mixes degC and degF limits", toml.locate(path, "conditions", name), mend="Give both limits in one unit"))
-        elif local[name].low is None and local[name].high is None:
+        elif (low := local[name].low) is None and local[name].high is None:
             faults.append(Fault(f"condition '{name}' has no limit, so nothing would lie outside it", toml.locate(path, "conditions", name), "low_c, high_c or both"))
-        elif local[name].low is not None and local[name].high is not None and local[name].low >= local[name].high:
+        elif low is not None and (high := local[name].high) is not None and low >= high:
             faults.append(Fault(f"condition '{name}' has its low limit at or above its high one", toml.locate(path, "conditions", name), mend="Swap the two limits"))
     units: dict[str, UnitEntry] = {}
     for name, given in table["units"].items():
@@ -185,7 +185,7 @@ def load_site(path: str | Path) -> Site:
     return Site(head["name"], head["timezone"], path, units, local, extra)
 
 
-def _unit(name: str, given: dict, local: dict, path: Path) -> UnitEntry:
+def _unit(name: str, given: dict[str, Any], local: dict[str, Any], path: Path) -> UnitEntry:
     if not re.fullmatch(r"[\w .\-]{1,80}", name):
         raise RegisterError(f"unit name '{name}'", where=toml.locate(path, "units", name), expected="letters, digits, space, dot, dash, at most 80")
     wanted = given.get("condition") or {"refrigerator": "refrigerated", "freezer": "frozen"}.get(given["kind"])
@@ -210,7 +210,7 @@ def _unit(name: str, given: dict, local: dict, path: Path) -> UnitEntry:
     )  # fmt: skip
 
 
-def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
+def _logger(given: dict[str, Any], before: Logger, path: Path, unit: str) -> Logger:
     changes: dict[str, Any] = dict(given)
     clock = changes.get("clock")
     if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-](0\d|1[0-4]):[0-5]\d", clock):
@@ -229,7 +229,7 @@ def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
     return replace(before, **changes)
 
 
-def _probes(given: dict, kind: str) -> dict[str, ProbeEntry]:
+def _probes(given: dict[str, Any], kind: str) -> dict[str, ProbeEntry]:
     default = "room" if kind == "room" else "unknown"
     roles = {name: row.get("role", default) for name, row in given.items()}
     buffered = "buffered" in roles.values()
@@ -247,7 +247,7 @@ def _probes(given: dict, kind: str) -> dict[str, ProbeEntry]:
     return entries
 
 
-def _certificate(row: dict) -> Certificate:
+def _certificate(row: dict[str, Any]) -> Certificate:
     given = {key: value for key, value in row.items() if key != "from"}
     for key in ("points", "as_found"):
         if key in given:

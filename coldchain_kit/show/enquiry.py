@@ -52,7 +52,7 @@ def sheets(results: dict[str, Any], *, by: str = "lot", with_mkt: bool = False, 
     """
     if by not in ("lot", "manufacturer"):
         raise KitError(f"sheets by '{by}'", expected="lot or manufacturer")
-    groups: dict[Any, list[dict]] = {}
+    groups: dict[Any, list[dict[str, Any]]] = {}
     for number, lot in enumerate(results["lots"]):
         maker = lot.get("manufacturer")
         groups.setdefault((maker,) if by == "manufacturer" and maker else (maker, number), []).append(lot)
@@ -75,7 +75,7 @@ def facts(lot: dict[str, Any], results: dict[str, Any], *, with_mkt: bool = Fals
     return [*rows, *_place(lot, zone)]
 
 
-def _product(lot: dict) -> Facts:
+def _product(lot: dict[str, Any]) -> Facts:
     stays = lot["stays"]
     return [
         ("Product", lot["product"]), ("Presentation", lot.get("presentation") or wording.NOT_KNOWN), ("Lot", lot["lot"]), ("Expiry", lot.get("expiry") or wording.NOT_KNOWN),
@@ -84,23 +84,24 @@ def _product(lot: dict) -> Facts:
     ]  # fmt: skip
 
 
-def _storage(lot: dict, zone: str) -> Facts:
+def _storage(lot: dict[str, Any], zone: str) -> Facts:
     """The condition the figures are measured against, and the time they cover."""
     titles = dict.fromkeys(f"{stay['condition_title']} (source: {stay['condition_source'] or wording.NOT_KNOWN})" for stay in lot["stays"])
     spans = [f"{stay['unit']}, from {wording.when(stay['judged_from'], zone)} to {wording.when(stay['judged_to'], zone)}" for stay in lot["stays"] if stay["judged_from"]]
     return [("Storage condition that the figures are measured against", "; ".join(titles)), ("Time that the figures cover", "; ".join(spans) or "none of the lot's stay")]
 
 
-def _place_of(row: dict) -> str:
+def _place_of(row: dict[str, Any]) -> str:
     return f"{row['unit']}, probe {row['probe']} ({wording.word(row.get('role'))})"
 
 
-def _readings(lot: dict, zone: str) -> Facts:
+def _readings(lot: dict[str, Any], zone: str) -> Facts:
     """Highest and lowest reading of each probe during the stay, corrected, with the value as read where it differs."""
-    seen: dict[str, dict] = {}
+    seen: dict[str, dict[str, Any]] = {}
     for row in lot["exposures"]:
         seen.setdefault(f"{_place_of(row)}{row.get('start')}", row)
-    highs, lows = [], []
+    highs: list[str] = []
+    lows: list[str] = []
     for row in seen.values():
         for side, found in (("max", highs), ("min", lows)):
             if row.get(f"{side}_c") is not None:
@@ -111,7 +112,7 @@ def _readings(lot: dict, zone: str) -> Facts:
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
 
-def _freezing(lot: dict, zone: str) -> str:
+def _freezing(lot: dict[str, Any], zone: str) -> str:
     row = lot.get("freezing")
     if lot["possible_freezing"] is None or not row:
         return "not known: no probe has a reading during the stay"
@@ -121,7 +122,7 @@ def _freezing(lot: dict, zone: str) -> str:
     return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
 
 
-def _times(lot: dict, zone: str) -> Facts:
+def _times(lot: dict[str, Any], zone: str) -> Facts:
     """First outside, last outside, first back; longest single and total time at most, for each side of the limits."""
     rows: Facts = []
     for side in ("above", "below"):
@@ -141,17 +142,17 @@ def _times(lot: dict, zone: str) -> Facts:
     return rows
 
 
-def _bounds(row: dict, name: str) -> str:
+def _bounds(row: dict[str, Any], name: str) -> str:
     return f"at most {wording.minutes(row[f'{name}_most'])}, at least {wording.minutes(row[f'{name}_least'])}"
 
 
-def _bands(lot: dict) -> Facts:
+def _bands(lot: dict[str, Any]) -> Facts:
     rows = lot.get("bands", ())
     shown = [f"{row['direction']} {wording.celsius(row['limit_c'])}: {_bounds(row, 'minutes')}, longest at most {wording.minutes(row['longest_most'])}" for row in rows if row["minutes_most"] > 0]
     return [("Time in each band", "; ".join(shown) or "none beyond the limits")]
 
 
-def _unknown(lot: dict) -> Facts:
+def _unknown(lot: dict[str, Any]) -> Facts:
     silent = lot.get("without_readings_min") or 0.0
     stated = lot.get("earlier_out_hours")
     before = [] if stated is None else [f"{wording.hours(stated) + ' out of range' if stated else 'none'} before this stay, as stated in the stock list"]
@@ -162,7 +163,7 @@ def _unknown(lot: dict) -> Facts:
     return [("Time without readings", wording.minutes(silent) if silent else "none"), ("Earlier exposures", "; ".join(before) or wording.NOT_KNOWN)]
 
 
-def _probes(lot: dict, results: dict) -> Facts:
+def _probes(lot: dict[str, Any], results: dict[str, Any]) -> Facts:
     """Probe and place, and the uncertainty each reading carries."""
     units = dict.fromkeys(stay["unit"] for stay in lot["stays"])
     known = [row for row in results.get("probes", ()) if row["unit"] in units and row["decides"]]
@@ -171,7 +172,7 @@ def _probes(lot: dict, results: dict) -> Facts:
     return [("Probe and place", "; ".join(places) or wording.NOT_KNOWN), ("Uncertainty of the readings", "; ".join(doubts) or wording.NOT_KNOWN)]
 
 
-def _mkt(lot: dict, results: dict, zone: str) -> Facts:
+def _mkt(lot: dict[str, Any], results: dict[str, Any], zone: str) -> Facts:
     """Over the stay, and each window of the condition's own rule, with window, activation energy and what is not covered."""
     shown = []
     for stay in lot["stays"]:
@@ -187,7 +188,7 @@ def _mkt(lot: dict, results: dict, zone: str) -> Facts:
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 
 
-def _place(lot: dict, zone: str) -> Facts:
+def _place(lot: dict[str, Any], zone: str) -> Facts:
     last = lot["stays"][-1]
     where = f"in {last['unit']} since {wording.when(last['moved_in'], zone)}" if last.get("moved_out") is None else f"taken out of {last['unit']} at {wording.when(last['moved_out'], zone)}"
     return [("Where the stock list has it", where), ("Stage of the vial monitor, as read off the vial", f"{TO_FILL_IN}, where there is one"), ("Where the stock is now, at what temperature, how it is marked", TO_FILL_IN)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, wording
@@ -10,11 +10,14 @@ from coldchain_kit.show.tables import Table
 from coldchain_kit.show.tables.excursions import extreme, strength
 from coldchain_kit.show.tables.table import facts as table_of
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 MOST_SHOWN = 3  # excursions and episodes told here; the tables list all
 MOST_OPEN = 4
 
 
-def facts(assessment: Any) -> Table:
+def facts(assessment: Assessment) -> Table:
     """What happened, how long at least and at most, how far, how believable; in a case also lots, cause, decisions and what is open.
 
     Parameters
@@ -35,7 +38,7 @@ def facts(assessment: Any) -> Table:
     return table_of(caption, rows if month else rows + _of_people(assessment))
 
 
-def _happened(assessment: Any) -> list[str]:
+def _happened(assessment: Assessment) -> list[str]:
     rows, zone = assessment.results["excursions"], assessment.site.timezone
     if not rows:
         return narrative.sentences(assessment)["happened"]
@@ -45,21 +48,21 @@ def _happened(assessment: Any) -> list[str]:
     return [*told, *([f"And {more} more, which went less far; the tables list all."] if more > 0 else [])]
 
 
-def _who(row: dict) -> str:
+def _who(row: dict[str, Any]) -> str:
     return f"{row['id']}: unit {row['unit']}, probe {row['probe']},"
 
 
-def _edge(row: dict, edge: str, zone: str) -> str:
+def _edge(row: dict[str, Any], edge: str, zone: str) -> str:
     told = wording.when(row[edge], zone, estimated=True)
     return f"{told} or {'earlier' if edge == 'start' else 'later'} (no readings beyond)" if row[f"open_{edge}"] else f"about {told}"
 
 
-def _verdict(row: dict) -> str:
+def _verdict(row: dict[str, Any]) -> str:
     told = f"verdict: {wording.word(row['verdict'])}"
     return f"{told}; its readings look impossible" if row["faulty"] else told
 
 
-def _how_long(assessment: Any) -> list[str]:
+def _how_long(assessment: Assessment) -> list[str]:
     told = [
         f"Unit {row['unit']}, probe {row['probe']}, {wording.word(side)}: {wording.minutes(held['minutes'])} by the readings; at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}."
         for row in assessment.results["probes"]
@@ -75,7 +78,7 @@ def _how_long(assessment: Any) -> list[str]:
     return [*(told or ["None by the readings of the probes that decide, not even within their uncertainty."]), *unknown]
 
 
-def _how_far(assessment: Any) -> list[str]:
+def _how_far(assessment: Assessment) -> list[str]:
     rows, zone, probes = assessment.results["excursions"], assessment.site.timezone, assessment.results["probes"]
     told = []
     for side in ("above", "below"):
@@ -88,7 +91,7 @@ def _how_far(assessment: Any) -> list[str]:
     return [f"{row['unit']} {row['probe']}: {wording.celsius(row['min_c'])} to {wording.celsius(row['max_c'])}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
 
 
-def _uncertainty(row: dict, probes: list[dict]) -> str:
+def _uncertainty(row: dict[str, Any], probes: list[dict[str, Any]]) -> str:
     """The expanded uncertainty of a row's probe and what it rests on."""
     for probe in probes:
         if (probe["unit"], probe["probe"]) == (row["unit"], row["probe"]) and probe["u_c"] is not None:
@@ -96,14 +99,14 @@ def _uncertainty(row: dict, probes: list[dict]) -> str:
     return f"uncertainty {wording.NOT_KNOWN}"
 
 
-def _believable(assessment: Any) -> list[str]:
+def _believable(assessment: Assessment) -> list[str]:
     told = [f"Unit {row['unit']}: {wording.word(row['answer'])}. {' '.join(row['reasons']) or 'No fault was found.'}" for row in assessment.results.get("believable", ())]
     whole = [row["unit"] for row in assessment.results.get("believable", ()) if not row["reasons"]]
     cover = [f"{row['unit']} {row['probe']} {wording.percent(row['covered_share'])}" for row in assessment.results["probes"] if row["decides"] and row["unit"] in whole]
     return [*(told or ["Not evaluated."]), *([f"Share of the window with readings: {', '.join(cover)}."] if cover else [])]
 
 
-def _evidence_only(assessment: Any) -> list[tuple[str, Any]]:
+def _evidence_only(assessment: Assessment) -> list[tuple[str, Any]]:
     """Probes that do not decide, where they were outside: no verdict rests on them, but a reader must not overlook them."""
     told = [
         f"Unit {row['unit']}, probe {row['probe']} ({wording.word(row['role'])}), {wording.word(side)}: at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}."
@@ -115,7 +118,7 @@ def _evidence_only(assessment: Any) -> list[tuple[str, Any]]:
     return [("Other probes, evidence only", told)] if told else []
 
 
-def _cause(assessment: Any) -> list[str]:
+def _cause(assessment: Assessment) -> list[str]:
     found = [row for row in assessment.results["episodes"] if row["causes"]]
     if not found:
         cause = assessment.results["cause"]["cause"]
@@ -125,7 +128,7 @@ def _cause(assessment: Any) -> list[str]:
     return [*told, *([f"And {more} more episodes."] if more > 0 else []), "The kit ranks; the investigator concludes."]
 
 
-def _of_people(assessment: Any) -> list[tuple[str, Any]]:
+def _of_people(assessment: Assessment) -> list[tuple[str, Any]]:
     """What people wrote and decided, and what they still owe."""
     now, lots = entries.current(assessment.case.folder), assessment.results["lots"]
     asked = [row["lot"] for row in lots if row["needs_decision"]]
@@ -140,7 +143,7 @@ def _of_people(assessment: Any) -> list[tuple[str, Any]]:
     ]
 
 
-def _open(assessment: Any) -> Any:
+def _open(assessment: Assessment) -> Any:
     rows = [str(row[0]) for row in open_questions.still_open(assessment).rows]
     rows.sort(key=lambda text: not text.startswith("Decision on lot"))
     more = len(rows) - MOST_OPEN

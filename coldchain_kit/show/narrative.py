@@ -5,18 +5,21 @@ Deterministic: the same results give the same words. Static words hold no figure
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables import Prose
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 SECTIONS = ("identification", "given", "believable", "happened", "how_bad", "why", "lots", "conclusion")
 MOST_TOLD = 6  # more excursions than this are told by their number and listed in the table
 
 
-def sentences(assessment: Any) -> dict[str, list[str]]:
+def sentences(assessment: Assessment) -> dict[str, list[str]]:
     """Every proposed sentence, by section; a figure stands in one sentence only.
 
     Parameters
@@ -30,12 +33,12 @@ def sentences(assessment: Any) -> dict[str, list[str]]:
     return {name: _WRITERS[name](assessment) for name in SECTIONS}
 
 
-def section(assessment: Any, name: str) -> Prose:
+def section(assessment: Assessment, name: str) -> Prose:
     """The proposed sentences of one section, as a paragraph."""
     return Prose((" ".join(_WRITERS[name](assessment)),))
 
 
-def _identification(assessment: Any) -> list[str]:
+def _identification(assessment: Assessment) -> list[str]:
     case, site = assessment.case, assessment.site
     lines = [f"This is case {case.id} of {site.name}: {case.title}."]
     found = case.found or {}
@@ -47,7 +50,7 @@ def _identification(assessment: Any) -> list[str]:
     return lines
 
 
-def _given(assessment: Any) -> list[str]:
+def _given(assessment: Assessment) -> list[str]:
     lines = []
     for row in assessment.results["sources"]:
         lines.append(f"File {row['file']} holds {wording.count(row['rows'])} data lines, of which {wording.count(row['read'])} were read and {wording.count(row['rejected'])} refused.")
@@ -57,7 +60,7 @@ def _given(assessment: Any) -> list[str]:
     return lines
 
 
-def _believable(assessment: Any) -> list[str]:
+def _believable(assessment: Assessment) -> list[str]:
     lines = []
     for row in assessment.results.get("believable", ()):
         lines.append(f"The record of unit {row['unit']} is judged {wording.word(row['answer'])}.")
@@ -73,7 +76,7 @@ def _believable(assessment: Any) -> list[str]:
     return lines or ["Whether the record is believable was not evaluated."]
 
 
-def _happened(assessment: Any) -> list[str]:
+def _happened(assessment: Assessment) -> list[str]:
     rows = assessment.results["excursions"]
     if not rows:
         return _nothing(assessment)
@@ -84,14 +87,14 @@ def _happened(assessment: Any) -> list[str]:
     return [_excursion(row, assessment) for row in rows]
 
 
-def _nothing(assessment: Any) -> list[str]:
+def _nothing(assessment: Assessment) -> list[str]:
     holes = [row for row in _deciding(assessment) if row["gaps"]]
     lines = ["No reading of a deciding probe lies outside the limits in this window."]
     lines.append("Because readings are missing, this does not show that the product stayed inside." if holes else "That is a statement about the readings, not about the product.")
     return lines
 
 
-def _excursion(row: dict, assessment: Any) -> str:
+def _excursion(row: dict[str, Any], assessment: Assessment) -> str:
     zone = assessment.site.timezone
     begins, ends = (wording.moment(row[edge] if row[f"open_{edge}"] else _minute(row[edge]), zone) for edge in ("start", "end"))
     begins += ", where readings begin or follow a gap (since when is not known)" if row["open_start"] else ", estimated between two readings,"
@@ -105,7 +108,7 @@ def _minute(time: str) -> pd.Timestamp:
     return pd.Timestamp(time).floor("min")
 
 
-def _how_bad(assessment: Any) -> list[str]:
+def _how_bad(assessment: Assessment) -> list[str]:
     zone, lines = assessment.site.timezone, []
     rows = sorted(assessment.results["excursions"], key=lambda row: -row["degree_minutes"])[:MOST_TOLD]
     for row in sorted(rows, key=lambda row: row["start"]):
@@ -124,7 +127,7 @@ def _how_bad(assessment: Any) -> list[str]:
     return lines or ["There is no excursion to measure."]
 
 
-def _why(assessment: Any) -> list[str]:
+def _why(assessment: Assessment) -> list[str]:
     lines = []
     for row in assessment.results["episodes"][:MOST_TOLD]:
         if not row["causes"]:
@@ -138,7 +141,7 @@ def _why(assessment: Any) -> list[str]:
     return lines or [f"Cause by the readings: {wording.word(assessment.results['cause']['cause'])}."]
 
 
-def _lots(assessment: Any) -> list[str]:
+def _lots(assessment: Assessment) -> list[str]:
     rows = assessment.results["lots"]
     if not rows:
         return ["No stock list was given, so it is not known which lots were there."]
@@ -154,7 +157,7 @@ def _lots(assessment: Any) -> list[str]:
     return lines
 
 
-def _conclusion(assessment: Any) -> list[str]:
+def _conclusion(assessment: Assessment) -> list[str]:
     lines = [
         'The kit draws no conclusion about product. Affected stock stays at its labelled condition, marked "do not use", until the pharmacist or quality unit has decided under local rules.'
     ]
@@ -163,7 +166,7 @@ def _conclusion(assessment: Any) -> list[str]:
     return lines
 
 
-def _deciding(assessment: Any) -> list[dict]:
+def _deciding(assessment: Assessment) -> list[dict[str, Any]]:
     rows = assessment.results["probes"]
     return [row for row in rows if row["decides"]] or rows
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 from coldchain_kit.register import entries
 from coldchain_kit.show.tables.table import Table
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 UNANSWERED = "not yet answered"
 
@@ -13,7 +16,7 @@ UNANSWERED = "not yet answered"
 SECTIONS = {"immediate": "Before anything else", "found": "What we were given", "cause": "Why did it happen"}  # part of the report that asks; the conclusion for all others
 
 
-def still_open(assessment: Any) -> Table:
+def still_open(assessment: Assessment) -> Table:
     """Questions that nobody has answered, lots without a decision, actions not closed."""
     now = entries.current(assessment.case.folder)
     rows = [
@@ -26,7 +29,7 @@ def still_open(assessment: Any) -> Table:
     return Table("What is still open", ("Question", "Stands in part"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
 
 
-def _in_case(assessment: Any, name: str) -> bool:
+def _in_case(assessment: Assessment, name: str) -> bool:
     """Whether case.toml already says it."""
     given = assessment.case.found or {}
     return (name == "found.when" and bool(given.get("time"))) or (name == "found.by" and bool(given.get("by")))

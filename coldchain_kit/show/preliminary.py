@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.base import KitError, files
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, tables, wording
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 FILE = "preliminary.html"
 MARK = "PRELIMINARY: not reviewed, not frozen, not signed. Figures may change."
@@ -22,7 +25,7 @@ th,td{border-bottom:1px solid #bbb;padding:.15em .4em;text-align:left;vertical-a
 """
 
 
-def html(assessment: Any) -> str:
+def html(assessment: Assessment) -> str:
     """The sheet as one self-contained page: what happened, how sure, which lots, what is marked, what is still open.
 
     Everything that people typed is escaped. Nothing on it says that product is safe or must be discarded.
@@ -47,7 +50,7 @@ def html(assessment: Any) -> str:
     )
 
 
-def write(assessment: Any, out: str | Path) -> Path:
+def write(assessment: Assessment, out: str | Path) -> Path:
     """The sheet as ``preliminary.html`` in a folder; an earlier one is replaced whole.
 
     Raises
@@ -58,7 +61,7 @@ def write(assessment: Any, out: str | Path) -> Path:
     return files.write(Path(out) / FILE, html(assessment))
 
 
-def offer(assessment: Any, *, frozen: bool = False) -> Any:
+def offer(assessment: Assessment, *, frozen: bool = False) -> Any:
     """A button that writes the sheet into the case's folder; nothing in a frozen record, which takes its place."""
     if frozen:
         return None
@@ -86,20 +89,20 @@ def _list(lines: Any) -> str:
     return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 
-def _lots(assessment: Any) -> str:
+def _lots(assessment: Assessment) -> str:
     rows = [f"{row['lot']}, {row['product']}: {'; '.join(row['why']) or 'needs a decision'}" for row in assessment.results["lots"] if row["needs_decision"]]
     more = [f"and {len(rows) - MOST_LOTS} more lots"] if len(rows) > MOST_LOTS else []
     return _list([*rows[:MOST_LOTS], *more]) if rows else ""
 
 
-def _answers(assessment: Any) -> str:
+def _answers(assessment: Assessment) -> str:
     now = entries.current(assessment.case.folder)
     asked = [field for field in entries.FIELDS if field.startswith("immediate.")]
     rows = "".join(f'<tr><th scope="row">{escape(entries.FIELDS[field])}</th><td>{escape(str(now.get(field, open_questions.UNANSWERED)))}</td></tr>' for field in asked)
     return f"<table><caption>Immediate action</caption><tbody>{rows}</tbody></table>"
 
 
-def _open(assessment: Any) -> str:
+def _open(assessment: Assessment) -> str:
     rows = [str(row[0]) for row in open_questions.still_open(assessment).rows if row[1] != open_questions.SECTIONS["immediate"]]
     more = [f"and {len(rows) - MOST_OPEN} more questions"] if len(rows) > MOST_OPEN else []
     return _list([*rows[:MOST_OPEN], *more] or ["nothing"])

@@ -67,7 +67,7 @@ def celsius(value: float | None, *, limit: float | None = None) -> str:
     >>> celsius(8.001, limit=8.0)
     '8.001 °C'
     """
-    return NOT_KNOWN if absent(value) else f"{figure(value, limit=limit)} °C"
+    return NOT_KNOWN if value is None or absent(value) else f"{figure(value, limit=limit)} °C"
 
 
 def figure(value: float, *, limit: float | None = None, decimals: int = 2) -> str:
@@ -90,7 +90,7 @@ def minutes(value: float | None) -> str:
     >>> minutes(42.0), minutes(95.04), minutes(3000), minutes(0.0), minutes(None)
     ('42 min', '95 min (1 h 35 min)', '3,000 min (2 d 2 h)', '0 min', 'not known')
     """
-    if absent(value):
+    if value is None or absent(value):
         return NOT_KNOWN
     if 0 < abs(value) < 10 and round(value, 1) != round(value):
         return f"{value:.1f} min"
@@ -113,7 +113,7 @@ def hours(value: float | None) -> str:
     >>> hours(1.5), hours(None)
     ('1.5 h', 'not known')
     """
-    return NOT_KNOWN if absent(value) else f"{figure(value)} h"
+    return NOT_KNOWN if value is None or absent(value) else f"{figure(value)} h"
 
 
 def percent(share: float | None) -> str:
@@ -124,7 +124,7 @@ def percent(share: float | None) -> str:
     >>> percent(1.0), percent(0.99999), percent(0.5), percent(None)
     ('100 %', '99.9 %', '50 %', 'not known')
     """
-    if absent(share):
+    if share is None or absent(share):
         return NOT_KNOWN
     cut = math.floor(share * 1000 + 1e-9) / 10
     return f"{cut:.0f} %" if cut == int(cut) else f"{cut:.1f} %"
@@ -138,7 +138,7 @@ def chance(share: float | None) -> str:
     >>> chance(0.99999), chance(0.9), chance(0.0)
     ('over 99.9 %', '90 %', 'under 0.1 %')
     """
-    if absent(share):
+    if share is None or absent(share):
         return NOT_KNOWN
     return "over 99.9 %" if share > 0.999 else "under 0.1 %" if share < 0.001 else percent(share)
 
@@ -151,7 +151,7 @@ def support(value: float | None) -> str:
     >>> support(0.814), support(0.9999), support(0.0001)
     ('0.81', 'over 0.99', 'under 0.01')
     """
-    if absent(value):
+    if value is None or absent(value):
         return NOT_KNOWN
     return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
 
@@ -164,7 +164,7 @@ def count(value: int | None) -> str:
     >>> count(525600), count(None)
     ('525,600', 'not known')
     """
-    return NOT_KNOWN if absent(value) else f"{int(value):,}"
+    return NOT_KNOWN if value is None or absent(value) else f"{int(value):,}"
 
 
 def local(time: Any, zone: str) -> pd.Timestamp | None:
@@ -174,7 +174,7 @@ def local(time: Any, zone: str) -> pd.Timestamp | None:
 
 def offset(stamp: pd.Timestamp) -> str:
     """ "+01:00" of an aware time."""
-    seconds = int(stamp.utcoffset().total_seconds())
+    seconds = int(zones.ahead(stamp).total_seconds())
     return f"{'-' if seconds < 0 else '+'}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
 
 

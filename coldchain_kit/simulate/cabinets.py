@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -133,7 +134,7 @@ class Event:
     background: bool = False
 
 
-def cabinet(kind: str = "refrigerator", **changes) -> Cabinet:
+def cabinet(kind: str = "refrigerator", **changes: Any) -> Cabinet:
     """A typical cabinet of that kind (refrigerator, freezer, ultra_low, cold_room, room) with some parameters changed.
 
     Examples
@@ -150,7 +151,7 @@ def cabinet(kind: str = "refrigerator", **changes) -> Cabinet:
     return replace(_KINDS[kind], **changes)
 
 
-def draw(seed: int, kind: str = "refrigerator", **changes) -> Cabinet:
+def draw(seed: int, kind: str = "refrigerator", **changes: Any) -> Cabinet:
     """A random cabinet within :data:`RANGES` (other kinds keep their ratio to the refrigerator's middle).
 
     Examples
@@ -160,7 +161,7 @@ def draw(seed: int, kind: str = "refrigerator", **changes) -> Cabinet:
     """
     rng = np.random.default_rng([seed, 1])
     base = cabinet(kind)
-    drawn = {}
+    drawn: dict[str, Any] = {}
     for name, (low, high, _) in RANGES.items():
         value = rng.uniform(low, high)
         plain = getattr(_KINDS["refrigerator"], name)

@@ -13,6 +13,8 @@ from coldchain_kit.simulate.cabinets import Cabinet, Event
 STEP_S = 10
 WATER_KJ_KG_K = 4.18  # heat capacity of water, physics
 
+Rows = list[list[float]]  # of a matrix
+
 
 def lag(course: np.ndarray, tau_min: float, start: float | None = None) -> np.ndarray:
     """First-order body that follows a course given every 10 s, held over each step: exact for that course."""
@@ -35,7 +37,7 @@ def integrate(cabinet: Cabinet, events: Sequence[Event], room: np.ndarray) -> di
     set_c = cabinet.set_c
     control = _Control(cabinet, air_c=set_c, contents_c=set_c, evaporator_c=set_c - 4.0, load_c=set_c)
     out = np.empty((7, count))
-    matrices: dict[tuple, list] = {}
+    matrices: dict[tuple[float, ...], list[Rows]] = {}
     load_kj_k = 0.0
     for first, last in zip(edges[:-1], edges[1:], strict=True):
         middle = (first + last) / 2 * STEP_S / 60.0
@@ -74,7 +76,7 @@ class _Mode:
     load_kj_k: float
 
     @property
-    def key(self) -> tuple:
+    def key(self) -> tuple[float, ...]:
         return (self.powered, self.door, self.capacity, self.airflow, self.heater, self.load_kj_k)
 
     @classmethod
@@ -82,7 +84,8 @@ class _Mode:
         sizes = {event.kind: event.size for event in active}
 
         def size(kind: str, plain: float) -> float:
-            return plain if sizes.get(kind) is None else sizes[kind]
+            given = sizes.get(kind)
+            return plain if given is None else given
 
         return cls(
             powered="power_loss" not in sizes,
@@ -103,7 +106,7 @@ def _opening(event: Event) -> float:
     return 1.0 if event.kind in ("warm_load", "cold_load") else 0.0
 
 
-def _transition(cabinet: Cabinet, mode: _Mode, work: str) -> list[list[float]]:
+def _transition(cabinet: Cabinet, mode: _Mode, work: str) -> Rows:
     """Exact 10 s step: rows of [state matrix | room | constant] for air, contents, evaporator, load."""
     from scipy.linalg import expm
 
@@ -144,7 +147,7 @@ class _Control:
     clock: int = 0
 
 
-def _segment(control: _Control, mode: _Mode, matrices: list, room: np.ndarray, out: np.ndarray, first: int, last: int) -> None:
+def _segment(control: _Control, mode: _Mode, matrices: list[Rows], room: np.ndarray, out: np.ndarray, first: int, last: int) -> None:
     """Step through a segment; the thermostat looks at the air every 10 s."""
     cabinet = control.cabinet
     high, low = (cabinet.set_c + mode.shift_k + side * cabinet.hysteresis_k / 2 for side in (1, -1))

@@ -11,11 +11,12 @@ import json
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import conditions, physics
+from coldchain_kit.model import conditions, physics, timeline
 from coldchain_kit.register import entries
 from coldchain_kit.simulate import simulation
 from coldchain_kit.simulate.simulation import Cabinet, Event, SimProbe, Simulation
@@ -63,7 +64,7 @@ def write(folder: Path) -> None:
     for name, plan in plans().items():
         made = simulation.run(plan.cabinet, plan.events, start=FIRST, hours=24 * DAYS, seed=plan.seed)
         readings = made.sampled(plan.interval_min)
-        local = readings.set_axis(readings.index.tz_convert(ZONE).tz_localize(None))
+        local = readings.set_axis(timeline.times_of(readings).tz_convert(ZONE).tz_localize(None))
         for month, (start, end) in MONTHS.items():
             part = local[(local.index >= start) & (local.index < end)]
             path = folder / "downloads" / name / f"{name}_{month}.{'txt' if name == 'Z1' else 'csv'}"
@@ -73,10 +74,10 @@ def write(folder: Path) -> None:
     (folder / "truth.json").write_text(json.dumps(truths, indent=2) + "\n", encoding="utf-8")
 
 
-def truth(made: Simulation, unit: str) -> dict:
+def truth(made: Simulation, unit: str) -> dict[str, Any]:
     """What really happened: cause, onset, end, and the minutes each probe was truly outside, from its course every 10 s."""
     condition = conditions.get("frozen" if unit == "Z1" else "refrigerated")
-    row = {"cause": made.cause, "onset": None if made.onset is None else made.onset.isoformat(), "end": None if made.end is None else made.end.isoformat(), "probes": {}}
+    row: dict[str, Any] = {"cause": made.cause, "onset": None if made.onset is None else made.onset.isoformat(), "end": None if made.end is None else made.end.isoformat(), "probes": {}}
     if unit == "R1":
         return row
     for probe in made.cabinet.probes:
@@ -104,11 +105,13 @@ def _comma(value: float) -> str:
 
 def _high_alarms(series: pd.Series, limit_c: float, delay_min: int) -> list[tuple[pd.Timestamp, str]]:
     """The logger's own alarm list: beyond the limit for the delay, and back inside."""
-    events, since, ringing = [], None, False
-    for time, value in series.items():
+    events: list[tuple[pd.Timestamp, str]] = []
+    since: pd.Timestamp | None = None
+    ringing = False
+    for time, value in zip(timeline.times_of(series), series, strict=True):
         out = value > limit_c
         since = (since or time) if out else None
-        if out and not ringing and time - since >= pd.Timedelta(minutes=delay_min):
+        if since is not None and not ringing and time - since >= pd.Timedelta(minutes=delay_min):
             events.append((time, "Alarm high, Upper shelf"))
             ringing = True
         if not out and ringing:
@@ -134,7 +137,7 @@ def _z1(part: pd.DataFrame, made: Simulation) -> bytes:
 
 def _r1(part: pd.DataFrame, made: Simulation) -> bytes:
     """Commas, UTC with Z."""
-    utc = part.index.tz_localize(ZONE).tz_convert("UTC")
+    utc = timeline.times_of(part).tz_localize(ZONE).tz_convert("UTC")
     rows = ["time,Room [°C]"] + [f"{time:%Y-%m-%dT%H:%M:%SZ},{value:.1f}" for time, value in zip(utc, part["room"], strict=True)]
     return ("\n".join(rows) + "\n").encode("utf-8")
 

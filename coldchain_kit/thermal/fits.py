@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -111,7 +112,7 @@ def _separable(t: np.ndarray, y: np.ndarray, tau: float, end_c: float | None, pr
     return float(residual @ residual), float(end), float(start), residual
 
 
-def _golden(cost, low: float, high: float) -> float:
+def _golden(cost: Callable[[float], float], low: float, high: float) -> float:
     ratio = (np.sqrt(5.0) - 1.0) / 2.0
     a, b = np.log(low), np.log(high)
     for _ in range(40):
@@ -120,7 +121,7 @@ def _golden(cost, low: float, high: float) -> float:
     return float(np.exp((a + b) / 2))
 
 
-def _bound(cost, allowed: float, inside: float, edge: float) -> float:
+def _bound(cost: Callable[[float], float], allowed: float, inside: float, edge: float) -> float:
     """Where the profile leaves what is allowed, between the best value and an edge of the search."""
     if cost(edge) <= allowed:
         return float(edge)

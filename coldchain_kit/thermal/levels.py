@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.model import timeline
 from coldchain_kit.thermal.grid import even
 
 
@@ -70,7 +71,7 @@ def lag(first: pd.Series, second: pd.Series, *, most_min: float = 120.0) -> tupl
         return float("nan"), float("nan")
     most = min(count // 2, max(1, round(most_min / step)))
     shifts = np.arange(-most, most + 1)
-    score = np.array([a[max(0, -k) : count - max(0, k)] @ b[max(0, k) : count - max(0, -k)] / (count - abs(k)) for k in shifts])
+    score = np.array([a[max(0, -k) : count - max(0, k)] @ b[max(0, k) : count - max(0, -k)] / (count - abs(k)) for k in shifts.tolist()])
     top = int(np.argmax(score))
     shift = float(shifts[top])
     if 0 < top < len(score) - 1:
@@ -97,8 +98,9 @@ def daily_pattern(series: pd.Series, *, zone: str) -> pd.DataFrame:
         Columns weekday, hour, mean_c, max_c, readings.
     """
     local = series.dropna()
-    local.index = local.index.tz_convert(zone)
-    grouped = local.groupby([local.index.day_of_week, local.index.hour])
+    at = timeline.times_of(local).tz_convert(zone)
+    local.index = at
+    grouped = local.groupby([at.day_of_week, at.hour])
     table = pd.DataFrame({"mean_c": grouped.mean(), "max_c": grouped.max(), "readings": grouped.size()})
     table.index.names = ["weekday", "hour"]
     return table.reset_index()

@@ -50,28 +50,29 @@ def cycle(series: pd.Series, *, least_r: float = REPEATS_R) -> Cycle:
     50.0
     """
     values, step = even(series)
-    nothing = Cycle(*[float("nan")] * 3, float(np.mean(values)) if len(values) else float("nan"), 0.0)
+    nan = float("nan")
+    nothing = Cycle(nan, nan, nan, float(np.mean(values)) if len(values) else nan, 0.0)
     if len(values) < 12:
         return nothing
     spread = np.percentile(values, 95) - np.percentile(values, 5)
     rest = values - _running_mean(values, max(5, len(values) // 6))
     power = rest @ rest
     if power <= 1e-12:
-        return Cycle(float("nan"), float(spread), float("nan"), nothing.level_c, 0.0)
+        return Cycle(nan, float(spread), nan, nothing.level_c, 0.0)
     acf = _likeness(rest)
     below = np.flatnonzero(acf < 0)
     places = np.arange(3 * FINER, len(acf) - 1)
     tops = places[(acf[places] > 0) & (acf[places] >= acf[places - 1]) & (acf[places] > acf[places + 1])]
     peaks = tops[tops > below[0]] if len(below) else tops[:0]
     if not len(peaks):
-        return Cycle(float("nan"), float(spread), float("nan"), nothing.level_c, 0.0)
+        return Cycle(nan, float(spread), nan, nothing.level_c, 0.0)
     first = peaks[np.argmax(acf[peaks] >= 0.7 * acf[peaks].max())]
     if acf[first] < least_r:
-        return Cycle(float("nan"), float(spread), float("nan"), nothing.level_c, float(max(0.0, acf[first])))
+        return Cycle(nan, float(spread), nan, nothing.level_c, float(max(0.0, acf[first])))
     bend = acf[first - 1] - 2 * acf[first] + acf[first + 1]
     shift = 0.5 * (acf[first - 1] - acf[first + 1]) / bend if bend else 0.0
     slope = np.diff(values)
-    falling = np.count_nonzero(slope < 0) / max(1, np.count_nonzero(slope))
+    falling = np.count_nonzero(slope < 0) / max(1, int(np.count_nonzero(slope)))
     return Cycle(float((first + shift) / FINER * step), float(spread), float(falling), nothing.level_c, float(min(1.0, acf[first])))
 
 
@@ -146,7 +147,8 @@ def _prominences(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _lowest_before_higher(tops: np.ndarray, valley: np.ndarray) -> np.ndarray:
     """For each maximum the lowest valley before it, back to the last higher maximum."""
-    found, stack = np.empty(len(tops)), []
+    found = np.empty(len(tops))
+    stack: list[tuple[float, float]] = []
     for k, (top, lowest) in enumerate(zip(tops.tolist(), valley.tolist(), strict=True)):
         while stack and stack[-1][0] <= top:
             lowest = min(lowest, stack.pop()[1])

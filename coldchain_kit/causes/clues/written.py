@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from coldchain_kit.base import zones
 from coldchain_kit.causes import evidence
 from coldchain_kit.causes.clues.clue import Clue, answer
 from coldchain_kit.causes.evidence import Course, Facts
+from coldchain_kit.register import LogEntry
 
 # An entry is often written down some time after the act: common practice, no source.
 SLACK = pd.Timedelta(minutes=60)
@@ -55,7 +57,7 @@ def _door(series: pd.Series, name: str, lead: Course) -> Clue | None:
             float(during.max()),
             "as recorded",
             "A channel outranks the shape of the trace.",
-            threshold=1.5 * usual,
+            threshold=float(1.5 * usual),
         )
     return answer(
         "door_channel",
@@ -65,7 +67,7 @@ def _door(series: pd.Series, name: str, lead: Course) -> Clue | None:
         float(during.max()),
         "as recorded",
         "A channel outranks the shape of the trace.",
-        threshold=1.5 * usual,
+        threshold=float(1.5 * usual),
     )
 
 
@@ -118,7 +120,7 @@ def _longest(mask: pd.Series) -> int:
     return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
-def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None, zone: str = "UTC") -> dict[str, Clue]:
+def of_logbook(facts: Facts, logbook: Sequence[LogEntry], *, unit: str | None = None, zone: str = "UTC") -> dict[str, Clue]:
     """Clues ``log_KIND`` from entries that meet the change.
 
     Doors, loads, settings, moves and downloads must meet its beginning or its turning point (a door found open is written down when it is
@@ -153,7 +155,7 @@ def of_logbook(facts: Facts, logbook: Sequence, *, unit: str | None = None, zone
     return found
 
 
-def of_events(facts: Facts, events: Sequence[dict], *, zone: str = "UTC") -> dict[str, Clue]:
+def of_events(facts: Facts, events: Sequence[dict[str, Any]], *, zone: str = "UTC") -> dict[str, Clue]:
     """Clues ``event_door``, ``event_power`` from the logger's own event lines between shortly before the onset and the extreme."""
     lead = facts.lead
     slack = pd.Timedelta(minutes=max(30.0, 2 * lead.step_min))

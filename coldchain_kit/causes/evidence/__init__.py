@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.causes.evidence import information
 from coldchain_kit.causes.evidence.course import AFTER, ASSUMED_ROOM_C, BEFORE, Course, measure_course
-from coldchain_kit.model import Trace, Unit
+from coldchain_kit.model import Condition, Trace, Unit
 from coldchain_kit.thermal import paces
 
 __all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
@@ -43,13 +44,13 @@ class Facts:
     limits_c: tuple[float | None, float | None]
 
 
-def instant(value) -> pd.Timestamp:
+def instant(value: str | pd.Timestamp) -> pd.Timestamp:
     """UTC Timestamp of a result's time (text ending in Z, or a Timestamp)."""
     stamp = pd.Timestamp(value)
     return stamp.tz_localize("UTC") if stamp.tz is None else stamp.tz_convert("UTC")
 
 
-def measure(episode: dict, unit: Unit, *, condition=None, room: Trace | None = None, excursions: Sequence[dict] = ()) -> Facts | None:
+def measure(episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[dict[str, Any]] = ()) -> Facts | None:
     """Measure an episode on every inside probe of its unit.
 
     Parameters
@@ -96,7 +97,7 @@ def measure(episode: dict, unit: Unit, *, condition=None, room: Trace | None = N
     )  # fmt: skip
 
 
-def _leading(rows: Sequence[dict], courses: dict[str, Course]) -> str:
+def _leading(rows: Sequence[dict[str, Any]], courses: dict[str, Course]) -> str:
     weight = dict.fromkeys(courses, 0.0)
     for row in rows:
         if row["probe"] in weight:

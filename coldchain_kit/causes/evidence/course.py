@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -98,8 +99,8 @@ def measure_course(trace: Trace, *, sign: int, start: pd.Timestamp, end: pd.Time
     noise = max(0.02, paces.noise(habit))
     onset, peak_time = _onset_and_peak(up, start, end, middle)
     peak = float(up[peak_time])
-    known = trace.probe.time_constant_min is not None
-    tau = trace.probe.time_constant_min if known else ASSUMED_TAU_MIN[trace.probe.role]
+    stated = trace.probe.time_constant_min
+    tau = ASSUMED_TAU_MIN[trace.probe.role] if stated is None else stated
     room_c = ASSUMED_ROOM_C if room is None or not len(room) else float(room.median())
     drive = max(3.0, abs(room_c - sign * middle))
     tail = up[up.index >= peak_time]
@@ -108,7 +109,7 @@ def measure_course(trace: Trace, *, sign: int, start: pd.Timestamp, end: pd.Time
     rise_min = max(step, float((peak_time - onset) / pd.Timedelta(minutes=1)))
     back_at = middle + max(top - middle, 0.2 * (peak - middle))
     course = Course(
-        name=trace.probe.name, role=trace.probe.role, sign=sign, step_min=step, tau_min=float(tau), tau_known=known, series=series, habit=habit,
+        name=trace.probe.name, role=trace.probe.role, sign=sign, step_min=step, tau_min=float(tau), tau_known=stated is not None, series=series, habit=habit,
         level_c=sign * middle, swing_k=upper - low, upper_k=top - middle, noise_k=noise, onset=onset, peak_time=peak_time, peak_k=peak - middle, peak_c=sign * peak,
         rise_min=rise_min, after_min=after, half_fall_min=paces.minutes_until(tail, middle + 0.5 * (peak - middle)), returned=paces.returned(tail, back_at, rise_min, after),
         jump=paces.jump(up, onset, peak_time, tau, step) / drive, habit_jump=paces.habit_jump(habit, tau, step) / drive, pace_ratio=paces.pace_ratio(rise, habit, step), quick_share=paces.quick_share(up, onset, peak_time, peak - middle, tau, step), cycle_min=paces.cycle_min(habit), tail=paces.tail(tail, middle, peak, tau, step),
@@ -131,7 +132,7 @@ def _onset_and_peak(up: pd.Series, start: pd.Timestamp, end: pd.Timestamp, middl
     """Since when the reading has been on the far side of its level, and the extreme."""
     margin = pd.Timedelta(minutes=30)
     during = up[(up.index >= start - margin) & (up.index <= end + margin)]
-    peak = during.idxmax() if len(during) else up.idxmax()
+    peak = cast(pd.Timestamp, (during if len(during) else up).idxmax())
     before = up[(up.index <= min(peak, start + margin)) & (up <= middle)]
     onset = before.index[-1] if len(before) else up.index[0]
     return min(onset, peak), peak
@@ -140,7 +141,7 @@ def _onset_and_peak(up: pd.Series, start: pd.Timestamp, end: pd.Timestamp, middl
 def _shape(course: Course, trace: Trace, up: pd.Series, rise: pd.Series, start: pd.Timestamp, end: pd.Timestamp, drive: float) -> Course:
     """The rest: fit of the rise, what holds afterwards, steps that no probe can make, noise, stuck values."""
     level = course.sign * course.level_c
-    changes: dict[str, float] = {}
+    changes: dict[str, Any] = {}
     if len(rise) >= 6 and course.peak_k > 4 * course.noise_k:
         fit = thermal.warm_up(rise, probe_tau_min=course.tau_min if course.rise_min > 4 * course.tau_min else 0.0)
         changes["tau_rise_min"] = fit.tau_min

@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,7 +35,7 @@ NEVER_SET_DAYS = 3 * 365.25  # this long before every date of the register: the 
 def _first_date(entry: UnitEntry) -> dt.date | None:
     """The earliest date that the register knows of this unit."""
     loggers = [entry.logger, *(logger for _, logger in entry.settings)]
-    dates = [since for since, _ in entry.settings]
+    dates: list[dt.date] = [since for since, _ in entry.settings]
     dates += [logger.set_on for logger in loggers if logger.set_on] + [true for logger in loggers for true, _ in logger.clock_checks]
     dates += [day for probe in entry.probes.values() for paper in probe.certificates for day in (paper.date, paper.valid_from) if day]
     days = [day.date() if isinstance(day, dt.datetime) else day for day in dates]
@@ -97,7 +98,7 @@ def _wall_text(wall: int) -> str:
     return text if wall % (60 * zones.SECOND_US) else text[:16]
 
 
-def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zone: str) -> tuple[dict, ...]:
+def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zone: str) -> tuple[dict[str, Any], ...]:
     """Findings of all sensors, equal ones as one, in order of time."""
     merged: dict[tuple[str, str, str], list[np.ndarray]] = {}
     for code, detail, rows in findings:
@@ -112,8 +113,8 @@ def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zo
         plain = [_wall_text(int(value)) for value in (walls[rows].min(), walls[rows].max())]
         if code in ("once", "either", "mixed") and not (before > after).any():
             code = "set"
-        words = plain if code in ("never", "once", "either", "mixed", "set") else [zones.shown(start, zone=zone), zones.shown(end, zone=zone)]
-        notices.append({"kind": "clock", "start": start, "end": end, "readings": len(rows), "text": _text(code, detail, *words, len(rows), zone)})
+        first, last = plain if code in ("never", "once", "either", "mixed", "set") else [zones.shown(start, zone=zone), zones.shown(end, zone=zone)]
+        notices.append({"kind": "clock", "start": start, "end": end, "readings": len(rows), "text": _text(code, detail, first, last, len(rows), zone)})
     return tuple(sorted(notices, key=lambda row: (row["start"], row["end"], row["text"])))
 
 

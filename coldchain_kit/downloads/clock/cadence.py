@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +66,7 @@ def _split(early: np.ndarray, late: np.ndarray, before: int | None, after: int |
     (-1, -1, -1) where none is.
     """
 
-    def costs(weigh) -> np.ndarray:
+    def costs(weigh: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
         into = [0.0 if before is None else weigh(meaning[0] - before) for meaning in (early, late)]
         out = [0.0 if after is None else weigh(after - meaning[-1]) for meaning in (early, late)]
         head = np.concatenate(([0.0], np.cumsum(weigh(np.diff(early)))))

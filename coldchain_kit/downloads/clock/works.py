@@ -46,7 +46,7 @@ def offset_text(offset: int) -> str:
     return f"{'-' if offset < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def _clock(logger: Logger, since: int, started: dt.date, checks: tuple, zone: str, *, first: bool) -> Clock:
+def _clock(logger: Logger, since: int, started: dt.date, checks: tuple[tuple[dt.datetime, dt.datetime], ...], zone: str, *, first: bool) -> Clock:
     """The clock that a logger's settings describe; ``started``: when these settings began, or the first reading."""
     word = logger.clock
     if word is None or word == "local":
@@ -81,10 +81,10 @@ def clocks_of(entry: UnitEntry, zone: str, begun: dt.datetime) -> list[Clock]:
             stretches.append((since, [logger]))
     ends = [since for since, _ in stretches[1:]] + [None]
     clocks = []
-    for (since, loggers), end in zip(stretches, ends, strict=True):
-        checks = sorted({pair for logger in loggers for pair in logger.clock_checks if (since is None or pair[0] > since) and (end is None or pair[0] <= end)})
-        start = zones.NAT if since is None else _instant_of(since, zone)
-        clocks.append(_clock(loggers[0], start, since or begun, tuple(checks), zone, first=since is None))
+    for (begin, loggers), end in zip(stretches, ends, strict=True):
+        checks = sorted({pair for logger in loggers for pair in logger.clock_checks if (begin is None or pair[0] > begin) and (end is None or pair[0] <= end)})
+        start = zones.NAT if begin is None else _instant_of(begin, zone)
+        clocks.append(_clock(loggers[0], start, begin or begun, tuple(checks), zone, first=begin is None))
     return clocks
 
 

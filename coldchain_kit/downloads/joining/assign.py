@@ -63,7 +63,7 @@ def _by_logger(name: str, pieces: list[Piece], files: Sequence[Placed]) -> dict[
     serials = {files[position].download.serial for position, _ in pieces}
     if None in serials or not side_by_side(pieces, files):
         return {name: pieces}
-    return {f"{name} ({serial})": [piece for piece in pieces if files[piece[0]].download.serial == serial] for serial in sorted(serials)}
+    return {f"{name} ({serial})": [piece for piece in pieces if files[piece[0]].download.serial == serial] for serial in sorted(serial for serial in serials if serial is not None)}
 
 
 def side_by_side(pieces: Sequence[Piece], files: Sequence[Placed]) -> list[str]:

@@ -158,7 +158,8 @@ def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -
         order = order[np.argsort(time, kind="stable")]
         time = rows.time[order]
     fresh = np.concatenate(([True], np.diff(time) != 0)) if len(time) else np.zeros(0, bool)
-    kept, at_odds = order, []
+    kept = order
+    at_odds: list[tuple[int, bool, str]] = []
     if not fresh.all():
         kept, at_odds = _one_each(order, fresh, rows, entry.condition)
     index = pd.DatetimeIndex(rows.time[kept].view("M8[us]"), tz="UTC", name="time")
@@ -288,7 +289,7 @@ def _spanned(one: Placed, strangers: list[str]) -> Source:
 
 def _events(files: Sequence[Placed]) -> tuple[dict[str, Any], ...]:
     """The loggers' own events of all files, each once, with UTC time, file and line."""
-    seen: dict[tuple, dict[str, Any]] = {}
+    seen: dict[tuple[Any, ...], dict[str, Any]] = {}
     for one in files:
         for event in one.download.source.events:
             time = instant_of(one, event.get("time"))

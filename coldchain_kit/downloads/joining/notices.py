@@ -18,6 +18,8 @@ from coldchain_kit.downloads.readers.download import Placed
 from coldchain_kit.model import Probe, Source
 from coldchain_kit.register import UnitEntry
 
+Span = tuple[pd.Timestamp, pd.Timestamp]
+
 YEAR_DAYS = 365.25
 MOVED_READINGS, MOVED_VALUES = 24, 4  # least common readings, and different values among them, to call a file a moved copy (own rule, no source)
 OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on another year's clock (own rule, no source)
@@ -88,26 +90,26 @@ def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[S
 
 def other_years(sources: Sequence[Source], zone: str) -> list[dict[str, Any]]:
     """A notice for a file that would join the others if its year were another one."""
-    dated = [source for source in sources if source.first is not None and source.last is not None]
+    dated = [(source, (source.first, source.last)) for source in sources if source.first is not None and source.last is not None]
     notices = []
-    for source in dated:
-        rest = [other for other in dated if other is not source]
-        apart = min((_apart_days(source, other) for other in rest), default=0.0)
+    for source, span in dated:
+        rest = [other for one, other in dated if one is not source]
+        apart = min((_apart_days(span, other) for other in rest), default=0.0)
         if len(rest) < 2 or apart <= OTHER_YEAR_DAYS:
             continue
-        years = [years for years in (-2, -1, 1, 2) if min(_apart_days(source, other, years=years) for other in rest) <= 31]
+        years = [years for years in (-2, -1, 1, 2) if min(_apart_days(span, other, years=years) for other in rest) <= 31]
         if years:
-            year = str(zones.local(pd.DatetimeIndex([source.first]), zone=zone)[0])[:4]
+            year = str(zones.local(pd.DatetimeIndex([span[0]]), zone=zone)[0])[:4]
             text = f"{source.file} runs in {year}, far from all other files of the unit; with the year {int(year) + years[0]} it would join them. Check the year of the logger's clock."
             notices.append(span_notice(source, text))
     return notices
 
 
-def _apart_days(one: Source, other: Source, *, years: int = 0) -> float:
+def _apart_days(one: Span, other: Span, *, years: int = 0) -> float:
     """Days between the spans of two files, 0 where they overlap; the first one moved by whole years."""
     shift = pd.Timedelta(days=years * YEAR_DAYS)
-    first, last = one.first + shift, one.last + shift
-    return max((first - other.last) / pd.Timedelta(days=1), (other.first - last) / pd.Timedelta(days=1), 0.0)
+    first, last = one[0] + shift, one[1] + shift
+    return max((first - other[1]) / pd.Timedelta(days=1), (other[0] - last) / pd.Timedelta(days=1), 0.0)
 
 
 def instant_of(one: Placed, shown: Any) -> pd.Timestamp | None:
@@ -118,7 +120,7 @@ def instant_of(one: Placed, shown: Any) -> pd.Timestamp | None:
         stamp = pd.Timestamp(shown)
         if stamp.tzinfo is not None:
             return stamp.tz_convert("UTC").as_unit("us")
-        wall, offset_s = int(np.datetime64(stamp.to_datetime64(), "us").view("int64")), None
+        wall, offset_s = int(np.datetime64(stamp.to_datetime64(), "us").view("int64")), None  # type: ignore[call-overload]  # the stub lacks a change of unit
     else:
         found = instants.moment(str(shown), order=one.download.source.layout.get("date_order") or "ymd")
         if found is None:

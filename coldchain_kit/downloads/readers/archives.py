@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import zipfile
 import zlib
+from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
@@ -134,7 +135,7 @@ def _sheets(data: bytes, shown: str, sha256: str) -> list[Content]:
     return out
 
 
-def _row(cells: list) -> str:
+def _row(cells: Sequence[object]) -> str:
     return "\t".join(_cell(value) for value in cells).rstrip("\t") + "\n"
 
 

@@ -37,7 +37,7 @@ def download(content: Content, dialect: Dialect, block: Block, frame: Frame, hin
     utc = bool(picked(block.zoned, keep).any() or zone is not None)
     time = (time_us - zone * 1_000_000 if zone else time_us).view("datetime64[us]")
     line = keep.astype("int64") + block.first + 1
-    notices: list[dict] = []
+    notices: list[dict[str, Any]] = []
     unread = {key: text for key, text in block.unread.items() if block.kind[key[0]] == ROW}
     columns, shape = _columns(block, keep, frame, hints, content.file, notices, time, unread)
     layout = _layout(content, dialect, block, frame, columns, shape, time)
@@ -83,14 +83,14 @@ def _one_kind_of_time(block: Block, header_offset: int | None) -> None:
 
 
 def _columns(
-    block: Block, keep: np.ndarray, frame: Frame, hints: Hints, shown: str, notices: list[dict], time: np.ndarray, unread: dict
+    block: Block, keep: np.ndarray, frame: Frame, hints: Hints, shown: str, notices: list[dict[str, Any]], time: np.ndarray, unread: dict[tuple[int, int], str]
 ) -> tuple[list[Column], str]:
     dialect = block.dialect
     kinds = _kinds(block, keep, hints)
     split = longform.sensors(block, keep, kinds)
     if "temperature" not in kinds.values() and split is None:
-        named = ", ".join(repr(dialect.names[i]) for i in range(dialect.width) if i not in dialect.time_at)
-        raise LayoutError(f"no column of temperatures was found among {named}", where=shown, expected="a column named for a temperature, a unit (°C, °F, K), a probe or a channel",
+        known = ", ".join(repr(dialect.names[i]) for i in range(dialect.width) if i not in dialect.time_at)
+        raise LayoutError(f"no column of temperatures was found among {known}", where=shown, expected="a column named for a temperature, a unit (°C, °F, K), a probe or a channel",
                           mend="Name the column of the register's probe as it stands in the file (column = …)")  # fmt: skip
     fields = [at for at in range(dialect.width) if kinds.get(at) in ("temperature", "humidity", "battery", "door", "power", "other")]
     named = dict(zip(fields, labels.plain_all([dialect.names[at] for at in fields]), strict=True))
@@ -164,7 +164,7 @@ def _could_be_temperature(values: np.ndarray) -> bool:
     return bool((np.abs(known) <= 1000).mean() > 0.9)
 
 
-def _celsius_of(frame: Frame, hints: Hints, notices: list[dict], time: np.ndarray, unread: dict):
+def _celsius_of(frame: Frame, hints: Hints, notices: list[dict[str, Any]], time: np.ndarray, unread: dict[tuple[int, int], str]) -> longform.Make:
     """A function that makes a Column out of a field: temperatures in °C, states as 1 and 0, other numbers as they stand."""
 
     def make(block: Block, keep: np.ndarray, at: int, header: str, label: str, kind: str, rows: np.ndarray | None, row_unit: str | None = None) -> Column:
@@ -194,7 +194,7 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[dict], time: np.ndarra
     return make
 
 
-def _notice(label: str, when: np.ndarray, readings: int, text: str) -> dict:
+def _notice(label: str, when: np.ndarray, readings: int, text: str) -> dict[str, Any]:
     return {"kind": "unit_mixup", "probe": label, "start": pd.Timestamp(when.min()), "end": pd.Timestamp(when.max()), "readings": int(readings), "text": text}
 
 
@@ -206,7 +206,7 @@ def _unit(block: Block, at_lines: np.ndarray, at: int, row_unit: str | None, fra
     if at in block.units:
         counts = np.bincount(block.units[at][at_lines], minlength=len(UNITS))[1:4]
         if counts.any():
-            return UNITS[int(counts.argmax()) + 1], "cell"
+            return UNITS[1:4][int(counts.argmax())], "cell"
     stated = labels.unit(dialect.names[at]) if dialect.header_line is not None else None
     stated = stated or (cells.unit_of(dialect.units[at].strip("()[] ")) if at < len(dialect.units) else None)
     if stated in ("C", "F", "K"):
@@ -216,7 +216,7 @@ def _unit(block: Block, at_lines: np.ndarray, at: int, row_unit: str | None, fra
     return (hints.temperature_unit, "register") if hints.temperature_unit else ("C", "assumed")
 
 
-def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict) -> np.ndarray:
+def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict[tuple[int, int], str]) -> np.ndarray:
     large = np.abs(values) >= min(abs(value) for value in cells.PLACEHOLDERS)
     if not large.any():
         return values
@@ -234,8 +234,8 @@ def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tupl
         return _converted(values, unit), 0
     own = np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
     out = np.full(len(values), np.nan)
-    for code in (1, 2, 3):
-        out[own == code] = _converted(values[own == code], UNITS[code])
+    for code, name in enumerate(UNITS[1:4], 1):
+        out[own == code] = _converted(values[own == code], name)
     return out, int((own != UNITS.index(unit)).sum())
 
 
@@ -250,7 +250,7 @@ def _states(block: Block, at: int, at_lines: np.ndarray) -> np.ndarray:
     return meaning[block.texts[at][at_lines]]
 
 
-def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict]:
+def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict[str, Any]]:
     """Events written beside the readings: texts of a column of events that are not its usual word."""
     dialect, out = block.dialect, []
     taken = {column.header for column in columns}
@@ -276,7 +276,7 @@ def _with_offset(shown: str, offset_s: int) -> str:
     return f"{shown}{'-' if offset_s < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time: np.ndarray, layout: dict, unread: dict, columns: list[Column], *, utc: bool) -> Source:
+def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time: np.ndarray, layout: dict[str, Any], unread: dict[tuple[int, int], str], columns: list[Column], *, utc: bool) -> Source:
     dialect, zone = block.dialect, "UTC" if utc else None
     rejects = sorted((i + block.first + 1, reason) for i, reason in block.rejects)
     temperatures = {column.header for column in columns if column.kind == "temperature"} | ({dialect.names[at] for at in dialect.value_at} if layout["shape"] == "long" else set())

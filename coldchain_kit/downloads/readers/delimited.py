@@ -180,15 +180,15 @@ def _words(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> None:
 def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.ndarray]:
     """Microseconds as shown (NO_TIME where unreadable), less a stated offset, and where one was stated."""
     if dialect.numeric_time:
-        if (times := _numeric_times(columns[0], dialect)) is not None:
+        if (times := _numeric_times(columns[0], dialect.numeric_time, decimal=dialect.decimal)) is not None:
             return times
         texts, codes = _codes(columns[0])
         found = [numeric_moment(text, dialect.numeric_time) for text in texts]
         return np.array([NO_TIME if m is None else m[0] for m in found], "int64")[codes], np.array([m is not None and m[1] is not None for m in found], bool)[codes]
     if len(columns) == 1 and (places := fixedtimes.template(dialect.shown(dialect.fields(dialect.example) or []), dialect.order)):
-        times = fixedtimes.read(columns[0], places)
-        if times is not None:
-            return times, np.zeros(len(times), bool)
+        read = fixedtimes.read(columns[0], places)
+        if read is not None:
+            return read, np.zeros(len(read), bool)
     halves = _halves(columns, dialect)
     if halves is None:
         joined = columns[0] if len(columns) == 1 else pc.binary_join_element_wise(*(pc.fill_null(c, "") for c in columns), " ")
@@ -204,17 +204,17 @@ def _times(columns: list[pa.Array], dialect: Dialect) -> tuple[np.ndarray, np.nd
     return np.where(known, days + np.where(known, micro, 0), NO_TIME), zoned & known
 
 
-def _numeric_times(column: pa.Array, dialect: Dialect) -> tuple[np.ndarray, np.ndarray] | None:
+def _numeric_times(column: pa.Array, kind: str, *, decimal: str) -> tuple[np.ndarray, np.ndarray] | None:
     """Epochs or day numbers all at once, None where one of the texts is no plain number."""
     text = pc.utf8_trim(pc.fill_null(column, ""), " ")
     try:
-        values = pc.cast(pc.replace_substring(text, ",", ".") if dialect.decimal == "," else text, pa.float64()).to_numpy(zero_copy_only=False)
+        values = pc.cast(pc.replace_substring(text, ",", ".") if decimal == "," else text, pa.float64()).to_numpy(zero_copy_only=False)
     except pa.ArrowInvalid:
         return None
-    low, high = NUMERIC_TIMES[dialect.numeric_time]
+    low, high = NUMERIC_TIMES[kind]
     known = (values >= low) & (values < high)
-    days = dialect.numeric_time == "day_number"
-    scale = {"epoch_s": 1e6, "epoch_ms": 1e3, "epoch_us": 1.0, "day_number": 86_400.0}[dialect.numeric_time]
+    days = kind == "day_number"
+    scale = {"epoch_s": 1e6, "epoch_ms": 1e3, "epoch_us": 1.0, "day_number": 86_400.0}[kind]
     whole = np.round((np.where(known, values, low) - (25_569 if days else 0)) * scale).astype("int64") * (1_000_000 if days else 1)
     return np.where(known, whole, NO_TIME), known & (not days)
 

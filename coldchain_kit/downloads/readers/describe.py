@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 from coldchain_kit.downloads.readers.download import Column, Download
 
@@ -69,7 +70,7 @@ def _span(download: Download) -> str:
     return f"From {source.first:%Y-%m-%d %H:%M:%S} to {source.last:%Y-%m-%d %H:%M:%S}{zone}{every}{order}."
 
 
-def _counts(layout: dict) -> str:
+def _counts(layout: dict[str, Any]) -> str:
     names = {"preamble_lines": "above the header", "comment_lines": "of comment", "event_lines": "of the logger's events", "blank_lines": "blank", "footer_lines": "below the readings"}
     counted = [f"{layout[key]} {words}" for key, words in names.items() if layout[key]]
     return f"Other lines: {', '.join(counted)}." if counted else ""

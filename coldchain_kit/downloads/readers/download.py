@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -55,7 +56,7 @@ class Download:
     line: np.ndarray
     columns: tuple[Column, ...]
     serial: str | None = None
-    notices: tuple[dict, ...] = ()
+    notices: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -73,4 +74,4 @@ class Placed:
     offset_s: np.ndarray
     state: str
     text: str
-    notices: tuple[dict, ...] = field(default_factory=tuple)
+    notices: tuple[dict[str, Any], ...] = field(default_factory=tuple)

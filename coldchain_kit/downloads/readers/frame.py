@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from coldchain_kit.downloads.readers import cells, instants, oddlines
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
@@ -27,7 +28,7 @@ class Frame:
     header: int = 0
     event: int = 0
     footer: int = 0
-    events: list[dict] = field(default_factory=list)
+    events: list[dict[str, Any]] = field(default_factory=list)
     unit: str | None = None
     serial: str | None = None
     zone: str | None = None
@@ -50,7 +51,7 @@ def widen(dialect: Dialect, lines: Lines) -> Dialect:
 
 def _is_reading(dialect: Dialect, text: str) -> bool:
     fields = dialect.fields(text)
-    return bool(fields) and dialect.moment(fields) is not None and oddlines.event_text(fields, dialect) is None
+    return bool(fields and dialect.moment(fields) is not None and oddlines.event_text(fields, dialect) is None)
 
 
 def _is_cut(dialect: Dialect, text: str) -> bool:
@@ -88,7 +89,7 @@ def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
         frame.footer += 1
 
 
-def _event(dialect: Dialect, text: str, i: int) -> dict | None:
+def _event(dialect: Dialect, text: str, i: int) -> dict[str, Any] | None:
     """The event that a line outside of the block tells: a time at its start and words after it."""
     for mark in [dialect.separator, *(mark for mark in ("\t", ";", "|", ",") if mark != dialect.separator and mark in text)]:
         fields = split_line(text, mark, dialect.quote) or []

@@ -11,7 +11,9 @@ from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, spl
 
 def find(dialect: Dialect, lines: Lines, first: int, *, written: Lines, shown: str) -> tuple[int | None, int | None, tuple[str, ...], tuple[str, ...]]:
     """Line of the header and of a row of units below it, with their texts a field; ``written`` are the lines with all their blanks."""
-    units_line, unit_row, looked = None, (), 0
+    units_line: int | None = None
+    unit_row: tuple[str, ...] = ()
+    looked = 0
     spare = _spare(dialect, lines, first)
     for i in range(first - 1, max(first - 40, -1), -1):
         if written.long(i) or not (text := written[i].strip("\n ")).strip(" \t;,|"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,14 @@ class Split:
     name_at: int | None
     quantity_at: int | None = None
     unit_at: int | None = None
+
+
+class Make(Protocol):
+    """One column of a download from one field of the rows."""
+
+    def __call__(
+        self, block: Block, keep: np.ndarray, at: int, header: str, label: str, kind: str, rows: np.ndarray | None, row_unit: str | None = None
+    ) -> Column: ...  # fmt: skip
 
 
 def sensors(block: Block, keep: np.ndarray, kinds: dict[int, str]) -> Split | None:
@@ -94,7 +103,7 @@ def repeated(block: Block, keep: np.ndarray) -> bool:
     return len(pd.unique(block.time_us[keep])) < 0.7 * len(keep)
 
 
-def columns(block: Block, keep: np.ndarray, kinds: dict[int, str], named: dict[int, str], split: Split, make) -> list[Column]:
+def columns(block: Block, keep: np.ndarray, kinds: dict[int, str], named: dict[int, str], split: Split, make: Make) -> list[Column]:
     """One column for each sensor and quantity, in the order of their first rows; then the other fields as they stand."""
     names, name_of = _texts(block, keep, split.name_at)
     quantities, quantity_of = _texts(block, keep, split.quantity_at)

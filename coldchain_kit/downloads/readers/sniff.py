@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
@@ -31,18 +32,18 @@ def _time_fields(rows: list[list[str]]) -> tuple[tuple[int, ...], int] | None:
     """Which fields make the time, and how many of them are the date."""
     width, few = len(rows[0]), rows[:: max(1, len(rows) // 8)][:8]
 
-    def share(test) -> float:
-        return sum(test(row) for row in few) / len(few)
+    def share(hits: Iterable[bool]) -> float:
+        return sum(hits) / len(few)
 
-    whole = [i for i in range(min(width, 60)) if share(lambda row, i=i: bool((parts := instants.split(row[i])) and parts[1])) > 0.3]
+    whole = [i for i in range(min(width, 60)) if share(bool((parts := instants.split(row[i])) and parts[1]) for row in few) > 0.3]
     if whole:
         return (whole[0],), 1
-    dates = [i for i in range(min(width, 60)) if share(lambda row, i=i: instants.is_moment(row[i])) > 0.6]
-    clocks = [i for i in range(min(width, 60)) if share(lambda row, i=i: _is_clock(row[i])) > 0.2]
+    dates = [i for i in range(min(width, 60)) if share(instants.is_moment(row[i]) for row in few) > 0.6]
+    clocks = [i for i in range(min(width, 60)) if share(_is_clock(row[i]) for row in few) > 0.2]
     if dates and clocks:
         clock = min(clocks, key=lambda i: abs(i - dates[0] - 1))
         after = clock + 1
-        if after < width and share(lambda row: re.fullmatch(r"(?i)[ap]\.?\s?m\.?", instants.clean(row[after])) is not None) > 0.6:
+        if after < width and share(re.fullmatch(r"(?i)[ap]\.?\s?m\.?", instants.clean(row[after])) is not None for row in few) > 0.6:
             return (dates[0], clock, after), 1
         return (dates[0], clock), 1
     for run in (2, 3, 4, 5, 6):

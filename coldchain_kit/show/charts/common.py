@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -11,10 +11,13 @@ from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.drawing import Clock
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 MOST_EPISODES = 6  # the rest are listed in the table; those with the most degree-minutes are drawn
 
 
-def banner(assessment: Any) -> str:
+def banner(assessment: Assessment) -> str:
     """The word that must stand on every chart and page of this site: DEMONSTRATION, EXERCISE or none."""
     extra = assessment.site.extra
     return "EXERCISE" if extra.get("exercise") else "DEMONSTRATION" if extra.get("demonstration") else ""
@@ -26,7 +29,7 @@ def probe_name(trace: Trace) -> str:
     return f"{trace.probe.name} ({', '.join(words + ([] if trace.probe.decides else [layers.SECOND]))})"
 
 
-def worst_episodes(assessment: Any, most: int = MOST_EPISODES) -> tuple[list[str], str]:
+def worst_episodes(assessment: Assessment, most: int = MOST_EPISODES) -> tuple[list[str], str]:
     """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
     weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
     exposure = {row["id"]: row["degree_minutes"] for row in assessment.results["excursions"]}
@@ -38,7 +41,7 @@ def worst_episodes(assessment: Any, most: int = MOST_EPISODES) -> tuple[list[str
     return [number for number in weight if number in chosen], note
 
 
-def row_direction(excursions: list[dict]) -> str | None:
+def row_direction(excursions: list[dict[str, Any]]) -> str | None:
     return excursions[0]["direction"] if excursions else None
 
 
@@ -48,7 +51,7 @@ def temperature(unit: Unit) -> list[Trace]:
     return [trace for trace in traces if trace.probe.role != "room"] or traces
 
 
-def room_of(assessment: Any, unit: Unit) -> list[Trace]:
+def room_of(assessment: Assessment, unit: Unit) -> list[Trace]:
     own = [trace for trace in unit.traces.values() if trace.probe.role == "room" and trace not in temperature(unit)]
     return own or ([assessment.room] if assessment.room is not None and assessment.room not in unit.traces.values() else [])
 
@@ -57,16 +60,16 @@ def corrected(traces: list[Trace]) -> bool:
     return any((trace.celsius - trace.as_read_c).abs().max() > 1e-6 for trace in traces)
 
 
-def rows_of(assessment: Any, name: str, unit: str) -> list[dict]:
+def rows_of(assessment: Assessment, name: str, unit: str) -> list[dict[str, Any]]:
     return [row for row in assessment.results[name] if row["unit"] == unit]
 
 
-def excursions_of(assessment: Any, unit: str) -> list[dict]:
+def excursions_of(assessment: Assessment, unit: str) -> list[dict[str, Any]]:
     times = ("start", "end", "extreme_time")
     return [{**row, **{key: pd.Timestamp(row[key]) for key in times}} for row in rows_of(assessment, "excursions", unit)]
 
 
-def episode_of(assessment: Any, number: str) -> tuple[dict, Unit, Clock]:
+def episode_of(assessment: Assessment, number: str) -> tuple[dict[str, Any], Unit, Clock]:
     """An episode, its unit and a time axis around it: half its length, at least two hours, on either side, inside the record."""
     row = next(row for row in assessment.results["episodes"] if row["id"] == number)
     row = {**row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"])}
@@ -78,19 +81,19 @@ def episode_of(assessment: Any, number: str) -> tuple[dict, Unit, Clock]:
     return row, unit, Clock.of(start, max(end, start + pd.Timedelta(minutes=1)), assessment.site.timezone)
 
 
-def clock_of(assessment: Any) -> Clock:
+def clock_of(assessment: Assessment) -> Clock:
     """The time axis of the assessment's window."""
     return Clock.of(assessment.window.start, max(assessment.window.end, assessment.window.start + pd.Timedelta(minutes=1)), assessment.site.timezone)
 
 
-def holes(assessment: Any, unit: Unit) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
+def holes(assessment: Assessment, unit: Unit) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
     """Stretches in which a deciding probe (where none decides: any probe) has no readings, each once."""
     rows = rows_of(assessment, "probes", unit.name)
     rows = [row for row in rows if row["decides"]] or rows
     return sorted({(pd.Timestamp(gap["start"]), pd.Timestamp(gap["end"])) for row in rows for gap in row["gaps"]})
 
 
-def shaded(assessment: Any, unit: Unit) -> list[dict]:
+def shaded(assessment: Assessment, unit: Unit) -> list[dict[str, Any]]:
     spans = [{"start": start, "end": end, "kind": "no readings", "label": ""} for start, end in holes(assessment, unit)]
     sure = {"above": "excursion above the limit", "below": "excursion below the limit"}
     doubt = {"above": "above, within the uncertainty", "below": "below, within the uncertainty"}
@@ -110,7 +113,7 @@ def sized(chart: Any, height: int = drawing.HEIGHT_PX) -> Any:
     return chart.properties(width=drawing.WIDTH_PX, height=height)
 
 
-def in_words(assessment: Any, unit: Unit, traces: list[Trace]) -> str:
+def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     """The alternative text: what a seeing reader takes from the picture, in sentences."""
     zone, parts = assessment.site.timezone, []
     for row in rows_of(assessment, "probes", unit.name):
@@ -124,7 +127,7 @@ def in_words(assessment: Any, unit: Unit, traces: list[Trace]) -> str:
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 
 
-def episode_in_words(assessment: Any, row: dict, excursions: list[dict]) -> str:
+def episode_in_words(assessment: Assessment, row: dict[str, Any], excursions: list[dict[str, Any]]) -> str:
     """The alternative text of an episode's chart."""
     zone = assessment.site.timezone
     parts = [

@@ -12,15 +12,21 @@ import hashlib
 import io
 import json
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 from xml.sax.saxutils import escape
 
 import numpy as np
 import pandas as pd
 
+from coldchain_kit.base import zones
+from coldchain_kit.model import timeline
 from coldchain_kit.show import wording
+
+if TYPE_CHECKING:
+    import altair as alt
 
 WIDTH_PX, HEIGHT_PX = 700, 260
 FULL_READINGS = 3000  # a window shown in full is reduced as well where it holds more than this: there are fewer pixels
@@ -62,13 +68,13 @@ class Drawing:
         words = f'<title id="{mark}t">{escape(self.title)}</title><desc id="{mark}d">{escape(self.description)}</desc>'
         return f'{head} role="img" aria-labelledby="{mark}t {mark}d">{words}{rest}'
 
-    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, Any]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
         live = copy.deepcopy(self.spec)
         live["$schema"] = LIVE_SCHEMA
         return {LIVE_MIME: live, "image/svg+xml": self.svg, "text/plain": f"{self.title}. {self.description}"}
 
 
-class Gallery(tuple):
+class Gallery(tuple[Drawing, ...]):
     """Several drawings, shown one below the other; says in words where there is none.
 
     Parameters
@@ -83,7 +89,7 @@ class Gallery(tuple):
     empty: str
     note: str
 
-    def __new__(cls, drawings=(), *, empty: str = "Nothing to draw.", note: str = ""):
+    def __new__(cls, drawings: Iterable[Drawing] = (), *, empty: str = "Nothing to draw.", note: str = "") -> Self:
         self = super().__new__(cls, drawings)
         self.empty, self.note = empty, note
         return self
@@ -98,7 +104,7 @@ class Gallery(tuple):
             display({"text/html": f"<p>{escape(words)}</p>", "text/plain": words}, raw=True)
 
 
-def _two_decimals(number: re.Match) -> str:
+def _two_decimals(number: re.Match[str]) -> str:
     return f"{float(number.group()):.2f}".rstrip("0").rstrip(".")
 
 
@@ -128,8 +134,8 @@ class Clock:
         """
         grid = pd.date_range(start.floor("15min"), end.ceil("15min"), freq="15min")
         offsets = (grid.tz_convert(zone).tz_localize(None) - grid.tz_localize(None)).total_seconds().to_numpy().astype(int)
-        first = int(start.tz_convert(zone).utcoffset().total_seconds())
-        turns = np.flatnonzero(np.diff(offsets)) + 1
+        first = int(zones.ahead(start.tz_convert(zone)).total_seconds())
+        turns = (np.flatnonzero(np.diff(offsets)) + 1).tolist()
         return cls(zone, start, end, first, tuple((grid[at], int(offsets[at]) - first) for at in turns if grid[at] > start))
 
     def ms(self, times: pd.DatetimeIndex | pd.Timestamp) -> Any:
@@ -149,7 +155,7 @@ class Clock:
             text += f", from {after.strftime('%d %b %H:%M')} UTC{wording.offset(after)}"
         return f"{text}, {years}"
 
-    def axis(self, *, title: bool = True):
+    def axis(self, *, title: bool = True) -> alt.Axis:
         """The Altair axis: 24 h clock, dates at midnight."""
         import altair as alt
 
@@ -159,7 +165,7 @@ class Clock:
         text = f"utchours({shown}) + utcminutes({shown}) == 0 ? utcFormat({shown}, '%d %b') : utcFormat({shown}, '%H:%M')"
         return alt.Axis(title=self.title if title else None, labelExpr=text, labels=title, labelOverlap=True, grid=True, gridColor="#eeeeee", tickCount=10)
 
-    def x(self, field: str, *, title: bool = True):
+    def x(self, field: str, *, title: bool = True) -> alt.X:
         """The Altair x channel of a field made by :meth:`ms`."""
         import altair as alt
 
@@ -197,7 +203,7 @@ def reduce(celsius: pd.Series, *, gap: np.ndarray, width_px: int = WIDTH_PX, ful
     (True, 9.5)
     """
     known = celsius[celsius.notna()]
-    values, times = known.to_numpy("float64"), known.index.as_unit("us").asi8
+    values, times = known.to_numpy("float64"), timeline.times_of(known).as_unit("us").asi8
     run = np.concatenate([[0], np.cumsum(gap)]).astype(int) if len(known) else np.zeros(0, int)
     width_px = min(width_px, 1200)
     if len(known) > 4 * width_px:
@@ -277,7 +283,8 @@ _LOOKS = {
 
 def _renamed(spec: dict[str, Any]) -> dict[str, Any]:
     """The spec with the automatic names counted from the start, so that drawing twice gives the same bytes."""
-    text, names = json.dumps(spec, ensure_ascii=False), {}
+    text = json.dumps(spec, ensure_ascii=False)
+    names: dict[str, str] = {}
     for found in re.findall(r'"((?:view|param)_\d+)', text):
         names.setdefault(found, f"{found.split('_')[0]}_{len(names) + 1}")
     return json.loads(re.sub(r'"((?:view|param)_\d+)', lambda name: '"' + names[name.group(1)], text))

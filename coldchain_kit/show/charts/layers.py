@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
@@ -24,7 +25,7 @@ SHADES = {  # what is shaded: fill, edge, dash of the edge
 }
 
 
-def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = (), with_u: bool = False) -> list[dict[str, Any]]:
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = (), with_u: bool = False) -> list[dict[str, Any]]:
     """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
@@ -32,7 +33,7 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     kept = drawing.reduce(series, gap=timeline.steps(series)["gap"].to_numpy(), width_px=width_px, full=full)
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
-    times = clock.ms(kept.index)
+    times = clock.ms(timeline.times_of(kept))
     rows = [{"t": int(t), "c": float(c), "probe": name, "run": int(r)} for t, c, r in zip(times, kept["celsius"], kept["run"], strict=True)]
     if "u" in kept:
         for row, u in zip(rows, kept["u"], strict=True):
@@ -79,7 +80,7 @@ def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *,
         .mark_line(interpolate="linear")
         .encode(x=x, y=y, color=colour, strokeDash=dash, detail="run:N", strokeWidth=alt.condition(f"indexof(datum.probe, '{SECOND}') >= 0", alt.value(0.7), alt.value(width)))
     )
-    sizes: dict[tuple, int] = {}
+    sizes: dict[tuple[str, int], int] = {}
     for row in rows:
         sizes[row["probe"], row["run"]] = sizes.get((row["probe"], row["run"]), 0) + 1
     dots = [row for row in rows if points or sizes[row["probe"], row["run"]] == 1]
@@ -158,7 +159,7 @@ def _apart(labels: list[dict[str, Any]], least: int) -> list[dict[str, Any]]:
     return kept
 
 
-def rectangles(rows: list[dict[str, Any]], looks: dict[str, tuple], *, legend: str, **channels: Any) -> Any:
+def rectangles(rows: list[dict[str, Any]], looks: Mapping[str, tuple[str, str, tuple[int, ...]]], *, legend: str, **channels: Any) -> Any:
     """Rectangles from t to t2, filled and edged by their kind; a legend names the kinds that are there."""
     import altair as alt
 

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import thermal
-from coldchain_kit.model import Trace
+from coldchain_kit.model import Trace, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.common import banner, episode_of, excursions_of, layered, probe_name, shaded, sized, temperature, worst_episodes
 from coldchain_kit.show.charts.drawing import Clock, Drawing, Gallery
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 MOST_PHYSICS = 3  # episodes drawn with a fitted course and with the rhythm before and after
 REGULAR_R = 0.5**0.5  # two swings share half of their variance; below it the period found is often a multiple of the true one
 LOOK_BACK = pd.Timedelta(hours=8)  # long enough for the median to be the usual level while a closed cabinet warms by 3 K (FACTS G3: 1.6 to 4.7 h)
 
 
-def cause(assessment: Any, number: str) -> Drawing | Gallery:
+def cause(assessment: Assessment, number: str) -> Drawing | Gallery:
     """The course that a fitted warm-up or cool-down gives for an episode, laid over the readings; words where none could be fitted."""
     import altair as alt
 
@@ -33,7 +36,7 @@ def cause(assessment: Any, number: str) -> Drawing | Gallery:
     condition = assessment.site.units[unit.name].condition
     names = [probe_name(trace)]
     rows = layers.line_rows(trace, clock, name=names[0])
-    drawn = [{"t": int(t), "c": float(c), "course": "fitted course"} for t, c in zip(clock.ms(course.index), course, strict=True)]
+    drawn = [{"t": int(t), "c": float(c), "course": "fitted course"} for t, c in zip(clock.ms(timeline.times_of(course)), course, strict=True)]
     y = layers.y_axis(rows + drawn, condition)
     key = alt.Color(
         "course:N", legend=alt.Legend(title="Physics", symbolType="stroke", symbolSize=400, symbolStrokeWidth=5), scale=alt.Scale(domain=["fitted course"], range=["#777777"])
@@ -82,14 +85,14 @@ def onset(trace: Trace, *, before: pd.Timestamp, direction: str) -> pd.Timestamp
     return over.index[np.flatnonzero(over.to_numpy() <= 0)[-1]]
 
 
-def causes(assessment: Any) -> Gallery:
+def causes(assessment: Assessment) -> Gallery:
     """The fitted course of each episode that has one."""
     chosen, note = worst_episodes(assessment, MOST_PHYSICS)
     drawn = [cause(assessment, number) for number in chosen]
     return Gallery([one for one in drawn if isinstance(one, Drawing)], note=note, empty="No course was fitted: there is no episode that physics can follow in these readings.")
 
 
-def cycle(assessment: Any, number: str, *, hours: float = 6.0) -> Drawing | Gallery:
+def cycle(assessment: Assessment, number: str, *, hours: float = 6.0) -> Drawing | Gallery:
     """The compressor's rhythm before and after an episode: two panels of equal length and equal scale.
 
     Parameters
@@ -125,7 +128,7 @@ def _swing(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> str:
     return f"a swing about every {wording.minutes(rhythm.period_min)}, {wording.figure(rhythm.range_k)} °C from low to high"
 
 
-def cycles(assessment: Any) -> Gallery:
+def cycles(assessment: Assessment) -> Gallery:
     """The rhythm before and after each episode that has readings on both sides."""
     chosen, note = worst_episodes(assessment, MOST_PHYSICS)
     drawn = [cycle(assessment, number) for number in chosen]

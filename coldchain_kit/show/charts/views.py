@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import quality
+from coldchain_kit.base import zones
 from coldchain_kit.model import FLAG_WORDS, Trace, Unit, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
@@ -31,6 +32,9 @@ from coldchain_kit.show.charts.common import (
 )
 from coldchain_kit.show.charts.drawing import Clock, Drawing, Gallery
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 LOGBOOK_COLOUR = "#5B2A86"
 FLAG_LOOKS = {  # fill, edge, dash of the edge
     "good": ("#CFE8DD", "#009E73", (1, 0)),
@@ -42,12 +46,12 @@ FLAG_LOOKS = {  # fill, edge, dash of the edge
 }
 
 
-def overview(assessment: Any) -> Gallery:
+def overview(assessment: Assessment) -> Gallery:
     """All probes of each unit over the whole window, with limits, excursions and stretches without readings shaded."""
     return Gallery([_overview(assessment, unit) for unit in assessment.units.values() if temperature(unit)], empty="There is no reading to draw.")
 
 
-def _overview(assessment: Any, unit: Unit) -> Drawing:
+def _overview(assessment: Assessment, unit: Unit) -> Drawing:
     clock, traces = clock_of(assessment), temperature(unit)
     condition = assessment.site.units[unit.name].condition
     whole = tuple((row["start"], row["end"]) for row in excursions_of(assessment, unit.name))
@@ -66,7 +70,7 @@ def _overview(assessment: Any, unit: Unit) -> Drawing:
     return drawing.finish(sized(chart), title=title, description=in_words(assessment, unit, traces), notes=(note,), banner=banner(assessment))
 
 
-def episode(assessment: Any, number: str) -> Drawing:
+def episode(assessment: Assessment, number: str) -> Drawing:
     """One episode from near: readings as dots, as read and corrected, uncertainty, limits, start, end and extreme.
 
     Parameters
@@ -107,9 +111,10 @@ def episode(assessment: Any, number: str) -> Drawing:
     return drawing.finish(sized(chart, 320), title=title, description=told, notes=notes, banner=banner(assessment))
 
 
-def _logbook_marks(assessment: Any, unit: str, clock: Clock) -> list[dict[str, Any]]:
+def _logbook_marks(assessment: Assessment, unit: str, clock: Clock) -> list[dict[str, Any]]:
     """Entries of the logbook inside the picture, their kind and local time: what people wrote down beside the trace."""
-    zone, marks = assessment.site.timezone, []
+    zone = assessment.site.timezone
+    marks: list[dict[str, Any]] = []
     for entry in assessment.logbook:
         if entry.unit in (None, unit):
             kind = wording.word(entry.kind)
@@ -119,13 +124,13 @@ def _logbook_marks(assessment: Any, unit: str, clock: Clock) -> list[dict[str, A
     return sorted((mark for mark in marks if clock.start <= mark["time"] <= clock.end), key=lambda mark: mark["time"])
 
 
-def episodes(assessment: Any) -> Gallery:
+def episodes(assessment: Assessment) -> Gallery:
     """A chart for each episode; of very many, those with the most degree-minutes."""
     chosen, note = worst_episodes(assessment)
     return Gallery([episode(assessment, number) for number in chosen], empty="No excursion was found, so there is no episode to draw.", note=note)
 
 
-def flags(assessment: Any) -> Drawing | Gallery:
+def flags(assessment: Assessment) -> Drawing | Gallery:
     """What the quality tests say about every reading of every probe, over time, in words and colours."""
     import altair as alt
 
@@ -148,8 +153,8 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
     codes = codes[(codes.index >= clock.start) & (codes.index <= clock.end)]
     if not len(codes):
         return []
-    values, t = codes.to_numpy(), clock.ms(codes.index)
-    usual = (timeline.interval_min(codes.index) or 1.0) * 60_000
+    values, t = codes.to_numpy(), clock.ms(timeline.times_of(codes))
+    usual = (timeline.interval_min(timeline.times_of(codes)) or 1.0) * 60_000
     wide = np.append(np.diff(t) > max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN * 60_000), True)
     starts = np.concatenate([[0], np.flatnonzero((np.diff(values) != 0) | wide[:-1]) + 1])
     ends = np.append(starts[1:] - 1, len(values) - 1)
@@ -160,13 +165,13 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
     return runs + [{"t": int(t[at]), "t2": int(t[at + 1]), "kind": "no readings"} for at in np.flatnonzero(wide[:-1])]
 
 
-def channels(assessment: Any) -> Gallery:
+def channels(assessment: Assessment) -> Gallery:
     """The room, the door, the power and the logger's other channels below the unit's own trace, on one time axis."""
     drawn = [_channels(assessment, unit) for unit in assessment.units.values() if unit.channels or room_of(assessment, unit)]
     return Gallery(drawn, empty="No room probe, door or power channel was recorded. Their silence is not evidence.")
 
 
-def _channels(assessment: Any, unit: Unit) -> Drawing:
+def _channels(assessment: Assessment, unit: Unit) -> Drawing:
     import altair as alt
 
     clock, condition = clock_of(assessment), assessment.site.units[unit.name].condition
@@ -177,12 +182,12 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
     spans = shaded(assessment, unit)
     panels = [sized(layered(layers.shade(spans, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y)), 200)]
     side: list[tuple[str, pd.Series]] = [("Room (°C)", trace.celsius) for trace in room_of(assessment, unit)]
-    side += [(f"{name} ({_CHANNEL_UNITS.get(series.attrs.get('kind'), 'as recorded')})", series) for name, series in unit.channels.items()]
+    side += [(f"{name} ({_CHANNEL_UNITS.get(str(series.attrs.get('kind')), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
         kept = drawing.reduce(inside, gap=timeline.steps(inside)["gap"].to_numpy())
-        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(kept.index), kept["celsius"], kept["run"], strict=True)]
-        step = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
+        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(timeline.times_of(kept)), kept["celsius"], kept["run"], strict=True)]
+        step: Literal["step-after", "linear"] = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
         line = alt.Chart(drawing.data(data)).mark_line(color="#333333", strokeWidth=1.2, interpolate=step)
         panel = line.encode(x=clock.x("t", title=at == len(side) - 1), y=alt.Y("v:Q", title=label, scale=alt.Scale(zero=False)), detail="run:N")
         panels.append(panel.properties(width=drawing.WIDTH_PX, height=90))
@@ -194,19 +199,19 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
 _CHANNEL_UNITS = {"humidity": "%", "battery": "V"}
 
 
-def month(assessment: Any) -> Gallery:
+def month(assessment: Assessment) -> Gallery:
     """Each day of the window as a bar from its lowest to its highest reading, days with excursions and days without readings named."""
     return Gallery([_month(assessment, unit) for unit in assessment.units.values() if temperature(unit)], empty="There is no reading to draw.")
 
 
-def _month(assessment: Any, unit: Unit) -> Drawing:
+def _month(assessment: Assessment, unit: Unit) -> Drawing:
     import altair as alt
 
     zone, entry = assessment.site.timezone, assessment.site.units[unit.name]
     clock, traces = clock_of(assessment), [trace for trace in temperature(unit) if trace.probe.decides] or temperature(unit)
     table = pd.concat([daily(trace, zone, start=clock.start, end=clock.end).assign(probe=probe_name(trace)) for trace in traces])
     days = sorted(table["day"].unique())
-    hit = {str(wording.local(at, zone).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
+    hit = {str(at.tz_convert(zones.database(zone)).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
     words = [{"day": day, "what": "outside" if day in hit else "no readings" if not table.loc[table["day"] == day, "readings"].sum() else ""} for day in days]
     names = [probe_name(trace) for trace in traces]
     rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": one.mean_c, "probe": one.probe} for one in table.itertuples() if one.readings]
@@ -242,8 +247,9 @@ def _days(days: list[str]) -> str:
 def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
     """Lowest, highest and mean reading [°C] of each local day of a half-open window; days without readings have count 0."""
     inside = trace.celsius[(trace.celsius.index >= start) & (trace.celsius.index < end)].dropna()
-    local = inside.index.tz_convert(zone).tz_localize(None).normalize()
-    days = pd.date_range(wording.local(start, zone).tz_localize(None).normalize(), (wording.local(end, zone) - pd.Timedelta("1us")).tz_localize(None).normalize())
+    local = timeline.times_of(inside).tz_convert(zone).tz_localize(None).normalize()
+    first, stop = (edge.tz_convert(zones.database(zone)) for edge in (start, end))
+    days = pd.date_range(first.tz_localize(None).normalize(), (stop - pd.Timedelta("1us")).tz_localize(None).normalize())
     table = inside.groupby(local).agg(["min", "max", "mean", "count"]).reindex(days)
     return pd.DataFrame(
         {

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.inputs import MOST_ROWS
 from coldchain_kit.show.tables.table import Table, Tables, capped
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 WEAK = 0.05  # a cause with less support is named, its evidence stands in the record's CSV table
 MOST_EPISODES = 12
@@ -26,7 +29,7 @@ def strength(support: float) -> str:
     return next(word for least, word in STRENGTH if support >= least)
 
 
-def causes(assessment: Any) -> Tables:
+def causes(assessment: Assessment) -> Tables:
     """The ranked causes of each episode, and for the first of them every observation with its figure."""
     found = assessment.results["episodes"][:MOST_EPISODES]
     if not found:
@@ -34,7 +37,7 @@ def causes(assessment: Any) -> Tables:
     return Tables(table for row in found for table in (_ranking(row), *_evidence(row)))
 
 
-def _ranking(episode: dict) -> Table:
+def _ranking(episode: dict[str, Any]) -> Table:
     leading = [row for row in episode["causes"] if row["support"] >= WEAK or row in episode["causes"][:2]]
     cells = [
         (
@@ -58,12 +61,12 @@ def _ranking(episode: dict) -> Table:
     )
 
 
-def _strongest(rows: list, most: int = 3) -> Any:
+def _strongest(rows: list[Any], most: int = 3) -> Any:
     ordered = sorted(rows, key=lambda row: -abs(row.get("weight") or 0.0) if isinstance(row, dict) else 0.0)
     return [row["observation"] if isinstance(row, dict) else row for row in ordered[:most]] or "nothing"
 
 
-def _evidence(episode: dict) -> list[Table]:
+def _evidence(episode: dict[str, Any]) -> list[Table]:
     """Every observation that was weighed for the first cause, with its figure and what it was held against."""
     if not episode["causes"]:
         return []
@@ -75,7 +78,7 @@ def _evidence(episode: dict) -> list[Table]:
     return [Table(f"Episode {episode['id']}: the evidence weighed for {wording.word(first['cause'])}", columns, tuple(cells), notes)] if cells else []
 
 
-def _measured(row: dict, name: str) -> str:
+def _measured(row: dict[str, Any], name: str) -> str:
     """A figure in words: a share as per cent, a ratio with its two parts named."""
     number, unit = row.get(name), re.sub(r"^K\b", "°C", row.get("unit") or "")
     if number is None:
@@ -85,14 +88,14 @@ def _measured(row: dict, name: str) -> str:
     return f"{wording.figure(number)} times ({unit})" if " / " in unit else f"{wording.figure(number)} {unit}".strip()
 
 
-def check_next(assessment: Any) -> Table:
+def check_next(assessment: Assessment) -> Table:
     """What would settle it: a list to tick off by hand."""
     rows = [(f"☐ {step}", row["id"], wording.word(cause["cause"])) for row in assessment.results["episodes"] for cause in row["causes"][:3] for step in cause["check_next"]]
     shown, notes = capped(list(dict.fromkeys(rows)), MOST_ROWS, "steps")
     return Table("What would settle it", ("Look at", "Episode", "Speaks to"), shown, notes, "Nothing further is proposed.")
 
 
-def logbook(assessment: Any) -> Table:
+def logbook(assessment: Assessment) -> Table:
     """What people wrote in the logbook in and around the window."""
     zone = assessment.site.timezone
     cells = [

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.causes import strength
 from coldchain_kit.show.tables.inputs import MOST_ROWS
 from coldchain_kit.show.tables.table import Table, Tables, capped, turned
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 BOUNDS = 'Between neighbouring readings the temperature is taken to stay between them. "At least" and "at most" hold the probe\'s uncertainty and the time without readings.'
 
 
-def readings(assessment: Any) -> Table:
+def readings(assessment: Assessment) -> Table:
     """Lowest, highest, mean and MKT of each probe: corrected values, the as-read extremes beside them."""
     zone = assessment.site.timezone
     rows = tuple(
@@ -30,22 +33,22 @@ def readings(assessment: Any) -> Table:
     return turned(Table("Readings of each probe in the window", columns, rows, notes))
 
 
-def _expanded(row: dict) -> str:
+def _expanded(row: dict[str, Any]) -> str:
     return wording.NOT_KNOWN if row["u_c"] is None else f"{wording.celsius(2 * row['u_c'])}"
 
 
-def _sided(row: dict, side: str) -> str:
+def _sided(row: dict[str, Any], side: str) -> str:
     words = row.get(f"{side}_one_sided")
     return f"{words} {wording.celsius(row[f'{side}_c'])}" if words else wording.celsius(row[f"{side}_c"])
 
 
-def excursions(assessment: Any) -> Tables:
+def excursions(assessment: Assessment) -> Tables:
     """When each excursion was, and how long and how far it went."""
     rows = assessment.results["excursions"]
     return Tables((_when(rows, assessment.site.timezone), _how_bad(rows, assessment.results["probes"]))) if rows else Tables((Table("Excursions", (), empty=_none_found(assessment)),))
 
 
-def _none_found(assessment: Any) -> str:
+def _none_found(assessment: Assessment) -> str:
     holes = any(row["gaps"] for row in assessment.results["probes"] if row["decides"])
     return (
         "no reading lies outside the limits, but there is time without readings about which nothing is known."
@@ -54,8 +57,8 @@ def _none_found(assessment: Any) -> str:
     )
 
 
-def _when(rows: list[dict], zone: str) -> Table:
-    def edge(row: dict, side: str) -> str:
+def _when(rows: list[dict[str, Any]], zone: str) -> Table:
+    def edge(row: dict[str, Any], side: str) -> str:
         told = wording.when(row[side], zone, estimated=True)
         return f"{told}, {'record begins or ends, or a gap' if row[f'open_{side}'] else 'estimated'}"
 
@@ -89,7 +92,7 @@ def _when(rows: list[dict], zone: str) -> Table:
     )
 
 
-def _how_bad(rows: list[dict], probes: list[dict]) -> Table:
+def _how_bad(rows: list[dict[str, Any]], probes: list[dict[str, Any]]) -> Table:
     cells = [
         (
             row["id"], extreme(row, probes), wording.word(row["basis"]), wording.minutes(row["minutes"]), f"{wording.minutes(row['minutes_least'])} to {wording.minutes(row['minutes_most'])}", f"{wording.figure(row['degree_minutes'])} °C·min", wording.count(row["readings"]),
@@ -117,7 +120,7 @@ def _how_bad(rows: list[dict], probes: list[dict]) -> Table:
     )
 
 
-def extreme(row: dict, probes: list[dict]) -> str:
+def extreme(row: dict[str, Any], probes: list[dict[str, Any]]) -> str:
     """An excursion's extreme; where it is the probe's own extreme and the certificate moved it, both values."""
     told = wording.celsius(row["extreme_c"], limit=row["limit_c"])
     side = "max" if row["direction"] == "above" else "min"
@@ -128,7 +131,7 @@ def extreme(row: dict, probes: list[dict]) -> str:
     return told
 
 
-def _without_impossible(row: dict) -> str:
+def _without_impossible(row: dict[str, Any]) -> str:
     """The exposure without the readings that the quality tests call impossible; "the same" where there are none."""
     held = row.get("trustworthy")
     if not held:
@@ -138,7 +141,7 @@ def _without_impossible(row: dict) -> str:
     return f"{wording.minutes(held['minutes'])}, {wording.figure(held['degree_minutes'])} °C·min, most extreme {wording.celsius(held['extreme_c'], limit=row['limit_c'])}"
 
 
-def near_limit(assessment: Any) -> Table:
+def near_limit(assessment: Assessment) -> Table:
     """Readings inside the limit, but within the probe's uncertainty of it: no excursion, yet worth knowing."""
     zone = assessment.site.timezone
     cells = [
@@ -162,7 +165,7 @@ def near_limit(assessment: Any) -> Table:
     )
 
 
-def totals(assessment: Any) -> Table:
+def totals(assessment: Assessment) -> Table:
     """Total time outside of each probe, with bounds; a stretch counts once."""
     cells = []
     for row in assessment.results["probes"]:
@@ -186,7 +189,7 @@ def totals(assessment: Any) -> Table:
     )
 
 
-def mkt(assessment: Any) -> Table:
+def mkt(assessment: Assessment) -> Table:
     """Mean kinetic temperature by each rule's own windows, with refusals and the warning where a long window hides a hot day."""
     zone = assessment.site.timezone
     cells = [
@@ -202,7 +205,7 @@ def mkt(assessment: Any) -> Table:
     return turned(Table("Mean kinetic temperature (MKT), corrected values, by rule", columns, shown, notes, "The storage condition has no MKT rule, or no window it applies to."))
 
 
-def buffer(assessment: Any) -> Table:
+def buffer(assessment: Assessment) -> Table:
     """What a buffered probe's lag hides: how far the air around it must have gone."""
     zone = assessment.site.timezone
     cells = tuple(
@@ -227,7 +230,7 @@ def buffer(assessment: Any) -> Table:
     )
 
 
-def gap_estimates(assessment: Any) -> Table:
+def gap_estimates(assessment: Assessment) -> Table:
     """What might have happened inside each gap if cooling had stopped at its start. The only bound is: unknown."""
     zone = assessment.site.timezone
     cells = [
@@ -245,7 +248,7 @@ def gap_estimates(assessment: Any) -> Table:
     )
 
 
-def bands(assessment: Any) -> Table:
+def bands(assessment: Assessment) -> Table:
     """Minutes beyond further temperatures, with bounds; those that nothing comes near are named below."""
     rows = assessment.results.get("bands", ())
     cells = [
@@ -272,11 +275,11 @@ def bands(assessment: Any) -> Table:
     )
 
 
-def _beyond(row: dict) -> str:
+def _beyond(row: dict[str, Any]) -> str:
     return f"{row['direction']} {wording.celsius(row['limit_c'])}"
 
 
-def episodes(assessment: Any) -> Table:
+def episodes(assessment: Assessment) -> Table:
     """Episodes: excursions of a unit that belong together."""
     zone = assessment.site.timezone
     cells = [
@@ -307,5 +310,5 @@ def _again(held: Any) -> str:
     return f"{held['count']} times, about every {wording.figure(held['period_hours'])} h; longest {wording.minutes(held['longest_min'])}, together {wording.minutes(held['total_min'])}"
 
 
-def _leading(causes: list[dict]) -> str:
+def _leading(causes: list[dict[str, Any]]) -> str:
     return f"{wording.word(causes[0]['cause'])} ({strength(causes[0]['support'])} support)" if causes else "not evaluated"

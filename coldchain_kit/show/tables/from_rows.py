@@ -53,7 +53,7 @@ def value(key: str, held: Any, zone: str) -> Any:
     return wording.word(held) if isinstance(held, str) and re.fullmatch(r"[a-z_]+", held) else held
 
 
-def records(caption: str, rows: Sequence[dict], zone: str, *, columns: Sequence[str] = (), most: int = 40, empty: str = "None.", notes: tuple[str, ...] = ()) -> Table:
+def records(caption: str, rows: Sequence[dict[str, Any]], zone: str, *, columns: Sequence[str] = (), most: int = 40, empty: str = "None.", notes: tuple[str, ...] = ()) -> Table:
     """A table of plain rows; columns in the order of the first row unless given."""
     names = list(columns) or list(dict.fromkeys(key for row in rows for key in row))
     shown, more = capped([tuple(value(name, row.get(name), zone) for name in names) for row in rows], most, "rows")

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.register import Certificate, Logger
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, Tables, capped, facts
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 MOST_ROWS = 40  # a longer list is cut on the page and whole in the record's CSV tables
 
 
-def identification(assessment: Any) -> Table:
+def identification(assessment: Assessment) -> Table:
     """Which case, which units, which window; when and by whom it was found stands in the form."""
     case, site = assessment.case, assessment.site
     zone, month = site.timezone, case.path == site.path
@@ -33,7 +36,7 @@ def identification(assessment: Any) -> Table:
     return facts("The month" if month else "The case", rows)
 
 
-def conditions(assessment: Any) -> Tables:
+def conditions(assessment: Assessment) -> Tables:
     """The storage condition of each unit with the document and edition that each limit comes from."""
     return Tables(_condition(name, assessment.site.units[name].condition) for name in assessment.case.units)
 
@@ -60,12 +63,12 @@ def _condition(unit: str, condition: Any) -> Table:
 _SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that quotes the document", "MEMORY": "from memory: check it against the document"}
 
 
-def devices(assessment: Any) -> Tables:
+def devices(assessment: Assessment) -> Tables:
     """Loggers as set, and probes with their certificates, as the register has them."""
     return Tables(table for name in assessment.case.units for table in (_logger(assessment, name), _probes(assessment, name)))
 
 
-def _logger(assessment: Any, unit: str) -> Table:
+def _logger(assessment: Assessment, unit: str) -> Table:
     site, logger = assessment.site, assessment.site.units[unit].logger
     alarm = logger.alarm
     limits = f"{wording.celsius(alarm.low_c)} to {wording.celsius(alarm.high_c)}, delay {wording.minutes(alarm.delay_min)}" if alarm else None
@@ -97,7 +100,7 @@ def _clock(logger: Any, zone: str) -> str | None:
     return f"{told}, set on {logger.set_on}" if logger.set_on else told
 
 
-def _probes(assessment: Any, unit: str) -> Table:
+def _probes(assessment: Assessment, unit: str) -> Table:
     entry, rows = assessment.site.units[unit], []
     for name, trace in assessment.units[unit].traces.items():
         held = entry.probes.get(name)
@@ -128,7 +131,7 @@ def _certificate(held: Certificate | None) -> tuple[Any, ...]:
     return (number, held.date, held.due, u)
 
 
-def sources(assessment: Any) -> Table:
+def sources(assessment: Assessment) -> Table:
     """Every file with its rows, span and hash; rows = read + refused."""
     zone = assessment.site.timezone
     rows = tuple(
@@ -149,7 +152,7 @@ def sources(assessment: Any) -> Table:
     return Table("Files the readings come from", columns, rows, ("Data lines = read + refused. The full SHA-256 of every file stands at the end.",), "No file was read.")
 
 
-def layouts(assessment: Any) -> Table:
+def layouts(assessment: Assessment) -> Table:
     """How each file was understood, in words."""
     rows = tuple((row["file"], _layout(row["layout"]), _columns(row["layout"])) for row in assessment.results["sources"])
     assumed = [row["file"] for row in assessment.results["sources"] if "assumed" in str(row["layout"].get("unit_from"))]
@@ -192,7 +195,7 @@ def flat(value: Any) -> str:
     return {"\t": "tab", " ": "blank", ";": "semicolon", ",": "comma", ".": "point", "|": "bar"}.get(value, wording.word(value) if isinstance(value, bool) else str(value))
 
 
-def refused(assessment: Any) -> Table:
+def refused(assessment: Assessment) -> Table:
     """Lines that could not be read, and cells without a value, with file, line and reason."""
     rows = [(row["file"], wording.count(one["line"]), "line refused", one["reason"]) for row in assessment.results["sources"] for one in row["rejects"]]
     rows += [
@@ -204,7 +207,7 @@ def refused(assessment: Any) -> Table:
     return Table("Lines and cells without a reading", ("File", "Line", "What", "Reason"), shown, notes, "Every data line was read and every cell held a value.")
 
 
-def logger_events(assessment: Any) -> Table:
+def logger_events(assessment: Assessment) -> Table:
     """The logger's own event lines, as they stand in the files."""
     rows = [(one.get("time"), row["file"], one.get("line"), one.get("kind"), one.get("text")) for row in assessment.results["sources"] for one in row["events"]]
     shown, notes = capped(rows, MOST_ROWS, "events")
@@ -217,6 +220,6 @@ def logger_events(assessment: Any) -> Table:
     )
 
 
-def attachments(assessment: Any) -> Table:
+def attachments(assessment: Assessment) -> Table:
     """Papers kept with the record."""
     return Table("Attachments", ("File", "Size (bytes)"), tuple((path.name, wording.count(path.stat().st_size)) for path in assessment.case.attachments), empty="No paper is attached.")

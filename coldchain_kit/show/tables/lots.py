@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, capped, turned
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 MOST_LOTS = 100
 
 
-def lots(assessment: Any) -> Table:
+def lots(assessment: Assessment) -> Table:
     """Every lot with whether a person must decide on it, and why."""
     about = {lot.lot: lot for lot in assessment.lots}
     cells = [
@@ -26,7 +29,7 @@ def lots(assessment: Any) -> Table:
     return Table("Lots in the units", columns, shown, notes, "No stock list was given: which lots were there is not known.")
 
 
-def _quantity(stays: list[dict]) -> str:
+def _quantity(stays: list[dict[str, Any]]) -> str:
     held = [str(stay["quantity"]) for stay in stays if stay.get("quantity") not in (None, "")]
     return " then ".join(dict.fromkeys(held)) or wording.NOT_KNOWN
 
@@ -37,7 +40,7 @@ def _freezing(value: Any) -> str:
     return "possible: some probe's reading less its uncertainty is at or below the freezing point" if value else "not seen by any probe"
 
 
-def stays(assessment: Any) -> Table:
+def stays(assessment: Assessment) -> Table:
     """Where each lot was, and when."""
     zone = assessment.site.timezone
     cells = [
@@ -55,7 +58,7 @@ def stays(assessment: Any) -> Table:
     )
 
 
-def exposures(assessment: Any) -> Table:
+def exposures(assessment: Assessment) -> Table:
     """What each lot received over its stay in the window, with bounds; sides with nothing outside are left out."""
     cells = []
     for row in assessment.results["lots"]:
@@ -92,7 +95,7 @@ def exposures(assessment: Any) -> Table:
     )
 
 
-def _exposure(lot: str, one: dict, zone: str) -> tuple:
+def _exposure(lot: str, one: dict[str, Any], zone: str) -> tuple[str, ...]:
     inside = not one["minutes_most"]
     side = "no reading outside" if inside else f"{wording.word(one['direction'])} of {wording.celsius(one['limit_c'])}"
     spans = ("none", "none") if inside else (f"{wording.minutes(one['minutes_least'])} to {wording.minutes(one['minutes_most'])}", wording.minutes(one.get("longest")))
@@ -110,7 +113,7 @@ def _exposure(lot: str, one: dict, zone: str) -> tuple:
     )
 
 
-def allowances(assessment: Any) -> Table:
+def allowances(assessment: Assessment) -> Table:
     """The manufacturers' statements and the share of each that is used, at least and at most."""
     cells = [
         (
@@ -138,7 +141,7 @@ def _edge(value: float | None) -> str:
     return "any" if value is None else wording.celsius(value)
 
 
-def _used(one: dict) -> tuple[str, str]:
+def _used(one: dict[str, Any]) -> tuple[str, str]:
     if not one["applicable"]:
         return ("not applicable", "not applicable")
     return (wording.hours(one["used_least"]), wording.hours(one["used_most"]))

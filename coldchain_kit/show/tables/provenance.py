@@ -6,7 +6,7 @@ import hashlib
 import platform
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -17,6 +17,9 @@ from coldchain_kit.show.tables.from_rows import header
 from coldchain_kit.show.tables.inputs import flat
 from coldchain_kit.show.tables.table import Prose, Table, Tables, facts
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
+
 CAUTIONS = (
     'Keep affected stock at its labelled condition, marked "do not use", until it is decided upon.',
     "Ask the manufacturer and the responsible authority. The pharmacist or quality unit decides, under local rules.",
@@ -25,7 +28,7 @@ CAUTIONS = (
 )
 
 
-def cautions(assessment: Any) -> Prose:
+def cautions(assessment: Assessment) -> Prose:
     """The cautions that every record, month and lesson carries; DEMONSTRATION or EXERCISE first where it is one."""
     extra = assessment.site.extra
     mark = "EXERCISE: invented for practice, not a real case." if extra.get("exercise") else "DEMONSTRATION: invented, not a real case." if extra.get("demonstration") else ""
@@ -41,7 +44,7 @@ def fingerprint() -> str:
     return digest.hexdigest()
 
 
-def made(assessment: Any) -> Tables:
+def made(assessment: Assessment) -> Tables:
     """Interpreter, kit, libraries, time zone database and the full hash of every input."""
     from importlib.metadata import version
 
@@ -57,7 +60,7 @@ def made(assessment: Any) -> Tables:
     return Tables((facts("How this record was made", rows), Table("Inputs with readings", ("File", "Data lines", "SHA-256"), files), _steps(assessment)))
 
 
-def _steps(assessment: Any) -> Table:
+def _steps(assessment: Assessment) -> Table:
     rows = tuple(
         (
             f"{unit.name} {trace.probe.name}",
@@ -89,7 +92,7 @@ def _argument(key: str, held: Any) -> str:
 _FRAMES = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")
 
 
-def csv_tables(assessment: Any) -> dict[str, pd.DataFrame]:
+def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     """The tables as data, for the record's CSV files: full figures, times in UTC, units in the column names.
 
     Returns

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.from_rows import records
 from coldchain_kit.show.tables.inputs import MOST_ROWS
 from coldchain_kit.show.tables.table import Table, capped
 
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
-def believable(assessment: Any) -> Table:
+
+def believable(assessment: Assessment) -> Table:
     """The one-line answer for each unit, with its reasons."""
     rows = tuple((row["unit"], wording.word(row["answer"]), row["reasons"] or "no fault was found in the record") for row in assessment.results.get("believable", ()))
     return Table("Is the record believable?", ("Unit", "Answer", "Reasons"), rows, empty="not evaluated.")
 
 
-def clock(assessment: Any) -> Table:
+def clock(assessment: Assessment) -> Table:
     """How sure the times are."""
     given = assessment.results.get("clock") or [{"unit": unit.name, **unit.clock} for unit in assessment.units.values()]
     rows = tuple((row["unit"], wording.word(row.get("state")), _once(row.get("text"))) for row in given)
@@ -29,7 +32,7 @@ def _once(text: str | None) -> str | None:
     return " ".join(dict.fromkeys(re.split(r"(?<=[.!?]) (?=[A-Z])", text))) if text else text
 
 
-def calibration(assessment: Any) -> Table:
+def calibration(assessment: Assessment) -> Table:
     """Certificates in force over the window, their due dates and uncertainties; as-found points out of tolerance."""
     rows = tuple(
         (
@@ -43,7 +46,7 @@ def calibration(assessment: Any) -> Table:
     return Table("Calibration over the window", columns, rows, notes, "not evaluated.")
 
 
-def uncertainty(assessment: Any) -> Table:
+def uncertainty(assessment: Assessment) -> Table:
     """What the uncertainty of each deciding probe is made of, and what stands beside it."""
     rows = tuple(
         (f"{row['unit']} {row['probe']}", row["component"], f"{row['u_c']:.2g} °C", "in U" if row["in_u"] else "beside U", row["how"])
@@ -54,7 +57,7 @@ def uncertainty(assessment: Any) -> Table:
     return Table("What the uncertainty is made of", columns, rows, notes, "not evaluated.")
 
 
-def alarm_settings(assessment: Any) -> Table:
+def alarm_settings(assessment: Assessment) -> Table:
     """Where alarms would stand with a guard band of U; never used to declare an excursion."""
     rows = tuple(
         (f"{row['unit']} {row['probe']}", "high" if row["direction"] == "above" else "low", wording.celsius(row["limit_c"]), wording.celsius(row["alarm_c"]))
@@ -64,17 +67,17 @@ def alarm_settings(assessment: Any) -> Table:
     return Table("Alarm settings with a guard band", ("Unit and probe", "Alarm", "Limit", "Setting"), rows, notes, "not evaluated.")
 
 
-def _due(row: dict) -> str:
+def _due(row: dict[str, Any]) -> str:
     if row.get("overdue") is None or not row.get("due"):
         return row.get("due") or wording.NOT_KNOWN
     return f"{row['due']}, {'overdue' if row['overdue'] else 'not overdue'}"
 
 
-def _expanded(row: dict) -> str:
+def _expanded(row: dict[str, Any]) -> str:
     return wording.NOT_KNOWN if wording.absent(row.get("u_c")) else wording.celsius(2 * row["u_c"])
 
 
-def coverage(assessment: Any) -> Table:
+def coverage(assessment: Assessment) -> Table:
     """How much of the window each probe's readings cover. Time without readings is never counted as in range."""
     rows = tuple(
         (
@@ -87,7 +90,7 @@ def coverage(assessment: Any) -> Table:
     return Table("Coverage of the window", columns, rows, ("Time without readings is never counted as in range. Shares are cut, never rounded up.",))
 
 
-def flags(assessment: Any) -> Table:
+def flags(assessment: Assessment) -> Table:
     """How many readings the quality tests call good, suspect, failed; how many they could not judge."""
     kinds = ("good", "not_evaluated", "suspect", "fail", "missing")
     rows = tuple((_name(row), *(wording.count(row["flags"][kind]) for kind in kinds)) for row in assessment.results["probes"])
@@ -95,7 +98,7 @@ def flags(assessment: Any) -> Table:
     return Table("Readings by quality flag", ("Probe", *(wording.word(kind).capitalize() for kind in kinds)), rows, notes)
 
 
-def faults(assessment: Any) -> Table:
+def faults(assessment: Assessment) -> Table:
     """Every fault found in the record, in plain words; stretches without readings have a table of their own."""
     zone = assessment.site.timezone
     rows = [
@@ -110,7 +113,7 @@ def faults(assessment: Any) -> Table:
     return Table("Faults of the record", ("Kind", "Unit and probe", "From", "To", "Readings", "In words"), shown, notes, empty)
 
 
-def gaps(assessment: Any) -> Table:
+def gaps(assessment: Assessment) -> Table:
     """Every stretch without readings."""
     zone = assessment.site.timezone
     rows = [
@@ -137,7 +140,7 @@ def gaps(assessment: Any) -> Table:
 _EDGES = {"start": "from the start of the window", "end": "to the end of the window"}
 
 
-def conflicts(assessment: Any) -> Table:
+def conflicts(assessment: Assessment) -> Table:
     """Readings at odds at one instant, or without a sure instant: both stand here, none is dropped."""
     zone = assessment.site.timezone
     rows = [
@@ -158,12 +161,12 @@ def _kept(value: Any) -> str:
     return value if isinstance(value, str) else "yes" if value else "no"
 
 
-def alarms(assessment: Any) -> Table:
+def alarms(assessment: Assessment) -> Table:
     """What the logger's own alarm settings and its event list say."""
     return records("The logger's own alarm", assessment.results.get("alarms", ()), assessment.site.timezone, empty="Nothing to report about the alarm settings that are known.")
 
 
-def checks(assessment: Any) -> Table:
+def checks(assessment: Assessment) -> Table:
     """Displayed minimum and maximum of the logbook against the readings between the same two checks."""
     return records(
         "Checks in the logbook against the readings",
@@ -173,5 +176,5 @@ def checks(assessment: Any) -> Table:
     )
 
 
-def _name(row: dict) -> str:
+def _name(row: dict[str, Any]) -> str:
     return f"{row['unit']} {row['probe']}{'' if row['decides'] else ' (does not decide)'}"

@@ -66,11 +66,11 @@ class Table:
         body = "".join(f"<tr>{_first(row[0])}{''.join(map(_other, row[1:], right[1:]))}</tr>" for row in self.rows)
         return f'{_LOOK}<table class="kit"><caption>{escape(self.caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{notes}'
 
-    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, str]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
         return {"text/html": self._repr_html_(), "text/plain": str(self)}
 
 
-class Tables(tuple):
+class Tables(tuple[Table, ...]):
     """Several tables shown one below the other."""
 
     def __str__(self) -> str:
@@ -79,11 +79,11 @@ class Tables(tuple):
     def _repr_html_(self) -> str:
         return "\n".join(table._repr_html_() for table in self)
 
-    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, str]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
         return {"text/html": self._repr_html_(), "text/plain": str(self)}
 
 
-class Prose(tuple):
+class Prose(tuple[str, ...]):
     """Sentences shown as paragraphs, escaped."""
 
     def __str__(self) -> str:
@@ -92,7 +92,7 @@ class Prose(tuple):
     def _repr_html_(self) -> str:
         return "".join(f"<p>{escape(text)}</p>" for text in self)
 
-    def _repr_mimebundle_(self, include=None, exclude=None) -> dict[str, str]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:
         return {"text/html": self._repr_html_(), "text/plain": str(self)}
 
 
@@ -150,7 +150,7 @@ def facts(caption: str, rows: Iterable[tuple[str, Any]], *, notes: Sequence[str]
     return Table(caption, ("What", "Value"), tuple(rows), tuple(notes), empty)
 
 
-def capped(rows: Sequence[tuple], most: int, noun: str) -> tuple[tuple[tuple, ...], tuple[str, ...]]:
+def capped(rows: Sequence[tuple[Any, ...]], most: int, noun: str) -> tuple[tuple[tuple[Any, ...], ...], tuple[str, ...]]:
     """At most so many rows, and the sentence that says how many more the CSV table of the record holds."""
     more = len(rows) - most
     return tuple(rows[:most]), ((f"And {more:,} more {noun}: the CSV table in the record lists them all.",) if more > 0 else ())
