@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 import pandas as pd
 
@@ -15,7 +15,33 @@ from coldchain_kit.assessment import results
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
-from coldchain_kit.model import Trace, Unit, plain, timeline
+from coldchain_kit.model import (
+    AlarmGuardRow,
+    AlarmRow,
+    BandRow,
+    BelievableRow,
+    BufferRow,
+    CalibrationRow,
+    CheckRow,
+    ClockRow,
+    ConflictRow,
+    Direction,
+    EpisodeRow,
+    ExcursionRow,
+    FaultRow,
+    GapEstimateRow,
+    MktRow,
+    NearLimitRow,
+    ProbeRow,
+    Results,
+    SourceRow,
+    Trace,
+    UncertaintyRow,
+    Unit,
+    plain,
+    rows_of,
+    timeline,
+)
 from coldchain_kit.quality import alarms, calibration, decision
 from coldchain_kit.register import Case, Certificate, LogEntry, Lot, Site, UnitEntry, logbook, stock
 
@@ -34,6 +60,35 @@ class Window:
 
 
 @dataclass(frozen=True)
+class UnitRows:
+    """The rows of the results that one unit gives, field by field as in the results."""
+
+    sources: list[SourceRow[pd.Timestamp]]
+    probes: list[ProbeRow[pd.Timestamp]]
+    mkt: list[MktRow[pd.Timestamp]]
+    excursions: list[ExcursionRow[pd.Timestamp]]
+    near_limit: list[NearLimitRow[pd.Timestamp]]
+    conflicts: list[ConflictRow[pd.Timestamp]]
+    episodes: list[EpisodeRow[pd.Timestamp]]
+    faults: list[FaultRow[pd.Timestamp]]
+    bands: list[BandRow]
+    buffer: list[BufferRow[pd.Timestamp]]
+    gap_estimates: list[GapEstimateRow[pd.Timestamp]]
+    calibration: list[CalibrationRow]
+    uncertainty: list[UncertaintyRow]
+    alarm_guard: list[AlarmGuardRow]
+    alarms: list[AlarmRow[pd.Timestamp]]
+    checks: list[CheckRow[pd.Timestamp]]
+    believable: list[BelievableRow]
+    clock: list[ClockRow]
+
+    @classmethod
+    def whole(cls, parts: Sequence[UnitRows]) -> UnitRows:
+        """The rows of all units, unit after unit."""
+        return cls(**{one.name: [row for part in parts for row in getattr(part, one.name)] for one in fields(cls)})
+
+
+@dataclass(frozen=True)
 class Assessment:
     """All that was computed for a case.
 
@@ -45,7 +100,7 @@ class Assessment:
     window: Window
     units: dict[str, Unit]
     room: Trace | None
-    results: dict[str, Any]
+    results: Results[str]
     lots: tuple[Lot, ...] = ()
     logbook: tuple[LogEntry, ...] = ()
     excursions: dict[str, pd.DataFrame] = field(default_factory=dict)
@@ -77,20 +132,23 @@ def assess(case: str | Path | Case) -> Assessment:
     window = _window(case, units)
     room = _room(case, units)
     parts = [_assess_unit(case, units[name], window, room, book) for name in case.units]
-    found = {name: part["table"] for name, part in zip(case.units, parts, strict=True)}
-    rows = {key: [row for part in parts for row in part[key]] for key in parts[0] if key != "table"}
+    found = {name: table for name, (table, _) in zip(case.units, parts, strict=True)}
+    rows = UnitRows.whole([part for _, part in parts])
     before = [row for path in case.earlier for row in lots.earlier(_earlier(path, case))]
     lot_rows = lots.assess(
-        shelf, allowed, units, excursions=rows["excursions"], faults=rows["faults"], site=site, window=window, calibration=rows["calibration"],
-        checks=rows["checks"], earlier=before,
+        shelf, allowed, units, excursions=rows.excursions, faults=rows.faults, site=site, window=window, calibration=rows.calibration,
+        checks=rows.checks, earlier=before,
     )  # fmt: skip
-    document = {
+    document: Results[pd.Timestamp] = {
         "schema": results.SCHEMA_ID,
         "case": {"id": case.id, "title": case.title, "units": list(case.units), "window": [window.start, window.end], "site": site.name, "timezone": site.timezone},
-        **rows,
-        "cause": causes.case(rows["episodes"], rows["excursions"], rows["faults"]),
+        "sources": rows.sources, "probes": rows.probes, "mkt": rows.mkt, "excursions": rows.excursions, "near_limit": rows.near_limit, "conflicts": rows.conflicts,
+        "episodes": rows.episodes, "faults": rows.faults, "bands": rows.bands, "buffer": rows.buffer, "gap_estimates": rows.gap_estimates,
+        "calibration": rows.calibration, "uncertainty": rows.uncertainty, "alarm_guard": rows.alarm_guard, "alarms": rows.alarms, "checks": rows.checks,
+        "believable": rows.believable, "clock": rows.clock,
+        "cause": causes.case(rows.episodes, rows.excursions, rows.faults),
         "lots": lot_rows,
-    }
+    }  # fmt: skip
     return Assessment(case, window, units, room, plain(document), tuple(shelf), tuple(book), found)
 
 
@@ -168,54 +226,61 @@ def room_unit(case: Case) -> str | None:
     return rooms[0] if len(rooms) == 1 and rooms[0] not in case.units else None
 
 
-def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple[LogEntry, ...]) -> dict[str, Any]:
-    """Every row of the results that one unit gives."""
+def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple[LogEntry, ...]) -> tuple[pd.DataFrame, UnitRows]:
+    """The unit's excursions as a table, and every row of the results that it gives."""
     entry = case.site.units[unit.name]
-    condition = entry.condition
+    condition, start, stop = entry.condition, window.start, window.stop
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
-    faults = quality.faults(unit, condition=condition, logger=entry.logger, start=window.start, end=window.stop)
+    faults = quality.faults(unit, condition=condition, logger=entry.logger, start=start, end=stop)
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
-    rows = cast("list[dict[str, Any]]", table.to_dict("records"))
-    groups = episodes.group(table, join_min=case.join_min) if len(table) else []
-    checks = alarms.checks(book, unit, entry, start=window.start, end=window.stop)
-    state = calibration.state(entry, window.start, window.end, zone=case.site.timezone)
-    episode_rows = []
-    for number, group in enumerate(groups, 1):
-        members = [row for row in rows if row["id"] in group["excursions"]]
-        row = {"id": f"{unit.name}-P{number}", "unit": unit.name, **{key: group[key] for key in ("direction", "excursions", "start", "end", "recurrent")}}
-        ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
-        episode_rows.append({**row, "causes": ranked})
-    hidden = [estimates.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=window.start, end=window.stop) for trace in deciding]
-    answer, reasons = quality.believable(unit, faults=faults, start=window.start, end=window.stop, calibration=state)
-    probes = [
-        results.probe_row(trace, condition, unit=unit.name, start=window.start, end=window.end, stop=window.stop, u_from=calibration.u_from(trace))
-        for trace in unit.traces.values()
-    ]
-    return {
-        "table": table,
-        "sources": [{"unit": unit.name, **results.source_row(source)} for source in unit.sources],
-        "probes": probes,
-        "mkt": [{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=table[table["probe"] == trace.probe.name] if len(table) else table, start=window.start, end=window.stop)],
-        "excursions": rows,
-        "near_limit": [{"unit": unit.name, **row} for trace in deciding for row in excursions.near_limit(trace, condition).to_dict("records") if _overlaps(row, window)],
-        "conflicts": list(unit.conflicts),
-        "episodes": episode_rows,
-        "faults": faults,
-        "bands": [{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=window.start, end=window.stop)],
-        "buffer": [{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
-        "gap_estimates": [{"unit": unit.name, **row} for part in hidden for row in part["gap_estimates"]],
-        "calibration": [{"unit": unit.name, **row} for row in state],
-        "uncertainty": [{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window, zone=case.site.timezone)],
-        "alarm_guard": [{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
-        "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
-        "checks": checks,
-        "believable": [{"unit": unit.name, "answer": answer, "reasons": reasons}],
-        "clock": [{"unit": unit.name, **unit.clock}],
-    }  # fmt: skip
+    rows = rows_of(table, ExcursionRow[pd.Timestamp])
+    state = calibration.state(entry, start, window.end, zone=case.site.timezone)
+    hidden = [estimates.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=start, end=stop) for trace in deciding]
+    answer, reasons = quality.believable(unit, faults=faults, start=start, end=stop, calibration=state)
+    return table, UnitRows(
+        sources=[{"unit": unit.name, **results.source_row(source)} for source in unit.sources],
+        probes=[results.probe_row(trace, condition, unit=unit.name, start=start, end=window.end, stop=stop, u_from=calibration.u_from(trace)) for trace in unit.traces.values()],
+        mkt=[{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=_of_probe(table, trace), start=start, end=stop)],
+        excursions=rows,
+        near_limit=[{"unit": unit.name, **row} for trace in deciding for row in rows_of(excursions.near_limit(trace, condition), NearLimitRow[pd.Timestamp]) if _overlaps(row, window)],
+        conflicts=list(unit.conflicts),
+        episodes=_episodes(case, unit, table, rows, room, book, faults),
+        faults=faults,
+        bands=[{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=start, end=stop)],
+        buffer=[{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
+        gap_estimates=[{"unit": unit.name, **row} for part in hidden for row in part["gap_estimates"]],
+        calibration=[{"unit": unit.name, **row} for row in state],
+        uncertainty=[{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window, zone=case.site.timezone)],
+        alarm_guard=[{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
+        alarms=alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
+        checks=alarms.checks(book, unit, entry, start=start, end=stop),
+        believable=[{"unit": unit.name, "answer": answer, "reasons": reasons}],
+        clock=[{"unit": unit.name, "state": unit.clock["state"], "text": unit.clock["text"]}],
+    )  # fmt: skip
 
 
-def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window, *, zone: str) -> list[dict[str, Any]]:
+def _of_probe(table: pd.DataFrame, trace: Trace) -> pd.DataFrame:
+    return table[table["probe"] == trace.probe.name] if len(table) else table
+
+
+def _episodes(
+    case: Case, unit: Unit, table: pd.DataFrame, rows: list[ExcursionRow[pd.Timestamp]], room: Trace | None, book: tuple[LogEntry, ...], faults: list[FaultRow[pd.Timestamp]]
+) -> list[EpisodeRow[pd.Timestamp]]:
+    """The unit's excursions put together, each group with its candidate causes."""
+    entry, found = case.site.units[unit.name], []
+    for number, group in enumerate(episodes.group(table, join_min=case.join_min) if len(table) else [], 1):
+        row: EpisodeRow[pd.Timestamp] = {
+            "id": f"{unit.name}-P{number}", "unit": unit.name, "direction": group["direction"], "excursions": group["excursions"], "start": group["start"],
+            "end": group["end"], "recurrent": group["recurrent"],
+        }  # fmt: skip
+        members = [one for one in rows if one["id"] in group["excursions"]]
+        row["causes"] = causes.weigh(row, unit, condition=entry.condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
+        found.append(row)
+    return found
+
+
+def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[ExcursionRow[pd.Timestamp]], window: Window, *, zone: str) -> list[UncertaintyRow]:
     """Components of a probe's uncertainty: what is in U, and the lag and drift that stand beside it, at the fastest of its excursions."""
     probe, rates = trace.probe, []
     for row in excursions:
@@ -231,17 +296,18 @@ def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]
     return [{"probe": probe.name, **row} for row in parts]
 
 
-def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[dict[str, Any]]:
+def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[AlarmGuardRow]:
     """Where an alarm would stand with a guard band of U, the limit less U. For setting alarms only."""
     u_c = trace.readings["u_c"].max()
-    limits = [(side, entry.condition.limit_c(side)) for side in ("below", "above")]
+    sides: tuple[Direction, Direction] = ("below", "above")
+    limits = [(side, entry.condition.limit_c(side)) for side in sides]
     return [
         {"probe": trace.probe.name, "direction": side, "limit_c": limit, "alarm_c": decision.alarm_limit(limit, 2.0 * u_c, side)}
         for side, limit in limits if limit is not None and pd.notna(u_c)
     ]  # fmt: skip
 
 
-def _earlier(path: Path, case: Case) -> dict[str, Any]:
+def _earlier(path: Path, case: Case) -> Results[str]:
     """The results of an earlier frozen case of the same lots."""
     try:
         found = json.loads(path.read_text("utf-8"))
@@ -251,7 +317,7 @@ def _earlier(path: Path, case: Case) -> dict[str, Any]:
         raise KitError(f"'{path.name}' holds no results of a case", where=f"{case.path.name} earlier", expected="data/results.json of a frozen record")
     if found["case"]["id"] == case.id:
         raise KitError(f"'{path.name}' is this very case", where=f"{case.path.name} earlier", mend="Name earlier cases only")
-    return found
+    return cast("Results[str]", found)
 
 
 def _excursions(deciding: list[Trace], entry: UnitEntry, window: Window, unit: str) -> pd.DataFrame:
@@ -271,7 +337,7 @@ def _excursions(deciding: list[Trace], entry: UnitEntry, window: Window, unit: s
     return table
 
 
-def _overlaps(row: Mapping[Hashable, Any], window: Window) -> bool:
+def _overlaps(row: NearLimitRow[pd.Timestamp], window: Window) -> bool:
     return row["end"] >= window.start and row["start"] < window.stop
 
 

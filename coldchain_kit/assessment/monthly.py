@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from coldchain_kit import register
 from coldchain_kit.assessment import investigation
 from coldchain_kit.assessment.investigation import Assessment
 from coldchain_kit.base import KitError
+from coldchain_kit.model import ProbeRow
 from coldchain_kit.register import Case, Site
 
 
@@ -52,7 +53,7 @@ def assess(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
     return investigation.assess(case(site, unit=unit, month=month))
 
 
-def incomplete(probes: list[dict[str, Any]]) -> list[str]:
+def incomplete(probes: Sequence[ProbeRow[str]]) -> list[str]:
     """Why a month is not whole: gaps of its deciding probes, one plain line each; empty where the record is complete.
 
     Parameters

@@ -6,6 +6,7 @@ Times are ISO 8601 UTC ending in Z, temperatures °C with full figures; null sta
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from importlib import resources
 from typing import Any
 
@@ -14,7 +15,7 @@ import pandas as pd
 
 from coldchain_kit import exposure, quality
 from coldchain_kit.excursions import bounds
-from coldchain_kit.model import FLAG_WORDS, Condition, Source, Trace, timeline
+from coldchain_kit.model import Condition, GapRow, ProbeRow, Source, SourceRow, Trace, UFrom, flag_counts, rows_of, timeline
 
 SCHEMA_ID = "coldchain-kit/results/1"
 
@@ -24,7 +25,7 @@ def schema() -> dict[str, Any]:
     return json.loads(resources.files("coldchain_kit.assessment").joinpath("results.schema.json").read_text("utf-8"))
 
 
-def faults(results: dict[str, Any]) -> list[str]:
+def faults(results: Mapping[str, object]) -> list[str]:
     """Every breach of the shipped schema, as "path: what"; empty when the results are sound."""
     from jsonschema import Draft202012Validator
 
@@ -32,7 +33,7 @@ def faults(results: dict[str, Any]) -> list[str]:
     return sorted(f"{'/'.join(map(str, error.absolute_path)) or 'results'}: {error.message[:200]}" for error in found)
 
 
-def source_row(source: Source) -> dict[str, Any]:
+def source_row(source: Source) -> SourceRow[pd.Timestamp]:
     """One row of ``sources[]``."""
     return {
         "file": source.file, "sha256": source.sha256, "rows": source.rows, "read": source.read, "rejected": source.rejected, "first": source.first,
@@ -43,7 +44,7 @@ def source_row(source: Source) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timestamp, end: pd.Timestamp, stop: pd.Timestamp, u_from: str) -> dict[str, Any]:
+def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timestamp, end: pd.Timestamp, stop: pd.Timestamp, u_from: UFrom) -> ProbeRow[pd.Timestamp]:
     """One row of ``probes[]``: a trace in a window.
 
     Parameters
@@ -64,13 +65,13 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
-        "readings": len(valued), "flags": {word: int((rolled == code).sum()) for code, word in FLAG_WORDS.items()},
+        "readings": len(valued), "flags": flag_counts(rolled),
         "min_c": low[0], "min_time": low[1], "max_c": high[0], "max_time": high[1],
         "min_one_sided": low[2], "max_one_sided": high[2],
         "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
         "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
         "interval_min": timeline.interval_min(timeline.times_of(readings)),
-        "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
+        "gaps": rows_of(spans[["start", "end", "minutes", "edge"]], GapRow[pd.Timestamp]),
         "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),
     }  # fmt: skip
@@ -85,5 +86,5 @@ def _extreme(valued: pd.DataFrame, pick: str) -> tuple[float | None, pd.Timestam
     return float(valued["celsius"][at]), at, {1: "at or above", -1: "at or below"}.get(side)
 
 
-def _number(value: Any) -> float | None:
+def _number(value: float | None) -> float | None:
     return None if value is None or pd.isna(value) else float(value)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from coldchain_kit.model import CauseId
+
 # Sum of weights that "undetermined" stands for: about one strong piece of evidence (3) or two weaker ones must speak for a cause.
 UNDETERMINED = 2.0
 # Logbook and channels outrank shape (CONTRACTS rule 11): more than any shape evidence of one cause can add up to.
 WRITTEN = 14.0
 ABOVE, BELOW, BOTH = ("above",), ("below",), ("above", "below")
-ORDER = (
+ORDER: tuple[CauseId, ...] = (
     "door_open", "power_loss", "cooling_failure", "defrost", "setpoint_change", "warm_load", "cold_load", "overcooling", "airflow_blocked", "probe_removed",
     "probe_fault", "ambient_heat", "ambient_cold", "coolant_spent", "coolant_too_cold", "record_error",
 )  # fmt: skip
@@ -23,7 +25,7 @@ class Cause:
     this kind cannot say. ``look``: what to check next. ``kinds``: unit kinds it applies to, empty = all.
     """
 
-    id: str
+    id: CauseId
     directions: tuple[str, ...]
     prior: float
     weights: dict[str, tuple[float, float]]

@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import pandas as pd
 
@@ -25,7 +24,7 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import Condition, Trace, Unit, physics
+from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, LeadingCause, Trace, Unit, physics
 from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
@@ -43,9 +42,9 @@ TELLS_LITTLE = 0.5
 
 
 def weigh(
-    episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence[LogEntry] = (),
-    faults: Sequence[dict[str, Any]] = (), excursions: Sequence[dict[str, Any]] = (), zone: str = "UTC",
-) -> list[dict[str, Any]]:  # fmt: skip
+    episode: EpisodeRow[pd.Timestamp], unit: Unit, *, condition: Condition | None = None, kind: str = "refrigerator", room: Trace | None = None, logbook: Sequence[LogEntry] = (),
+    faults: Sequence[FaultRow[pd.Timestamp]] = (), excursions: Sequence[ExcursionRow[pd.Timestamp]] = (), zone: str = "UTC",
+) -> list[CauseRow]:  # fmt: skip
     """Rank the candidate causes of an episode.
 
     Parameters
@@ -87,7 +86,7 @@ def weigh(
     return _ranked(scored, found, facts, tells=tells)
 
 
-def _faulty(members: Sequence[dict[str, Any]], facts: Facts) -> bool | None:
+def _faulty(members: Sequence[ExcursionRow[pd.Timestamp]], facts: Facts) -> bool | None:
     states = [row["faulty"] for row in members if row.get("faulty") is not None and row["probe"] == facts.lead.name]
     return None if not states else sum(bool(state) for state in states) > len(states) / 2
 
@@ -120,12 +119,12 @@ def _score(cause: Cause, found: dict[str, Clue], *, tells: float) -> _Scored:
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
 
-def _record_error(faults: Sequence[dict[str, Any]], facts: Facts) -> _Scored:
+def _record_error(faults: Sequence[FaultRow[pd.Timestamp]], facts: Facts) -> _Scored:
     """The record itself is at fault: its clock, its unit of measure, or a stretch that repeats an earlier one."""
     meets = [
         row for row in faults
         if row["kind"] in RECORD_FAULTS and (row.get("probe") in (None, "", facts.lead.name))
-        and (row.get("start") is None or evidence.instant(row["start"]) <= facts.end) and (row.get("end") is None or evidence.instant(row["end"]) >= facts.lead.onset)
+        and ((start := row.get("start")) is None or evidence.instant(start) <= facts.end) and ((end := row.get("end")) is None or evidence.instant(end) >= facts.lead.onset)
     ]  # fmt: skip
     cause = Cause(
         "record_error",
@@ -156,7 +155,7 @@ def _supports(scored: list[_Scored]) -> dict[str, float]:
     return {name: (1.0 - open_share) * value / whole + open_share / len(parts) for name, value in parts.items()}
 
 
-def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tells: float) -> list[dict[str, Any]]:
+def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tells: float) -> list[CauseRow]:
     scored = _power_and_cooling(scored, found)
     supports = _supports(scored)
     rows = []
@@ -208,11 +207,11 @@ def _power_and_cooling(scored: list[_Scored], found: dict[str, Clue]) -> list[_S
     ]
 
 
-def _line(weight: float, clue: Clue) -> dict[str, Any]:
+def _line(weight: float, clue: Clue) -> EvidenceRow:
     return {"observation": clue.observation, "number": clue.number, "threshold": clue.threshold, "unit": clue.unit, "weight": round(abs(weight), 2), "comment": clue.comment}
 
 
-def _entry(cause: str, support: float, speaks_for: list[dict[str, Any]], against: list[dict[str, Any]], untested: list[str], look: list[str]) -> dict[str, Any]:
+def _entry(cause: CauseId, support: float, speaks_for: list[EvidenceRow], against: list[EvidenceRow], untested: list[str], look: list[str]) -> CauseRow:
     return {"cause": cause, "support": round(float(support), 4), "for": speaks_for, "against": against, "untested": untested, "check_next": look}
 
 
@@ -250,7 +249,7 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
-def case(episodes: Sequence[dict[str, Any]], excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def case(episodes: Sequence[EpisodeRow[pd.Timestamp]], excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]]) -> LeadingCause:
     """The cause of a whole case (CONTRACTS rule 11).
 
     First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
@@ -285,7 +284,7 @@ def case(episodes: Sequence[dict[str, Any]], excursions: Sequence[dict[str, Any]
     return {"cause": first["cause"], "support": first["support"]}
 
 
-def fit_course(episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[dict[str, Any]] = ()) -> pd.DataFrame:
+def fit_course(episode: EpisodeRow[pd.Timestamp], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[ExcursionRow[pd.Timestamp]] = ()) -> pd.DataFrame:
     """Fitted exponential of the change and of the way back, to lay over the leading probe's trace.
 
     Parameters
@@ -303,7 +302,7 @@ def fit_course(episode: dict[str, Any], unit: Unit, *, condition: Condition | No
     if facts is None:
         return pd.DataFrame(columns=columns)
     lead, pieces = facts.lead, []
-    notes: dict[str, Any] = {"probe": lead.name}
+    notes: dict[str, object] = {"probe": lead.name}
     back_until = lead.peak_time + pd.Timedelta(minutes=3 * lead.half_fall_min) if lead.half_fall_min == lead.half_fall_min else lead.peak_time
     for part, start, end in (("change", lead.onset, lead.peak_time), ("back", lead.peak_time, back_until)):
         stretch = lead.series[(lead.series.index >= start) & (lead.series.index <= end)]

@@ -15,9 +15,9 @@ import pandas as pd
 
 from coldchain_kit.excursions import time_beyond
 from coldchain_kit.excursions.time_beyond import StepTable
-from coldchain_kit.model import Condition, Trace, timeline
+from coldchain_kit.model import Condition, Direction, OutsideTotals, Trace, timeline
 
-SIGN = {"above": 1.0, "below": -1.0}
+SIGN: dict[Direction, float] = {"above": 1.0, "below": -1.0}
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class Course:
     """
 
     condition: Condition
-    direction: str
+    direction: Direction
     limit_c: float
     us: np.ndarray
     at: np.ndarray
@@ -46,7 +46,7 @@ class Course:
     steps: StepTable
 
 
-def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
+def course(trace: Trace, condition: Condition, direction: Direction) -> Course | None:
     """The trace against one limit of a condition; None where the condition has no limit on that side.
 
     Examples
@@ -78,7 +78,7 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
     return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
 
 
-def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float] | None:
+def totals(trace: Trace, condition: Condition, direction: Direction, *, start: pd.Timestamp, end: pd.Timestamp) -> OutsideTotals | None:
     """Minutes beyond one limit in a window, each step once.
 
     Returns

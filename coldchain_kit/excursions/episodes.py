@@ -5,10 +5,12 @@ Rule: CONTRACTS "How the numbers are made", rule 8.
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
+
+from coldchain_kit.model import Direction, ExcursionRow, RecurrentRow, rows_of
 
 # Regular short runs (a freezer's defrost): at least this many, most of the expected times taken, each start within a
 # tenth of the period of its time, and each run shorter than a quarter of the period (common practice, no source).
@@ -17,7 +19,25 @@ _ONE_RUN_MIN = 30.0  # crossings of one defrost, and those of two probes of a un
 _PERIODS_TRIED = 20
 
 
-def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
+class Group(TypedDict):
+    """Excursions that belong together: an episode without its name, unit and causes; ``rows``: they themselves."""
+
+    direction: Direction
+    excursions: list[str]
+    start: pd.Timestamp
+    end: pd.Timestamp
+    recurrent: RecurrentRow | None
+    rows: list[ExcursionRow[pd.Timestamp]]
+
+
+class Regular(TypedDict):
+    """Runs at regular times: their positions, and from one to the next [h]."""
+
+    members: list[int]
+    period_hours: float
+
+
+def group(excursions: pd.DataFrame, *, join_min: float) -> list[Group]:
     """Excursions of one unit put together into episodes.
 
     Parameters
@@ -32,10 +52,10 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
     list of dict: direction, excursions (ids), start, end (UTC), recurrent: None or {count, longest_min, total_min, period_hours};
     in order of start.
     """
-    found: list[dict[str, Any]] = []
+    found: list[Group] = []
     for direction in ("above", "below"):
         mine = excursions[excursions["direction"] == direction].sort_values(["start", "end"])
-        rows = cast("list[dict[str, Any]]", mine.to_dict("records"))
+        rows = rows_of(mine, ExcursionRow[pd.Timestamp])
         runs = _clusters(rows, min(join_min, _ONE_RUN_MIN))
         regular = recurrent([run["start"] for run in runs], [run["end"] for run in runs])
         members = set(regular["members"]) if regular else set()
@@ -45,8 +65,8 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
     return sorted(found, key=lambda episode: (episode["start"], episode["direction"]))
 
 
-def _clusters(rows: list[dict[str, Any]], join_min: float) -> list[dict[str, Any]]:
-    clusters: list[dict[str, Any]] = []
+def _clusters(rows: list[ExcursionRow[pd.Timestamp]], join_min: float) -> list[Group]:
+    clusters: list[Group] = []
     for row in rows:
         last = clusters[-1] if clusters else None
         if last and (_minutes(last["end"], row["start"]) < join_min or _gap_only(last["rows"], row)):
@@ -58,7 +78,7 @@ def _clusters(rows: list[dict[str, Any]], join_min: float) -> list[dict[str, Any
     return clusters
 
 
-def _gap_only(before: list[dict[str, Any]], row: dict[str, Any]) -> bool:
+def _gap_only(before: list[ExcursionRow[pd.Timestamp]], row: ExcursionRow[pd.Timestamp]) -> bool:
     """Whether nothing but a gap parts this run from an earlier run of the same probe."""
     return row["open_start"] and any(
         other["probe"] == row["probe"] and other["open_end"] and other["end_latest"] == row["first_out"] for other in before
@@ -69,7 +89,7 @@ def _minutes(a: pd.Timestamp, b: pd.Timestamp) -> float:
     return (b - a) / pd.Timedelta(minutes=1)
 
 
-def recurrent(starts: list[pd.Timestamp], ends: list[pd.Timestamp]) -> dict[str, Any] | None:
+def recurrent(starts: list[pd.Timestamp], ends: list[pd.Timestamp]) -> Regular | None:
     """Which runs come at regular times, as a defrost does.
 
     Parameters
@@ -117,7 +137,7 @@ def _on_the_clock(at: np.ndarray, length: np.ndarray, period: float, anchor: flo
     return float(period), np.flatnonzero(close)
 
 
-def _merged(clusters: list[dict[str, Any]], period_hours: float) -> dict[str, Any]:
+def _merged(clusters: list[Group], period_hours: float) -> Group:
     rows = [row for cluster in clusters for row in cluster["rows"]]
     length = [_minutes(cluster["start"], cluster["end"]) for cluster in clusters]
     return {

@@ -7,7 +7,6 @@ never merged; an excursion ends at a gap and at the edge of the record.
 from __future__ import annotations
 
 from statistics import NormalDist
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,7 @@ import pandas as pd
 from coldchain_kit import quality
 from coldchain_kit.excursions import bounds
 from coldchain_kit.excursions.bounds import SIGN, Course
-from coldchain_kit.model import FLAG_WORDS, Condition, Trace
+from coldchain_kit.model import Condition, Trace, Trustworthy, flag_counts
 
 COLUMNS = (
     "probe", "direction", "limit_c", "basis", "start", "end", "first_out", "last_out", "first_back", "start_earliest", "end_latest", "minutes",
@@ -50,7 +49,7 @@ def find(trace: Trace, condition: Condition) -> pd.DataFrame:
     >>> rows[["minutes", "degree_minutes"]].values.tolist()
     [[30.0, 45.0]]
     """
-    rows: list[dict[str, Any]] = []
+    rows: list[dict[str, object]] = []
     rolled, impossible = quality.rolled(trace).to_numpy(), quality.impossible(trace)
     for direction in SIGN:
         line = bounds.course(trace, condition, direction)
@@ -72,7 +71,7 @@ def _runs(line: Course) -> list[tuple[int, int]]:
     return list(zip(starts.tolist(), ends.tolist(), strict=True))
 
 
-def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: np.ndarray) -> dict[str, Any]:
+def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: np.ndarray) -> dict[str, object]:
     n, gap, sign = len(line.us), line.steps.gap, SIGN[line.direction]
     open_start = i == 0 or bool(gap[i - 1])
     open_end = j == n - 1 or bool(gap[j])
@@ -110,7 +109,7 @@ def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: n
         "faulty": bool(impossible.mean() >= 0.5),
         "open_start": open_start,
         "open_end": open_end,
-        "flags": {word: int((codes[run] == code).sum()) for code, word in FLAG_WORDS.items()},
+        "flags": flag_counts(codes[run]),
         "trustworthy": _trustworthy(line, i, j, impossible, start, end),
     }
 
@@ -160,7 +159,7 @@ def _p_outside(line: Course, i: int, j: int) -> float | None:
     return float(NormalDist().cdf(float(z.max())))
 
 
-def _trustworthy(line: Course, i: int, j: int, impossible: np.ndarray, start: float, end: float) -> dict[str, float | int | None]:
+def _trustworthy(line: Course, i: int, j: int, impossible: np.ndarray, start: float, end: float) -> Trustworthy:
     """Minutes, degree-minutes, extreme and readings of the run without readings called impossible."""
     keep = np.flatnonzero(~impossible) + i
     if len(keep) == j - i + 1:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, Trace, timeline
+from coldchain_kit.model import BandRow, Condition, FreezingRow, Trace, timeline
 
 
-def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> list[BandRow]:
     """Time beyond each temperature of the condition's bands in a window, with bounds (CONTRACTS rule 6).
 
     Returns
@@ -21,7 +19,7 @@ def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Ti
     """
     edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
     gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-    rows = []
+    rows: list[BandRow] = []
     for direction, limit_c in condition.bands():
         steps = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=gap, condition=condition)
         whole, single = (measure(steps, start_us=edges[0], end_us=edges[1]) for measure in (time_beyond.total, time_beyond.longest))
@@ -32,7 +30,7 @@ def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Ti
     return rows
 
 
-def freezing(trace: Trace, *, freeze_c: float = 0.0, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+def freezing(trace: Trace, *, freeze_c: float = 0.0, start: pd.Timestamp, end: pd.Timestamp) -> FreezingRow[pd.Timestamp] | None:
     """Possible freezing: the lowest reading (as read or corrected) less U at or below ``freeze_c``, for any time.
 
     Returns

@@ -5,7 +5,7 @@ They stand beside their assumptions; the only bound of a gap is "unknown", and n
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -14,13 +14,20 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import time_beyond
-from coldchain_kit.model import Trace, physics, timeline
+from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, GapRow, Trace, physics, rows_of, timeline
 
 LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (own rule, no source)
 LEAST_RISE_C = 2.0  # several steps of any display
 
 
-def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | None = None, gap: npt.ArrayLike | None = None) -> dict[str, Any] | None:
+class Estimates(TypedDict):
+    """Both estimates of one probe."""
+
+    buffer: list[BufferRow[pd.Timestamp]]
+    gap_estimates: list[GapEstimateRow[pd.Timestamp]]
+
+
+def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | None = None, gap: npt.ArrayLike | None = None) -> BufferRow[pd.Timestamp] | None:
     """What a buffered probe's lag hides: the air that a first-order probe must have met to move as it did.
 
     Over each step the air is taken as constant: air = (b - a r) / (1 - r), r = exp(-step / tau) (FACTS G1). The
@@ -63,7 +70,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     }  # fmt: skip
 
 
-def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[GapEstimateRow[pd.Timestamp]]:
     """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
 
     An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
@@ -82,8 +89,8 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
     list of dict, a row a gap between two readings: start, end, minutes, before_c, after_c, warmest_c (at the gap's end) [°C],
     minutes_to_limit [min; None where it is not reached], assumes (text).
     """
-    rows = []
-    for gap in timeline.gaps(celsius, start=start, end=end).to_dict("records"):
+    rows: list[GapEstimateRow[pd.Timestamp]] = []
+    for gap in rows_of(timeline.gaps(celsius, start=start, end=end), GapRow[pd.Timestamp]):
         if gap["edge"] or gap["start"] not in celsius.index:
             continue
         before = float(celsius[gap["start"]])
@@ -106,7 +113,7 @@ def warm_up(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None) -> tu
     if room is None or not len(excursions):
         return None
     rows = excursions[(excursions["probe"] == trace.probe.name) & (excursions["direction"] == "above") & ~excursions["faulty"].astype(bool)]
-    for row in rows.sort_values("minutes", ascending=False).to_dict("records"):
+    for row in rows_of(rows.sort_values("minutes", ascending=False), ExcursionRow[pd.Timestamp]):
         rise = trace.celsius[row["start_earliest"] : row["extreme_time"]].dropna()
         around = room.celsius[row["start_earliest"] : row["extreme_time"]].dropna()
         if len(rise) < LEAST_READINGS or rise.iloc[-1] - rise.iloc[0] < LEAST_RISE_C or not len(around):
@@ -117,7 +124,7 @@ def warm_up(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None) -> tu
     return None
 
 
-def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, list[dict[str, Any]]]:
+def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> Estimates:
     """Both estimates of one probe in a window, as result rows.
 
     Returns
@@ -127,7 +134,8 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     """
     index = trace.readings.index
     celsius = trace.celsius[(index >= start) & (index < end)]
-    tau, found = trace.probe.time_constant_min, []
+    tau = trace.probe.time_constant_min
+    found: list[BufferRow[pd.Timestamp]] = []
     if tau and trace.probe.role == "buffered":
         hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c)
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []

@@ -6,16 +6,38 @@ are gaps (one bool a step), without it ``timeline.steps`` decides (CONTRACTS rul
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.excursions import minutes_beyond, time_beyond
-from coldchain_kit.model import Condition, Trace, conditions, physics, timeline
+from coldchain_kit.model import Condition, ExcursionRow, MktRow, Trace, conditions, physics, rows_of, timeline
 
 DAY_HOURS = 24.0  # the short window that a longer one is compared with, for the dilution warning (FACTS A8, A9)
+
+
+class Highest(TypedDict):
+    """The window of the highest mean kinetic temperature."""
+
+    window_start: pd.Timestamp
+    window_end: pd.Timestamp
+    mkt_c: float
+    covered_share: float
+
+
+class _Window(TypedDict):
+    """The part of a row of mkt that differs from window to window."""
+
+    rule: str
+    direction: str
+    used: bool
+    excursion: str | None
+    window_start: pd.Timestamp
+    window_end: pd.Timestamp
+    covered_share: float | None
+    mkt_c: float | None
 
 
 def weights_min(celsius: pd.Series, *, gap: npt.ArrayLike | None = None) -> np.ndarray:
@@ -92,7 +114,7 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     return pd.DataFrame({"window_start": starts, "mkt_c": np.where(held > 0, mkt, np.nan), "covered_share": np.minimum(held / window_us, 1.0)}, index=celsius.index[keep])
 
 
-def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> dict[str, Any] | None:
+def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> Highest | None:
     """The window with the highest MKT among those that end in [start, end) and begin within the record.
 
     A record shorter than the window is one window. None where nothing can be computed.
@@ -104,7 +126,7 @@ def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float 
     if not chosen["mkt_c"].notna().any():
         return None
     at = cast(pd.Timestamp, chosen["mkt_c"].idxmax())
-    return {"window_start": chosen.at[at, "window_start"], "window_end": at, "mkt_c": float(chosen["mkt_c"][at]), "covered_share": float(chosen["covered_share"][at])}
+    return {"window_start": cast(pd.Timestamp, chosen["window_start"][at]), "window_end": at, "mkt_c": float(chosen["mkt_c"][at]), "covered_share": float(chosen["covered_share"][at])}
 
 
 def mkt_refusal(condition: Condition, *, role: str = "buffered", decides: bool = True) -> str:
@@ -123,7 +145,7 @@ def mkt_refusal(condition: Condition, *, role: str = "buffered", decides: bool =
     return ""
 
 
-def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[MktRow[pd.Timestamp]]:
     """Rows of CONTRACTS ``mkt[]`` for one probe: each window of the condition's own MKT rule.
 
     For every excursion above: the window that ends with it ("back") and the one that begins with it ("forward"),
@@ -160,11 +182,11 @@ def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, st
     ]  # fmt: skip
 
 
-def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excursions: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> list[_Window]:
     ea = condition.activation_energy_kj_mol
     span = pd.Timedelta(hours=rule.window_hours)
-    hot = excursions[excursions["direction"] == "above"].to_dict("records") if len(excursions) else []
-    rows = []
+    hot = rows_of(excursions[excursions["direction"] == "above"], ExcursionRow[pd.Timestamp]) if len(excursions) else []
+    rows: list[_Window] = []
     for row in hot:
         for direction, opens, closes in (("back", row["end"] - span, row["end"]), ("forward", row["start"], row["start"] + span)):
             mkt, share = _in_window(trace.celsius, opens, closes, ea)
@@ -184,13 +206,13 @@ def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea
     return (mkt if np.isfinite(mkt) else None), timeline.coverage(celsius, start=opens, end=closes)["covered_share"] if len(part) else 0.0
 
 
-def _warnings(trace: Trace, window: dict[str, Any], condition: Condition, rule: conditions.MktRule) -> str:
+def _warnings(trace: Trace, window: _Window, condition: Condition, rule: conditions.MktRule) -> str:
     """What stands against a window's MKT: readings beyond the band its document speaks of, longer than it says, a hot day diluted."""
     found = [_beyond_band(trace, window, condition, rule), _dilution(trace, window, limit_c=rule.limit_c, hours=rule.window_hours, ea_kj_mol=condition.activation_energy_kj_mol)]
     return " ".join(text for text in found if text)
 
 
-def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition, rule: conditions.MktRule) -> str:
+def _beyond_band(trace: Trace, window: _Window, condition: Condition, rule: conditions.MktRule) -> str:
     """A sentence where the window leaves the band of the rule (FACTS A7: for controlled cold 8 to 15 °C, at most 24 h), else ""."""
     low_c, high_c = condition.limit_c("below"), condition.limit_c("above")
     part = trace.readings[(trace.readings.index >= window["window_start"]) & (trace.readings.index <= window["window_end"])].dropna(subset="celsius")
@@ -210,7 +232,7 @@ def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition, rul
     return ""
 
 
-def _dilution(trace: Trace, window: dict[str, Any], *, limit_c: float, hours: float, ea_kj_mol: float) -> str:
+def _dilution(trace: Trace, window: _Window, *, limit_c: float, hours: float, ea_kj_mol: float) -> str:
     """A sentence where a window longer than a day stays within the limit while its hottest day does not, else ""."""
     if hours <= DAY_HOURS or window["mkt_c"] is None or window["mkt_c"] > limit_c:
         return ""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, cast
+from typing import Protocol, TypedDict, cast
 
 import numpy as np
 import pandas as pd
@@ -17,16 +17,86 @@ from coldchain_kit import exposure
 from coldchain_kit.excursions import time_beyond
 from coldchain_kit.lots import reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
-from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.model import (
+    AllowanceRow,
+    CalibrationRow,
+    CheckRow,
+    Condition,
+    Direction,
+    EarlierRow,
+    ExcursionRow,
+    ExposureRow,
+    FaultRow,
+    FreezingRow,
+    LotBandRow,
+    LotOutsideRow,
+    LotRow,
+    Results,
+    StayProbeRow,
+    StayRow,
+    Trace,
+    Unit,
+    timeline,
+)
 from coldchain_kit.register import Allowance, Lot, Site, Stay
 
 COLD_KINDS = ("refrigerator", "cold_room")  # where product counts as not to be frozen unless the stock list says otherwise
+SIDES: tuple[Direction, Direction] = ("above", "below")
+
+
+class Window(Protocol):
+    """The span of a case (UTC): ``assessment.investigation.Window``."""
+
+    @property
+    def start(self) -> pd.Timestamp: ...
+    @property
+    def end(self) -> pd.Timestamp: ...
+    @property
+    def stop(self) -> pd.Timestamp: ...
+    @property
+    def declared_start(self) -> pd.Timestamp | None: ...
+
+
+class _Spent(TypedDict):
+    """The part of a row that says how long a lot was beyond a temperature [min]."""
+
+    minutes_least: float
+    minutes_most: float
+    longest_least: float
+    longest_most: float
+
+
+class _Bounds(_Spent):
+    """The same of one stay by one probe, with the straight line."""
+
+    minutes: float
+    longest: float
+
+
+class _Extremes(TypedDict):
+    """The part of a row of exposures about lowest and highest [°C]."""
+
+    min_c: float | None
+    min_time: pd.Timestamp | None
+    max_c: float | None
+    max_time: pd.Timestamp | None
+    as_read_min_c: float | None
+    as_read_max_c: float | None
+
+
+class _OutsideTimes(TypedDict):
+    """The part of a row of exposures about the readings outside."""
+
+    readings_outside: int
+    first_out: pd.Timestamp | None
+    last_out: pd.Timestamp | None
+    first_back: pd.Timestamp | None
 
 
 def assess(
-    lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]], site: Site, window: Any,
-    calibration: Sequence[dict[str, Any]] = (), checks: Sequence[dict[str, Any]] = (), earlier: Sequence[dict[str, Any]] = (),
-) -> list[dict[str, Any]]:  # fmt: skip
+    lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], site: Site,
+    window: Window, calibration: Sequence[CalibrationRow] = (), checks: Sequence[CheckRow[pd.Timestamp]] = (), earlier: Sequence[EarlierRow[str]] = (),
+) -> list[LotRow[pd.Timestamp]]:  # fmt: skip
     """Rows of CONTRACTS ``lots[]``, one a lot, in the order of the stock list.
 
     Parameters
@@ -52,27 +122,25 @@ def assess(
     return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
 
 
-def _edges(window: Any) -> stays.Edges:
+def _edges(window: Window) -> stays.Edges:
     """Declared start and end of the window (None: not declared), and where a stay ends that has no end."""
     return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
-def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: stays.Edges, notes: reasons.Notes, before: list[dict[str, Any]]) -> dict[str, Any]:
+def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: stays.Edges, notes: reasons.Notes, before: list[EarlierRow[str]]) -> LotRow[pd.Timestamp]:
     places = _places(lot, units, edges)
     freezing = _freezing(lot, places, notes.site)
     stated = lot.earlier_out_hours or 0.0
-    earlier_hours = tuple(stated + sum(row[name] for row in before) for name in ("out_hours_least", "out_hours_most"))
-    directions = dict.fromkeys(side for here in places for side in ("above", "below") if here.stay.condition.limit_c(side) is not None)
+    earlier_hours = (stated + sum(row["out_hours_least"] for row in before), stated + sum(row["out_hours_most"] for row in before))
+    directions = dict.fromkeys(side for here in places for side in SIDES if here.stay.condition.limit_c(side) is not None)
     outside = {side: _outside(places, steps, side) for side in directions}
     silent_min = _without_readings(places, steps)
-    rows = {
-        "exposures": [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)],
-        "allowances": [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances],
-    }
+    exposures = [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)]
+    used = [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances]
     why = reasons.why(places, steps, freezing, before, edges, notes)
     return {
         "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
-        "stays": [_stay(stay, places, steps) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
+        "stays": [_stay(stay, places, steps) for stay in lot.stays], "exposures": exposures, "allowances": used, "bands": _bands(places, steps), "outside": outside,
         "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
@@ -96,7 +164,7 @@ def _places(lot: Lot, units: dict[str, Unit], edges: stays.Edges) -> list[Place]
     return found
 
 
-def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
+def _stay(stay: Stay, places: list[Place], steps: Steps) -> StayRow[pd.Timestamp]:
     """One row of ``stays[]``: as the stock list has it, and what the probes there showed."""
     here = next((place for place in places if place.stay.unit == stay.unit and place.opens < (stay.moved_out or place.closes) and place.closes > stay.moved_in), None)
     return {
@@ -107,7 +175,7 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _readings(here: Place, trace: Trace, steps: Steps) -> dict[str, Any]:
+def _readings(here: Place, trace: Trace, steps: Steps) -> StayProbeRow:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
     valued, gap, mkt = celsius.dropna(), timeline.gap_marks(trace.celsius, start=here.seen_from, stop=here.seen_to), None
@@ -142,13 +210,13 @@ def _without_readings(places: list[Place], steps: Steps) -> float:
     return total
 
 
-def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) -> list[dict[str, Any]]:
+def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) -> list[ExposureRow[pd.Timestamp]]:
     """Rows of ``exposures[]``: one stay, one probe, one limit of the product's own condition."""
     part, condition = stays.within(trace, here), here.stay.condition
     valued = part[part["celsius"].notna()]
     listed = notes.excursions_of(here, trace.probe.name)
-    rows = []
-    for direction in ("above", "below"):
+    rows: list[ExposureRow[pd.Timestamp]] = []
+    for direction in SIDES:
         limit_c = condition.limit_c(direction)
         if limit_c is None:
             continue
@@ -161,7 +229,7 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) ->
     return rows
 
 
-def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: str) -> dict[str, float]:
+def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: str) -> _Bounds:
     """Minutes beyond a temperature by one probe during one stay, widened by the clock's doubt but for "at least"."""
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
@@ -173,9 +241,9 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
     }  # fmt: skip
 
 
-def _extremes(valued: pd.DataFrame) -> dict[str, Any]:
+def _extremes(valued: pd.DataFrame) -> _Extremes:
     if not len(valued):
-        return dict.fromkeys(("min_c", "min_time", "max_c", "max_time", "as_read_min_c", "as_read_max_c"))
+        return {"min_c": None, "min_time": None, "max_c": None, "max_time": None, "as_read_min_c": None, "as_read_max_c": None}
     low, high = (cast(pd.Timestamp, at) for at in (valued["celsius"].idxmin(), valued["celsius"].idxmax()))
     return {
         "min_c": float(valued["celsius"][low]), "min_time": low, "max_c": float(valued["celsius"][high]), "max_time": high,
@@ -183,7 +251,7 @@ def _extremes(valued: pd.DataFrame) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, direction: str) -> dict[str, Any]:
+def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, direction: str) -> _OutsideTimes:
     """First and last reading outside during the stay, and the first back inside, which may lie after it."""
     out = condition.outside(stays.further(valued, direction), direction)
     if not out.any():
@@ -197,7 +265,7 @@ def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, dir
     }  # fmt: skip
 
 
-def _bands(places: list[Place], steps: Steps) -> list[dict[str, Any]]:
+def _bands(places: list[Place], steps: Steps) -> list[LotBandRow]:
     """Time beyond each temperature of the condition's bands over all stays, the worst probe of each [min]."""
     cuts = dict.fromkeys(cut for here in places for cut in here.stay.condition.bands())
     own = places[0].stay.condition if places else None
@@ -207,21 +275,21 @@ def _bands(places: list[Place], steps: Steps) -> list[dict[str, Any]]:
     ]
 
 
-def _outside(places: list[Place], steps: Steps, direction: str) -> dict[str, Any]:
+def _outside(places: list[Place], steps: Steps, direction: Direction) -> LotOutsideRow:
     """Over all stays, beyond the first stay's limit on that side."""
     condition, limit_c = next((here.stay.condition, limit) for here in places if (limit := here.stay.condition.limit_c(direction)) is not None)
     return {"limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=condition))}
 
 
-def _asdict(spent: Spent) -> dict[str, float]:
+def _asdict(spent: Spent) -> _Spent:
     return {
         "minutes_least": spent.total_least, "minutes_most": spent.total_most, "longest_least": spent.single_least, "longest_most": spent.single_most,
     }  # fmt: skip
 
 
-def _freezing(lot: Lot, places: list[Place], site: Site) -> dict[str, Any] | None:
+def _freezing(lot: Lot, places: list[Place], site: Site) -> FreezingRow[pd.Timestamp] | None:
     """The lowest reading of any probe less U over all stays; None where no probe says anything."""
-    rows = []
+    rows: list[FreezingRow[pd.Timestamp]] = []
     for here in places:
         kind = site.units[here.stay.unit].kind
         limit = here.stay.condition.freeze_c
@@ -249,7 +317,7 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
 
 
-def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: reasons.Notes) -> dict[str, Any]:
+def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: reasons.Notes) -> AllowanceRow:
     """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
     direction, from_c, to_c = band(row, places)
     used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True, own=places[0].stay.condition if places else None)
@@ -261,14 +329,14 @@ def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: fl
     applicable = not beyond_end
     return {
         "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
-        "dated": row.dated, "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
+        "dated": None if row.dated is None else row.dated.isoformat(), "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
         "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
         "earlier_hours": earlier_hours[1], "without_readings_hours": silent_min / 60,
         "why": " ".join(beyond_end or reasons.counted(row, silent_min, earlier_hours[1])),
     }  # fmt: skip
 
 
-def band(row: Allowance, places: Sequence[Place] = ()) -> tuple[str, float, float]:
+def band(row: Allowance, places: Sequence[Place] = ()) -> tuple[Direction, float, float]:
     """Direction, near end and far end [°C] of an allowance.
 
     ``to_c`` is the far end; a band written upwards but lying wholly at or below the product's low limit ("from 0 to 2")
@@ -282,7 +350,7 @@ def band(row: Allowance, places: Sequence[Place] = ()) -> tuple[str, float, floa
     return "above", row.from_c, row.to_c
 
 
-def earlier(results: dict[str, Any]) -> list[dict[str, Any]]:
+def earlier(results: Results[str]) -> list[EarlierRow[str]]:
     """What a frozen case found for its lots, for the ``earlier`` of a later case.
 
     Returns
@@ -290,7 +358,7 @@ def earlier(results: dict[str, Any]) -> list[dict[str, Any]]:
     list of dict: case, lot, start, end, out_hours_least, out_hours_most (out of range in either direction and without readings) [h],
     possible_freezing.
     """
-    rows = []
+    rows: list[EarlierRow[str]] = []
     for lot in results.get("lots", ()):
         sides = lot.get("outside", {}).values()
         rows.append({

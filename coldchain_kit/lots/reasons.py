@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,7 @@ from coldchain_kit import quality
 from coldchain_kit.base import zones
 from coldchain_kit.lots import stays
 from coldchain_kit.lots.stays import Place, Steps
-from coldchain_kit.model import FAIL
+from coldchain_kit.model import FAIL, CalibrationRow, CheckRow, EarlierRow, ExcursionRow, FaultRow, FreezingRow
 from coldchain_kit.register import Allowance, Site
 
 FAULT_WORDS = {
@@ -26,27 +25,27 @@ MANY = 5  # more excursions of one probe and direction than this are one sentenc
 class Notes:
     """The rows of a case that a lot's stay is compared with."""
 
-    def __init__(self, excursions: Sequence[dict[str, Any]], faults: Sequence[dict[str, Any]], calibration: Sequence[dict[str, Any]], checks: Sequence[dict[str, Any]], site: Site):
+    def __init__(self, excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], calibration: Sequence[CalibrationRow], checks: Sequence[CheckRow[pd.Timestamp]], site: Site):
         self.excursions, self.faults, self.calibration, self.checks, self.site = excursions, faults, calibration, checks, site
 
-    def local(self, time: Any) -> str:
+    def local(self, time: pd.Timestamp) -> str:
         """An instant in the site's time with its offset."""
         return zones.shown(pd.Timestamp(time).floor("min"), zone=self.site.timezone)
 
-    def excursions_of(self, here: Place, probe: str | None = None) -> list[dict[str, Any]]:
+    def excursions_of(self, here: Place, probe: str | None = None) -> list[ExcursionRow[pd.Timestamp]]:
         """Excursions of the stay's unit that may have met it."""
         rows = [row for row in self.excursions if row["unit"] == here.stay.unit and (probe is None or row["probe"] == probe)]
         return [row for row in rows if _meets(here, row["start_earliest"], row["end_latest"])]
 
 
-def _meets(here: Place, start: Any, end: Any) -> bool:
+def _meets(here: Place, start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
     """Whether a span meets the stay; an end that is not known reaches on."""
     opens = pd.Timestamp.min.tz_localize("UTC") if start is None or pd.isna(start) else pd.Timestamp(start)
     closes = pd.Timestamp.max.tz_localize("UTC") if end is None or pd.isna(end) else pd.Timestamp(end)
     return opens < here.seen_to and closes >= here.seen_from
 
 
-def why(places: Sequence[Place], steps: Steps, freezing: dict[str, Any] | None, before: Sequence[dict[str, Any]], edges: stays.Edges, notes: Notes) -> list[str]:
+def why(places: Sequence[Place], steps: Steps, freezing: FreezingRow[pd.Timestamp] | None, before: Sequence[EarlierRow[str]], edges: stays.Edges, notes: Notes) -> list[str]:
     """Every reason for a decision (CONTRACTS rule 14), one sentence each; an empty list where there is none."""
     if not places:
         return ["No stay of the lot lies within the time of this case: nothing was judged."]
@@ -68,7 +67,7 @@ def why(places: Sequence[Place], steps: Steps, freezing: dict[str, Any] | None, 
 
 def _excursions(here: Place, notes: Notes) -> list[str]:
     """A sentence an excursion; many of one probe and direction in one sentence."""
-    groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    groups: dict[tuple[str, str], list[ExcursionRow[pd.Timestamp]]] = {}
     for row in notes.excursions_of(here):
         groups.setdefault((row["probe"], row["direction"]), []).append(row)
     said = []
@@ -110,7 +109,7 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
 
 def _faults(here: Place, notes: Notes) -> list[str]:
     """Open faults by probe and kind; gaps and one-sided readings have sentences of their own."""
-    groups: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
+    groups: dict[tuple[str | None, str], list[FaultRow[pd.Timestamp]]] = {}
     for row in notes.faults:
         if row["unit"] == here.stay.unit and row["kind"] not in ("gap", "one_sided") and _meets(here, row["start"], row["end"]):
             groups.setdefault((row["probe"], row["kind"]), []).append(row)
@@ -147,7 +146,7 @@ def _between(places: Sequence[Place], notes: Notes) -> list[str]:
     return said
 
 
-def _freezing(row: dict[str, Any] | None, notes: Notes) -> list[str]:
+def _freezing(row: FreezingRow[pd.Timestamp] | None, notes: Notes) -> list[str]:
     if not row or not row["possible"]:
         return []
     return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]

@@ -11,6 +11,7 @@ SUSPECT        flag 3
 FAIL           flag 4
 MISSING        flag 9
 FLAG_WORDS     the words for the flags
+flag_counts    how many readings have each flag
 roll_up        several flags of a reading as one
 Condition      a named storage range with its rules and its document
 conditions     storage conditions, built in or from a table
@@ -18,6 +19,54 @@ plain          any value of the kit as plain JSON
 to_text        the one text of results
 physics        closed forms on plain numbers
 timeline       steps between readings: interval, gaps, coverage
+rows_of        rows out of a table, typed
+Direction      above or below
+Role           what a probe stands in
+FaultKind      a kind of fault
+CauseId        a cause
+UFrom          what an uncertainty rests on
+Verdict        outside or undecided
+LoggerEvent    what a logger tells, with its instant
+Notice         what reading and clock found
+ClockState     what is known of a clock
+Results        the canonical result
+CaseRow        which case, over which span
+SourceRow      a download
+EventRow       a line that tells of the logger
+ProbeRow       a probe over the window
+GapRow         a stretch without readings
+OutsideTotals  time of a probe beyond one limit
+FlagCounts     readings by flag
+ConflictRow    a reading at odds with another
+FaultRow       something wrong with the record
+BelievableRow  is a unit's record believable?
+ClockRow       what is known of a unit's clock
+CalibrationRow  a certificate, or that there is none
+UncertaintyRow  a part of a probe's uncertainty
+AlarmGuardRow  an alarm limit with a guard band
+AlarmRow       what is to be known of an alarm
+CheckRow       a display against the readings
+ExcursionRow   a run outside the limits
+Trustworthy    the same without impossible readings
+NearLimitRow   a run within the uncertainty of a limit
+EpisodeRow     excursions that belong together
+RecurrentRow   regular short runs
+CauseRow       a candidate cause
+EvidenceRow    what speaks for or against it
+LeadingCause   the cause of the case
+MktRow         a mean kinetic temperature by rule
+BandRow        time beyond a temperature
+BufferRow      the air behind a buffer
+GapEstimateRow  what may have happened in a gap
+LotRow         a lot over its whole stay
+StayRow        a stay of it
+StayProbeRow   a probe over that stay
+ExposureRow    what it received there
+AllowanceRow   what a manufacturer stated, and its use
+LotBandRow     its time beyond a temperature
+LotOutsideRow  its time beyond a limit
+FreezingRow    could it have frozen?
+EarlierRow     an earlier case of it
 """
 
 import lazy_loader

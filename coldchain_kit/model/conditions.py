@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from coldchain_kit.base import KitError, nearest
 from coldchain_kit.model import physics
+from coldchain_kit.model.rows.fields import Direction
 
 # Where minutes are counted beside the condition's own limits [°C]; cuts of the tables, never limits of a verdict.
 # Above: 8, 15, 25, 30, 40 are edges of the pharmacopoeial ranges (FACTS B1, READ-2). Below: 2 and 0 °C (B5, B19, READ-2),
@@ -67,7 +68,7 @@ class Condition:
             return value
         return (value - 32.0) / 1.8
 
-    def bands(self) -> tuple[tuple[str, float], ...]:
+    def bands(self) -> tuple[tuple[Direction, float], ...]:
         """(direction, limit [°C]) of every cut at which minutes are counted, the condition's own limits first.
 
         Examples
@@ -77,7 +78,8 @@ class Condition:
         >>> [limit for direction, limit in get("refrigerated").bands() if direction == "below"]
         [2.0, 0.0, -0.5]
         """
-        rows: list[tuple[str, float]] = []
+        rows: list[tuple[Direction, float]] = []
+        direction: Direction
         for direction, cuts in (("above", BANDS_ABOVE_C), ("below", BANDS_BELOW_C)):
             own, other = self.limit_c(direction), self.limit_c("below" if direction == "above" else "above")
             if own is None and (direction == "above" or self.frozen):

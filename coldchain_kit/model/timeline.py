@@ -5,7 +5,7 @@ Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are m
 
 from __future__ import annotations
 
-from typing import cast
+from typing import TypedDict, cast
 
 import numpy as np
 import pandas as pd
@@ -234,7 +234,15 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
 
 
-def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float | int]:
+class Coverage(TypedDict):
+    """How much of a window readings cover: share 0 to 1, readings that are missing, minutes of gaps [min]."""
+
+    covered_share: float
+    missing_readings: int
+    gap_minutes: float
+
+
+def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> Coverage:
     """How much of a window the readings cover.
 
     Returns

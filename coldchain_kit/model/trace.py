@@ -12,10 +12,12 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError
+from coldchain_kit.model.rows.fields import Role
+from coldchain_kit.model.rows.given import ClockState, ConflictRow, EventRow, FlagCounts, LoggerEvent, Notice
 
 __all__ = [
     "FAIL", "FLAG_WORDS", "GOOD", "MISSING", "NOT_EVALUATED", "SUSPECT",
-    "Probe", "Source", "Step", "Trace", "Unit", "roll_up",
+    "Probe", "Source", "Step", "Trace", "Unit", "flag_counts", "roll_up",
 ]
 
 # Flag codes of QARTOD (FACTS F1): an array starts at NOT_EVALUATED, never at GOOD.
@@ -38,7 +40,7 @@ class Probe:
     """
 
     name: str
-    role: str = "unknown"
+    role: Role = "unknown"
     decides: bool = True
     time_constant_min: float | None = None
     resolution_c: float | None = None
@@ -67,7 +69,7 @@ class Source:
     layout: dict[str, Any] = field(default_factory=dict)
     rejects: tuple[tuple[int, str], ...] = ()
     no_value: tuple[tuple[int, str, str], ...] = ()
-    events: tuple[dict[str, Any], ...] = ()
+    events: tuple[EventRow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -198,11 +200,23 @@ class Unit:
     name: str
     traces: dict[str, Trace] = field(default_factory=dict)
     channels: dict[str, pd.Series] = field(default_factory=dict)
-    events: tuple[dict[str, Any], ...] = ()
-    conflicts: tuple[dict[str, Any], ...] = ()
+    events: tuple[LoggerEvent, ...] = ()
+    conflicts: tuple[ConflictRow[pd.Timestamp], ...] = ()
     sources: tuple[Source, ...] = ()
-    notices: tuple[dict[str, Any], ...] = ()
-    clock: dict[str, Any] = field(default_factory=dict)
+    notices: tuple[Notice, ...] = ()
+    clock: ClockState = field(default_factory=ClockState)
+
+
+def flag_counts(flags: np.ndarray | pd.Series) -> FlagCounts:
+    """How many readings have each flag.
+
+    Examples
+    --------
+    >>> flag_counts(np.array([1, 1, 4]))["good"]
+    2
+    """
+    good, not_evaluated, suspect, fail, missing = (int((flags == code).sum()) for code in FLAG_WORDS)
+    return {"good": good, "not_evaluated": not_evaluated, "suspect": suspect, "fail": fail, "missing": missing}
 
 
 def roll_up(flags: pd.DataFrame, *, required: tuple[str, ...] = ()) -> pd.Series:

@@ -8,13 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.model import AlarmRow, CheckRow, Condition, Direction, ExcursionRow, LoggerEvent, Trace, Unit, rows_of, timeline
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, LogEntry, UnitEntry
 
@@ -161,7 +161,7 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     return frame.sort_values(["since", "direction"], ignore_index=True)
 
 
-def _alarm_events(unit: Unit) -> list[dict[str, Any]]:
+def _alarm_events(unit: Unit) -> list[LoggerEvent]:
     """The logger's event lines that tell of an alarm going off, with an instant."""
     found = []
     for event in unit.events:
@@ -187,10 +187,10 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
     """
     events = _alarm_events(unit)
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
-    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in cast("list[dict[str, Any]]", excursions.to_dict("records"))]
+    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in rows_of(excursions, ExcursionRow[pd.Timestamp])]
 
 
-def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
+def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
     if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
         return "yes"
     if events and _reaches_back(unit, row["first_out"], entry):
@@ -211,8 +211,8 @@ def _slack(trace: Trace) -> pd.Timedelta:
     return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(timeline.times_of(trace.readings)) or 0.0)))
 
 
-def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
-    return any(first - slack <= event["time"] <= last + slack for event in events)
+def _heard(events: Sequence[LoggerEvent], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
+    return any(event["time"] is not None and first - slack <= event["time"] <= last + slack for event in events)
 
 
 def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
@@ -221,12 +221,12 @@ def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
 
 def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry) -> bool:
     """Whether the event list still holds what happened at ``time``: it has an older entry, or fewer than the logger keeps."""
-    timed = [event["time"] for event in unit.events if event.get("time") is not None]
+    timed = [at for event in unit.events if (at := event.get("time")) is not None]
     kept = entry.logger.events_kept
     return bool(timed) and (min(timed) < time or (kept is not None and len(timed) < kept))
 
 
-def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), zone: str) -> list[dict[str, Any]]:
+def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), zone: str) -> list[AlarmRow[pd.Timestamp]]:
     """What is wrong with the logger's own alarm over the record: rows {unit, finding, since, until, text}, times UTC or None.
 
     finding: alarm_off, alarm_not_known, unit_slip, low_alarm_below_freezing, low_alarm_too_low, high_alarm_too_high, limits_crossed, long_delay,
@@ -237,7 +237,7 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
     if not times:
         return []
     first, last = min(index[0] for index in times), max(index[-1] for index in times)
-    rows: list[dict[str, Any]] = []
+    rows: list[AlarmRow[pd.Timestamp]] = []
     spans = settings(entry, zone=zone)
     for place, (since, alarm) in enumerate(spans):
         until = spans[place + 1][0] if place + 1 < len(spans) else None
@@ -252,10 +252,10 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
     return rows + [_proof_row(unit, entry, logbook, last)]
 
 
-def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[dict[str, Any]]:
+def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[AlarmRow[pd.Timestamp]]:
     """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
     events = _alarm_events(unit)
-    rows = []
+    rows: list[AlarmRow[pd.Timestamp]] = []
     for trace in unit.traces.values() if events else ():
         for row in own(trace, entry, zone=zone).to_dict("records"):
             if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], _slack(trace)):
@@ -301,7 +301,7 @@ def _slip(alarm: Alarm, low: float | None, high: float | None) -> str | None:
     return None
 
 
-def _proof_row(unit: Unit, entry: UnitEntry, logbook: Sequence[LogEntry], before: pd.Timestamp) -> dict[str, Any]:
+def _proof_row(unit: Unit, entry: UnitEntry, logbook: Sequence[LogEntry], before: pd.Timestamp) -> AlarmRow[pd.Timestamp]:
     proof = last_proof(logbook, unit=unit.name, condition=entry.condition, before=before)
     if proof is None:
         text = "The logbook holds no alarm test and no check with a display inside the limits: since when the alarm worked is not proven."
@@ -326,7 +326,7 @@ def _inside(entry: LogEntry, condition: Condition) -> bool:
     return len(shown) == 2 and not (condition.outside(shown, "above").any() or condition.outside(shown, "below").any())
 
 
-def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp) -> list[CheckRow[pd.Timestamp]]:
     """Displayed minima and maxima against the readings since the check before: rows that somebody must look at.
 
     ``verdict`` "undecided": the display was outside while the readings are inside, an undecided excursion between the two checks (CONTRACTS);
@@ -340,7 +340,8 @@ def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: 
     book = [row for row in _mine(logbook, unit.name) if row.kind == "check"]
     deciding = [trace.as_read_c.dropna() for trace in unit.traces.values() if trace.probe.decides]
     deciding = [series for series in deciding if len(series)]
-    rows, since = [], None
+    rows: list[CheckRow[pd.Timestamp]] = []
+    since: pd.Timestamp | None = None
     for check in book:
         begin = since if since is not None else min((series.index[0] for series in deciding if series.index[0] < check.time), default=check.time)
         if check.time >= start and begin < end:
@@ -351,7 +352,7 @@ def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: 
     return rows
 
 
-def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> dict[str, Any] | None:
+def _check_row(check: LogEntry, side: Direction, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> CheckRow[pd.Timestamp] | None:
     shown = check.high_c if side == "above" else check.low_c
     if shown is None:
         return None
@@ -362,6 +363,7 @@ def _check_row(check: LogEntry, side: str, parts: Sequence[pd.Series], begin: pd
     word, span = "highest" if side == "above" else "lowest", "record began" if first else "check before"
     readings = "there are no readings" if read is None else f"the {word} reading is {read:.2f} °C"
     text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the {span}."
+    verdict: Literal["undecided", "differs"]
     if displayed_out and not read_out:
         verdict, text = "undecided", text + " An excursion between the two checks is undecided: handle it as an excursion."
     elif read is not None and not first and abs(shown - read) > DIFFERS_C:

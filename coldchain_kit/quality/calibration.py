@@ -9,14 +9,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, Trace, timeline
+from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, CalibrationRow, Trace, UFrom, UncertaintyRow, timeline
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
 
 # Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2.
@@ -47,7 +46,7 @@ def correction(indicated_c: npt.ArrayLike, points: Sequence[tuple[float, float]]
     return np.interp(indicated, at, add), (indicated < at[0]) | (indicated > at[-1])
 
 
-def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, str]:
+def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, UFrom]:
     """Standard uncertainty [°C] of a reading and where it is from: "certificate" or "assumed".
 
     Certificate: U / coverage combined with half a resolution step taken as rectangular, r / 2 / sqrt(3) (GUM 4.3.7),
@@ -158,7 +157,7 @@ def stated(index: pd.DatetimeIndex, entry: ProbeEntry, *, zone: str | None = Non
     return max(u for u, _ in rows), "assumed" if any(source == "assumed" for _, source in rows) else "certificate"
 
 
-def u_from(trace: Trace) -> str:
+def u_from(trace: Trace) -> UFrom:
     """Where the uncertainty of a corrected trace is from: "certificate", or "assumed" as soon as one reading has none."""
     for step in reversed(trace.steps):
         if step.function == "calibration.correct":
@@ -168,7 +167,7 @@ def u_from(trace: Trace) -> str:
 
 
 def budget(certificate: Certificate | None, *, resolution_c: float | None = None, on: dt.date | None = None,
-           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[dict[str, Any]]:  # fmt: skip
+           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[UncertaintyRow]:  # fmt: skip
     """Components of the uncertainty as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
 
     Parameters
@@ -202,11 +201,11 @@ def budget(certificate: Certificate | None, *, resolution_c: float | None = None
     return rows
 
 
-def _component(name: str, u_c: float, in_u: bool, how: str) -> dict[str, Any]:
+def _component(name: str, u_c: float, in_u: bool, how: str) -> UncertaintyRow:
     return {"component": name, "u_c": u_c, "in_u": in_u, "how": how}
 
 
-def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str | None = None) -> list[dict[str, Any]]:
+def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str | None = None) -> list[CalibrationRow]:
     """Calibration of every probe over a span: one row a certificate in force, or one row that says there is none.
 
     Columns: probe, certificate, date, due, overdue, expanded_uncertainty_c, u_c, u_from, as_found_c (worst error as found),
@@ -230,7 +229,7 @@ def state(entry: UnitEntry, start: pd.Timestamp, end: pd.Timestamp, *, zone: str
     return rows
 
 
-def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> dict[str, Any]:
+def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, end: pd.Timestamp, zone: str | None) -> CalibrationRow:
     u_c, source = uncertainty(certificate, resolution_c=probe.probe.resolution_c)
     day = end.tz_convert(zones.database(zone or "UTC")).date()
     due = certificate.due if certificate else None
@@ -247,7 +246,7 @@ def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, en
     }  # fmt: skip
 
 
-def as_found(name: str, entry: ProbeEntry) -> list[dict[str, Any]]:
+def as_found(name: str, entry: ProbeEntry) -> list[CalibrationRow]:
     """Rows for certificates whose as-found points were out of tolerance: every record since the last good check is in doubt.
 
     Same columns as :func:`state`.
@@ -261,7 +260,8 @@ def as_found(name: str, entry: ProbeEntry) -> list[dict[str, Any]]:
     >>> round(row["as_found_c"], 2), row["doubt_since"], row["doubt_until"]
     (0.9, '2024-02-01', '2026-02-01')
     """
-    rows, good = [], None
+    rows: list[CalibrationRow] = []
+    good = None
     for certificate in entry.certificates:
         errors = [indicated - reference for reference, indicated in certificate.as_found]
         worst = max(errors, key=abs) if errors else 0.0

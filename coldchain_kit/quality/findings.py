@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
+from typing import Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, SUSPECT, Condition, Trace, Unit, timeline
+from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, GapRow, Notice, Trace, Unit, rows_of, timeline
 from coldchain_kit.quality import pairs
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Logger
 
 # Flag column -> kind of fault (CONTRACTS faults[]).
-KINDS = {
+KINDS: dict[str, FaultKind] = {
     "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike", "flat_line": "flat_line", "repeated": "repeated",
     "disagreement": "disagreement",
 }  # fmt: skip
@@ -28,6 +28,23 @@ MOST_LINES, WIDER_JOINS = 60, (12, 100, 1000, 10_000)  # more lines of one kind 
 MIXUP_INSIDE, MIXUP_OTHER, MIXUP_READINGS = 0.05, 0.75, 12
 ROOM_C = (5.0, 40.0)  # a room probe is compared with this instead
 COVERED_ENOUGH, COVERED_LEAST, BAD_MOST = 0.995, 0.5, 0.25
+Answer = Literal["complete", "usable with limits", "not usable"]
+
+
+class _Found(TypedDict):
+    """A fault of one trace: a row of faults without its unit and probe."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    kind: FaultKind
+    readings: int
+    text: str
+
+
+class Mixup(_Found):
+    """The same of one download, by its number among the sources."""
+
+    source: int
 
 
 def faults(
@@ -37,7 +54,7 @@ def faults(
     logger: Logger | None = None,
     start: pd.Timestamp | None = None,
     end: pd.Timestamp | None = None,
-) -> list[dict[str, Any]]:
+) -> list[FaultRow[pd.Timestamp]]:
     """Everything wrong with a unit's record in a half-open window: rows {unit, probe, start, end, kind, readings, text}.
 
     ``start``, ``end`` are UTC Timestamps (None where a notice has none), ``probe`` None where the finding concerns the whole download.
@@ -50,16 +67,19 @@ def faults(
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
 
 
-def _notice(unit: Unit, notice: Mapping[str, Any]) -> dict[str, Any]:
-    return {"unit": unit.name, **{key: notice.get(key) for key in ("probe", "start", "end", "kind")}, "readings": int(notice.get("readings") or 0), "text": notice["text"]}
+def _notice(unit: Unit, notice: Notice) -> FaultRow[pd.Timestamp]:
+    return {
+        "unit": unit.name, "probe": notice.get("probe"), "start": notice["start"], "end": notice["end"], "kind": notice["kind"],
+        "readings": int(notice.get("readings") or 0), "text": notice["text"],
+    }  # fmt: skip
 
 
-def _touches(row: Mapping[str, Any], start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
+def _touches(row: FaultRow[pd.Timestamp], start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
     first, last = row["start"], row["end"]
     return (last is None or start is None or last >= start) and (first is None or end is None or first < end)
 
 
-def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
+def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[_Found]:
     index = timeline.times_of(trace.readings)
     told = np.zeros(len(index), dtype=bool)
     look = look_at(trace)
@@ -76,7 +96,7 @@ def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: 
             yield _row(index, first, last, kind, len(here), text)
         told |= bad
     for row in unit_mixup(trace, condition):
-        yield {key: row[key] for key in ("start", "end", "kind", "readings", "text")}
+        yield {"start": row["start"], "end": row["end"], "kind": row["kind"], "readings": row["readings"], "text": row["text"]}
     yield from _absent(trace, start, end)
 
 
@@ -90,11 +110,11 @@ def _lines(mask: np.ndarray, *, join: int) -> list[tuple[int, int]]:
     return found
 
 
-def _row(index: pd.DatetimeIndex, first: int, last: int, kind: str, readings: int, text: str) -> dict[str, Any]:
+def _row(index: pd.DatetimeIndex, first: int, last: int, kind: FaultKind, readings: int, text: str) -> _Found:
     return {"start": index[first], "end": index[last], "kind": kind, "readings": readings, "text": text}
 
 
-def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[dict[str, Any]]:
+def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) -> Iterable[_Found]:
     """no_value, one_sided and gap rows."""
     index, name = timeline.times_of(trace.readings), trace.probe.name
     side, empty = trace.readings["one_sided"].to_numpy(), trace.as_read_c.isna().to_numpy()
@@ -111,12 +131,12 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
             yield _row(index, first, last, "one_sided", len(here), text)
     if len(index):
         spans = timeline.gaps(trace.celsius, start=start if start is not None else index[0], end=end if end is not None else index[-1])
-        for row in spans.to_dict("records"):
+        for row in rows_of(spans, GapRow[pd.Timestamp]):
             text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
 
 
-def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
+def unit_mixup(trace: Trace, condition: Condition) -> list[Mixup]:
     """Downloads whose values fit the condition only when read in the other unit: a fault, never a conversion.
 
     Returns
@@ -136,7 +156,7 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
     >>> len(rows), rows[0]["kind"]
     (1, 'unit_mixup')
     """
-    rows = []
+    rows: list[Mixup] = []
     values, source = trace.as_read_c.to_numpy(), trace.readings["source"].to_numpy()
     for number in np.unique(source).tolist():
         at = np.flatnonzero((source == number) & np.isfinite(values))
@@ -165,11 +185,11 @@ def _inside(values: np.ndarray, trace: Trace, condition: Condition) -> float:
 def believable(
     unit: Unit,
     *,
-    faults: Sequence[Mapping[str, Any]],
+    faults: Sequence[FaultRow[pd.Timestamp]],
     start: pd.Timestamp,
     end: pd.Timestamp,
-    calibration: Sequence[Mapping[str, Any]] = (),
-) -> tuple[str, list[str]]:
+    calibration: Sequence[CalibrationRow] = (),
+) -> tuple[Answer, list[str]]:
     """The one-line answer "complete", "usable with limits" or "not usable" for a window, and its reasons in plain words.
 
     Not usable: no deciding probe; fewer than half of the window covered, or more than a quarter of its readings not believable, for every

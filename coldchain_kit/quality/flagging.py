@@ -10,12 +10,12 @@ An excursion is evidence, not an outlier: warm-up in a power cut, a door opening
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, GOOD, MISSING, SUSPECT, Condition, Trace, roll_up
+from coldchain_kit.model import FAIL, GOOD, MISSING, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
 from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
 from coldchain_kit.quality.repeat import repeated
@@ -52,7 +52,7 @@ def run(
     *,
     logger: Logger | None = None,
     others: Mapping[str, Trace] | None = None,
-    notices: Sequence[Mapping[str, Any]] = (),
+    notices: Sequence[Notice] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
 ) -> Trace:
@@ -91,7 +91,7 @@ def run_all(
     traces: Mapping[str, Trace],
     *,
     logger: Logger | None = None,
-    notices: Sequence[Mapping[str, Any]] = (),
+    notices: Sequence[Notice] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
 ) -> dict[str, Trace]:
@@ -128,7 +128,7 @@ def _run(
     own: _Seen,
     near: Mapping[str, _Seen],
     logger: Logger | None,
-    notices: Sequence[Mapping[str, Any]],
+    notices: Sequence[Notice],
     condition: Condition | None,
     dated: Sequence[pd.Timestamp],
     kept: response.Kept,
@@ -154,7 +154,7 @@ def _run(
         apart = response.told(found)
     flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
     for row in stands:
-        row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
+        row["first"], row["last"] = int(line.at[row["first"]]), int(line.at[row["last"]])
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
@@ -189,7 +189,7 @@ def span_c(trace: Trace, logger: Logger | None, value: np.ndarray) -> tuple[tupl
     return (COLD_SPAN_C if cold else SPAN_C), "common practice"
 
 
-def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tuple[np.ndarray, list[dict[str, Any]]]:
+def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tuple[np.ndarray, list[pairs.Stand]]:
     """Codes of readings that stand still too long, and what was found (positions among the readings with a value)."""
     step_c, table = own.step_c or UNKNOWN_RESOLUTION_C, own.stands
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
@@ -200,7 +200,7 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     )  # fmt: skip
 
 
-def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:
+def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Notice]) -> dict[str, np.ndarray]:
     """Flag columns that concern whole downloads or spans: unit_mixup and clock."""
     index, missing, columns = trace.readings.index, trace.as_read_c.isna().to_numpy(), {}
     if condition is not None:
@@ -208,11 +208,11 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
         for row in unit_mixup(trace, condition):
             column[trace.readings["source"].to_numpy() == row["source"]] = SUSPECT
         columns["unit_mixup"] = column
-    spans = [row for row in notices if row.get("kind") == "clock" and row.get("start") is not None and row.get("end") is not None and row.get("readings")]
+    spans = [(first, last) for row in notices if row["kind"] == "clock" and (first := row["start"]) is not None and (last := row["end"]) is not None and row["readings"]]
     if spans:
         column = np.full(len(index), GOOD, dtype=np.int8)
-        for span in spans:
-            inside = slice(index.searchsorted(span["start"]), index.searchsorted(span["end"], side="right"))
+        for first, last in spans:
+            inside = slice(index.searchsorted(first), index.searchsorted(last, side="right"))
             if 2 * (inside.stop - inside.start) < len(index):
                 column[inside] = SUSPECT
         columns["clock"] = column
@@ -221,7 +221,7 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
     return columns
 
 
-def at_odds(trace: Trace, conflicts: Sequence[Mapping[str, Any]]) -> Trace:
+def at_odds(trace: Trace, conflicts: Sequence[ConflictRow[pd.Timestamp]]) -> Trace:
     """The trace with its kept readings that others contradict (rows of CONTRACTS ``conflicts[]``) marked suspect in the column "conflict"."""
     times = pd.DatetimeIndex([row["time"] for row in conflicts if row["probe"] == trace.probe.name and row["kept"] and row["time"] is not None], tz="UTC")
     if not len(times):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Literal, NamedTuple, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -94,6 +94,17 @@ class Apart(NamedTuple):
     usual: float = 0.0
 
 
+class Stand(TypedDict):
+    """A run of readings that stands exactly still: positions, length [h], how far another probe moved meanwhile [°C], why it counts."""
+
+    first: int
+    last: int
+    code: int
+    hours: float
+    moved_c: float
+    why: Literal["length", "other", "outside"]
+
+
 def level_apart(own: Hours, other: Hours, *, resolution_c: float = 0.0) -> Apart | None:
     """Hours in which this probe left its usual level against the other one, which stayed. None with less than three days in common."""
     first, a, b = side_by_side(own, other)
@@ -159,7 +170,7 @@ def still_against(run_minutes: tuple[float, float], other: Hours) -> float:
 
 
 def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resolution_c: float, limits_h: tuple[float, float], outside: np.ndarray | None = None,
-                outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[dict[str, Any]]]:  # fmt: skip
+                outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[Stand]]:  # fmt: skip
     """Codes of readings that stand exactly still (runs from ``series.still``), and one finding for each such run.
 
     A refrigerator may hold a steady temperature for hours; a run counts where it lasts longer than ``limits_h`` (suspect, fail) [h],
@@ -180,11 +191,11 @@ def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resol
     for (steps, degrees), value in ((STILL_SUSPECT, SUSPECT), (STILL_FAIL, FAIL)):
         code = np.maximum(code, np.where(moved >= max(steps * resolution_c, degrees), value, GOOD))
     codes = np.full(len(line.value), GOOD, dtype=np.int8)
-    findings = []
+    findings: list[Stand] = []
     for k in np.flatnonzero(code > GOOD).tolist():
         first, last = int(firsts[k]), int(lasts[k])
         codes[first : last + 1] = code[k]
-        why = "length" if by_length[k] == code[k] else "other" if moved[k] else "outside"
+        why: Literal["length", "other", "outside"] = "length" if by_length[k] == code[k] else "other" if moved[k] else "outside"
         findings.append({"first": first, "last": last, "code": int(code[k]), "hours": float(hours[k]), "moved_c": float(moved[k]), "why": why})
     return codes, findings
 

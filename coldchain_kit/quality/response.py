@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -259,7 +259,19 @@ def apart_codes(line: Course, found: list[list[Apart] | None]) -> tuple[np.ndarr
     return codes, judged
 
 
-def told(found: dict[str, list[Apart] | None]) -> list[dict[str, Any]]:
+class ApartRow(TypedDict):
+    """A run in which a probe left another one: hours since 1970, and :class:`Apart` in single figures."""
+
+    other: str
+    how: str
+    first: int
+    last: int
+    by: float
+    threshold: float
+    usual: float
+
+
+def told(found: dict[str, list[Apart] | None]) -> list[ApartRow]:
     """What comparisons with the other probes found, JSON-ready: a row {other, how, first, last (hours since 1970), by, threshold, usual} a run.
 
     Hours of one kind less than a day apart make one row; ``by`` is the furthest from usual.
@@ -272,8 +284,8 @@ def told(found: dict[str, list[Apart] | None]) -> list[dict[str, Any]]:
                 if stop > first:
                     by = row.by[first:stop]
                     size = np.abs(np.log2(by)) if row.how == "spread" else np.abs(by)
-                    numbers = {"by": float(by[size.argmax()]), "threshold": float(row.threshold), "usual": float(row.usual)}
-                    rows.append({"other": name, "how": row.how, "first": int(row.hours[first]), "last": int(row.hours[stop - 1]), **numbers})
+                    span = (int(row.hours[first]), int(row.hours[stop - 1]))
+                    rows.append(ApartRow(other=name, how=row.how, first=span[0], last=span[1], by=float(by[size.argmax()]), threshold=float(row.threshold), usual=float(row.usual)))
     return rows
 
 

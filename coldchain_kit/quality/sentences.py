@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from coldchain_kit.model import FAIL, Trace
 from coldchain_kit.quality import pairs
+from coldchain_kit.quality.response import ApartRow
 from coldchain_kit.quality.series import Course, course
 from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
 from coldchain_kit.register import Logger
@@ -128,8 +129,8 @@ def _repeated_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
 
 def _apart_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     hour = [int(look.line.minute[np.searchsorted(look.line.at, k)] // 60) for k in (here[0], here[-1])]
-    rows = [row for row in look.arguments.get("apart", ()) if row["first"] <= hour[1] and row["last"] >= hour[0]]
-    worst: dict[tuple[str, str], dict[str, Any]] = {}
+    rows: list[ApartRow] = [row for row in look.arguments.get("apart", ()) if row["first"] <= hour[1] and row["last"] >= hour[0]]
+    worst: dict[tuple[str, str], ApartRow] = {}
     for row in rows:
         key = (row["other"], row["how"])
         if key not in worst or _size(row) > _size(worst[key]):
@@ -143,21 +144,21 @@ def _apart_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"Probe {look.name}: {count(len(here))} that do not agree with {others} as these probes usually do. {parts} {end}"
 
 
-def _size(row: Mapping[str, Any]) -> float:
+def _size(row: ApartRow) -> float:
     return abs(float(np.log2(row["by"]))) if row["how"] == "spread" else abs(row["by"])
 
 
-def _spread_text(row: Mapping[str, Any]) -> str:
+def _spread_text(row: ApartRow) -> str:
     words = f"{row['by']:.1f} times as much as" if row["by"] >= 1 else f"{1 / row['by']:.1f} times less than"
     return f"Spread: beside {row['other']} it goes up and down within the hour {words} usual (threshold {row['threshold']:.1f} times)."
 
 
-def _lag_text(row: Mapping[str, Any]) -> str:
+def _lag_text(row: ApartRow) -> str:
     now, before = (f"{abs(minutes):.1f} min {'after' if minutes >= 0 else 'before'}" for minutes in (row["usual"] + row["by"], row["usual"]))
     return f"Lag: it moves {now} {row['other']}, usually {before} it, a change of {abs(row['by']):.1f} min (threshold {row['threshold']:.1f} min)."
 
 
-_APART = {
+_APART: dict[str, Callable[[ApartRow], str]] = {
     "level": lambda row: (
         f"Level: the difference to {row['other']} is {abs(row['by']):.1f} °C {'above' if row['by'] > 0 else 'below'} its usual {row['usual']:.1f} °C (threshold {row['threshold']:.1f} °C)."
     ),

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import pandas as pd
 
@@ -63,7 +64,7 @@ class Allowance:
     from_c: float
     to_c: float
     hours: float
-    counting: str
+    counting: Literal["single", "total"]
     source: str
     dated: dt.date | None
     line: int

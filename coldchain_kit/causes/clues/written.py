@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +11,7 @@ from coldchain_kit.base import zones
 from coldchain_kit.causes import evidence
 from coldchain_kit.causes.clues.clue import Clue, answer
 from coldchain_kit.causes.evidence import Course, Facts
+from coldchain_kit.model import LoggerEvent
 from coldchain_kit.register import LogEntry
 
 # An entry is often written down some time after the act: common practice, no source.
@@ -155,7 +155,7 @@ def of_logbook(facts: Facts, logbook: Sequence[LogEntry], *, unit: str | None = 
     return found
 
 
-def of_events(facts: Facts, events: Sequence[dict[str, Any]], *, zone: str = "UTC") -> dict[str, Clue]:
+def of_events(facts: Facts, events: Sequence[LoggerEvent], *, zone: str = "UTC") -> dict[str, Clue]:
     """Clues ``event_door``, ``event_power`` from the logger's own event lines between shortly before the onset and the extreme."""
     lead = facts.lead
     slack = pd.Timedelta(minutes=max(30.0, 2 * lead.step_min))

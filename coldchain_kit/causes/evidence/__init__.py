@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.causes.evidence import information
 from coldchain_kit.causes.evidence.course import AFTER, ASSUMED_ROOM_C, BEFORE, Course, measure_course
-from coldchain_kit.model import Condition, Trace, Unit
+from coldchain_kit.model import Condition, EpisodeRow, ExcursionRow, Trace, Unit
 from coldchain_kit.thermal import paces
 
 __all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
@@ -50,7 +49,7 @@ def instant(value: str | pd.Timestamp) -> pd.Timestamp:
     return stamp.tz_localize("UTC") if stamp.tz is None else stamp.tz_convert("UTC")
 
 
-def measure(episode: dict[str, Any], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[dict[str, Any]] = ()) -> Facts | None:
+def measure(episode: EpisodeRow[pd.Timestamp], unit: Unit, *, condition: Condition | None = None, room: Trace | None = None, excursions: Sequence[ExcursionRow[pd.Timestamp]] = ()) -> Facts | None:
     """Measure an episode on every inside probe of its unit.
 
     Parameters
@@ -97,7 +96,7 @@ def measure(episode: dict[str, Any], unit: Unit, *, condition: Condition | None 
     )  # fmt: skip
 
 
-def _leading(rows: Sequence[dict[str, Any]], courses: dict[str, Course]) -> str:
+def _leading(rows: Sequence[ExcursionRow[pd.Timestamp]], courses: dict[str, Course]) -> str:
     weight = dict.fromkeys(courses, 0.0)
     for row in rows:
         if row["probe"] in weight:

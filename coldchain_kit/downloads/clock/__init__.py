@@ -12,7 +12,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,6 +20,7 @@ from coldchain_kit.base import zones
 from coldchain_kit.downloads.clock.cadence import Finding, jumps, settle, streams
 from coldchain_kit.downloads.clock.works import HOUR_US, Clock, clocks_of, correct_drift, meanings, offset_on, offset_text
 from coldchain_kit.downloads.readers.download import Download, Placed
+from coldchain_kit.model import Notice
 from coldchain_kit.register import UnitEntry
 
 __all__ = ["database", "instants", "local", "place", "shown", "tz_version"]
@@ -98,13 +98,13 @@ def _wall_text(wall: int) -> str:
     return text if wall % (60 * zones.SECOND_US) else text[:16]
 
 
-def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zone: str) -> tuple[dict[str, Any], ...]:
+def _notices(findings: Iterable[Finding], utc: np.ndarray, walls: np.ndarray, zone: str) -> tuple[Notice, ...]:
     """Findings of all sensors, equal ones as one, in order of time."""
     merged: dict[tuple[str, str, str], list[np.ndarray]] = {}
     for code, detail, rows in findings:
         day = "" if detail else str(walls[rows].min() // DAY_US)
         merged.setdefault((code, detail, day), []).append(rows)
-    notices = []
+    notices: list[Notice] = []
     for (code, detail, _), parts in merged.items():
         rows = np.unique(np.concatenate(parts))
         before, after = zones.offsets_of(walls[rows], zone)

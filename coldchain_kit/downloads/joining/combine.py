@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,7 @@ from coldchain_kit.downloads.joining.assign import Piece, assign
 from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
-from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit
+from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Notice, Probe, Source, Step, Trace, Unit
 from coldchain_kit.register import UnitEntry
 
 STATES = ("declared", "proved", "not_verified")  # from known to unknown
@@ -61,7 +60,9 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     files = sorted(placed, key=lambda one: (one.download.source.file, one.download.source.sha256))
     parts, channels = assign(entry, files)
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else []) for position, one in enumerate(files))
-    traces, conflicts, notices = {}, [], []
+    traces = {}
+    conflicts: list[ConflictRow[pd.Timestamp]] = []
+    notices: list[Notice] = []
     for probe, pieces in parts:
         rows = _stack(pieces, files, entry, probe)
         readings, at_odds = _merge(rows, entry, probe.name, sources)
@@ -147,7 +148,7 @@ def _ranges(entry: UnitEntry, walls: np.ndarray) -> list[tuple[np.ndarray, tuple
     return [(number == index, logger.range_c) for index, logger in enumerate(loggers)]
 
 
-def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
+def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -> tuple[pd.DataFrame, list[ConflictRow[pd.Timestamp]]]:
     """Each instant once: equal readings collapsed, readings at odds judged and told; readings without an instant only told."""
     order = np.arange(len(rows.time))
     nowhere = rows.time == zones.NAT
@@ -233,7 +234,7 @@ def _no_instant(shown: np.datetime64) -> str:
     return f"no sure instant: the clock showed {str(shown.astype('M8[s]')).replace('T', ' ')}, a local time that never was"
 
 
-def _conflicts(rows: Rows, at_odds: list[tuple[int, bool, str]], unit_name: str, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+def _conflicts(rows: Rows, at_odds: list[tuple[int, bool, str]], unit_name: str, probe: str, sources: Sequence[Source]) -> list[ConflictRow[pd.Timestamp]]:
     """Rows of CONTRACTS ``conflicts[]``, by (row, kept, why)."""
     at = np.array([row for row, _, _ in at_odds], dtype="int64")
     times = list(pd.DatetimeIndex(rows.time[at].view("M8[us]"), tz="UTC"))
@@ -287,13 +288,13 @@ def _spanned(one: Placed, strangers: list[str]) -> Source:
     return replace(source, first=first, last=last, interval_min=float(np.median(steps)) / 60e6 if len(steps) else None)
 
 
-def _events(files: Sequence[Placed]) -> tuple[dict[str, Any], ...]:
+def _events(files: Sequence[Placed]) -> tuple[LoggerEvent, ...]:
     """The loggers' own events of all files, each once, with UTC time, file and line."""
-    seen: dict[tuple[Any, ...], dict[str, Any]] = {}
+    seen: dict[tuple[object, ...], LoggerEvent] = {}
     for one in files:
         for event in one.download.source.events:
             time = instant_of(one, event.get("time"))
-            row = {"time": time, "kind": event.get("kind"), "text": event.get("text"), "file": one.download.source.file, "line": event.get("line")}
+            row: LoggerEvent = {"time": time, "kind": event["kind"], "text": event["text"], "file": one.download.source.file, "line": event["line"]}
             key = (time, row["kind"], row["text"]) if time is not None else (row["file"], row["line"])
             seen.setdefault(key, row)
     return tuple(sorted(seen.values(), key=lambda row: (row["time"] is None, row["time"] or 0, row["file"], row["line"] or 0)))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,7 @@ from coldchain_kit.downloads.joining.assign import Piece, side_by_side
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers import instants
 from coldchain_kit.downloads.readers.download import Placed
-from coldchain_kit.model import Probe, Source
+from coldchain_kit.model import FaultKind, Notice, Probe, Source
 from coldchain_kit.register import UnitEntry
 
 Span = tuple[pd.Timestamp, pd.Timestamp]
@@ -26,22 +25,22 @@ OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on anothe
 
 
 
-def told(one: Placed) -> list[dict[str, Any]]:
+def told(one: Placed) -> list[Notice]:
     """What the reader and the clock found in one file, with times in UTC and the file's name."""
-    rows = []
+    rows: list[Notice] = []
     for notice in (*one.download.notices, *one.notices):
-        row = {"kind": "clock", "probe": None, "readings": 0, **notice}
-        row["start"], row["end"] = (instant_of(one, row.get(key)) for key in ("start", "end"))
+        row: Notice = {"probe": None, **notice}
+        row["start"], row["end"] = (instant_of(one, shown) for shown in (row["start"], row["end"]))
         row["text"] = f"{one.download.source.file}: {row['text']}"
         rows.append(row)
     return rows
 
 
-def span_notice(source: Source, text: str, *, kind: str = "clock", probe: str | None = None, readings: int | None = None) -> dict[str, Any]:
+def span_notice(source: Source, text: str, *, kind: FaultKind = "clock", probe: str | None = None, readings: int | None = None) -> Notice:
     return {"kind": kind, "probe": probe, "start": source.first, "end": source.last, "readings": source.read if readings is None else readings, "text": text}
 
 
-def two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], readings: pd.DataFrame) -> list[dict[str, Any]]:
+def two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], readings: pd.DataFrame) -> list[Notice]:
     """A notice where loggers that ran side by side both give one probe of the register."""
     serials = side_by_side(pieces, files)
     if not serials or not probe.registered or not len(readings):
@@ -50,7 +49,7 @@ def two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], 
     return [{"kind": "disagreement", "probe": probe.name, "start": readings.index[0], "end": readings.index[-1], "readings": len(readings), "text": text}]
 
 
-def moved_copies(rows: Rows, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+def moved_copies(rows: Rows, probe: str, sources: Sequence[Source]) -> list[Notice]:
     """A notice for each file that holds another file's readings moved by whole or half hours: one of the two clocks is wrong."""
     known = (rows.time != zones.NAT) & ~np.isnan(rows.value)
     parts = {number: pd.Series(rows.value[at], index=rows.time[at]) for number in np.unique(rows.source) if (at := known & (rows.source == number)).any()}
@@ -77,7 +76,7 @@ def _agreement(one: pd.Series, other: pd.Series, half_hours: int) -> float:
     return float((here == there).mean())
 
 
-def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[dict[str, Any]]:
+def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[Notice]:
     """A notice for each file whose logger is none of the register's."""
     known = {logger.serial for logger in (entry.logger, *(logger for _, logger in entry.settings)) if logger.serial}
     named = ", ".join(f"'{serial}'" for serial in sorted(known))
@@ -88,7 +87,7 @@ def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[S
     ]
 
 
-def other_years(sources: Sequence[Source], zone: str) -> list[dict[str, Any]]:
+def other_years(sources: Sequence[Source], zone: str) -> list[Notice]:
     """A notice for a file that would join the others if its year were another one."""
     dated = [(source, (source.first, source.last)) for source in sources if source.first is not None and source.last is not None]
     notices = []
@@ -112,7 +111,7 @@ def _apart_days(one: Span, other: Span, *, years: int = 0) -> float:
     return max((first - other[1]) / pd.Timedelta(days=1), (other[0] - last) / pd.Timedelta(days=1), 0.0)
 
 
-def instant_of(one: Placed, shown: Any) -> pd.Timestamp | None:
+def instant_of(one: Placed, shown: object) -> pd.Timestamp | None:
     """UTC of a time as the file shows it, by the offset of the row nearest to it; None where it is no time."""
     if shown is None or shown is pd.NaT:
         return None

@@ -17,7 +17,7 @@ from coldchain_kit.downloads.readers.dialect import Dialect
 from coldchain_kit.downloads.readers.download import Column, Download, Hints
 from coldchain_kit.downloads.readers.files import Content
 from coldchain_kit.downloads.readers.frame import Frame
-from coldchain_kit.model import Source
+from coldchain_kit.model import EventRow, Notice, Source
 
 MAX_LISTED = 10_000
 ABSOLUTE_ZERO_C = -273.15
@@ -37,7 +37,7 @@ def download(content: Content, dialect: Dialect, block: Block, frame: Frame, hin
     utc = bool(picked(block.zoned, keep).any() or zone is not None)
     time = (time_us - zone * 1_000_000 if zone else time_us).view("datetime64[us]")
     line = keep.astype("int64") + block.first + 1
-    notices: list[dict[str, Any]] = []
+    notices: list[Notice] = []
     unread = {key: text for key, text in block.unread.items() if block.kind[key[0]] == ROW}
     columns, shape = _columns(block, keep, frame, hints, content.file, notices, time, unread)
     layout = _layout(content, dialect, block, frame, columns, shape, time)
@@ -83,7 +83,7 @@ def _one_kind_of_time(block: Block, header_offset: int | None) -> None:
 
 
 def _columns(
-    block: Block, keep: np.ndarray, frame: Frame, hints: Hints, shown: str, notices: list[dict[str, Any]], time: np.ndarray, unread: dict[tuple[int, int], str]
+    block: Block, keep: np.ndarray, frame: Frame, hints: Hints, shown: str, notices: list[Notice], time: np.ndarray, unread: dict[tuple[int, int], str]
 ) -> tuple[list[Column], str]:
     dialect = block.dialect
     kinds = _kinds(block, keep, hints)
@@ -164,7 +164,7 @@ def _could_be_temperature(values: np.ndarray) -> bool:
     return bool((np.abs(known) <= 1000).mean() > 0.9)
 
 
-def _celsius_of(frame: Frame, hints: Hints, notices: list[dict[str, Any]], time: np.ndarray, unread: dict[tuple[int, int], str]) -> longform.Make:
+def _celsius_of(frame: Frame, hints: Hints, notices: list[Notice], time: np.ndarray, unread: dict[tuple[int, int], str]) -> longform.Make:
     """A function that makes a Column out of a field: temperatures in °C, states as 1 and 0, other numbers as they stand."""
 
     def make(block: Block, keep: np.ndarray, at: int, header: str, label: str, kind: str, rows: np.ndarray | None, row_unit: str | None = None) -> Column:
@@ -194,7 +194,7 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[dict[str, Any]], time:
     return make
 
 
-def _notice(label: str, when: np.ndarray, readings: int, text: str) -> dict[str, Any]:
+def _notice(label: str, when: np.ndarray, readings: int, text: str) -> Notice:
     return {"kind": "unit_mixup", "probe": label, "start": pd.Timestamp(when.min()), "end": pd.Timestamp(when.max()), "readings": int(readings), "text": text}
 
 
@@ -250,9 +250,10 @@ def _states(block: Block, at: int, at_lines: np.ndarray) -> np.ndarray:
     return meaning[block.texts[at][at_lines]]
 
 
-def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict[str, Any]]:
+def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[EventRow]:
     """Events written beside the readings: texts of a column of events that are not its usual word."""
-    dialect, out = block.dialect, []
+    dialect = block.dialect
+    out: list[EventRow] = []
     taken = {column.header for column in columns}
     for at in dialect.text_at:
         if dialect.header_line is None or not labels.is_event(dialect.names[at]) or dialect.names[at] in taken:
@@ -267,9 +268,9 @@ def _beside(block: Block, keep: np.ndarray, columns: list[Column]) -> list[dict[
     return out
 
 
-def _with_offset(shown: str, offset_s: int) -> str:
+def _with_offset(shown: str | None, offset_s: int) -> str | None:
     """An event's time with the offset that the header states, unless it has its own."""
-    parts = instants.split(shown)
+    parts = instants.split(shown) if shown else None
     if parts is None or not parts[1] or (instants.clock(parts[1]) or (0, 0))[1] is not None:
         return shown
     minutes = abs(offset_s) // 60

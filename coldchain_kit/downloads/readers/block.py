@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from coldchain_kit.downloads.readers import cells
 from coldchain_kit.downloads.readers.dialect import Dialect
+from coldchain_kit.model import EventRow
 
 BLANK, COMMENTED, HEADER, EVENT, ROW, REJECT = range(6)
 MAX_UNREAD = 20_000
@@ -36,7 +36,7 @@ class Block:
     words: list[str] = field(default_factory=lambda: [""])
     unread: dict[tuple[int, int], str] = field(default_factory=dict)
     rejects: list[tuple[int, str]] = field(default_factory=list)
-    events: list[dict[str, Any]] = field(default_factory=list)
+    events: list[EventRow] = field(default_factory=list)
     headers: list[tuple[int, bool]] = field(default_factory=list)  # line index, whether it is the first header again
     code_of: dict[str, int] = field(default_factory=lambda: {"": 0})
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import Source
+from coldchain_kit.model import Notice, Source
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ class Download:
     line: np.ndarray
     columns: tuple[Column, ...]
     serial: str | None = None
-    notices: tuple[dict[str, Any], ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -74,4 +73,4 @@ class Placed:
     offset_s: np.ndarray
     state: str
     text: str
-    notices: tuple[dict[str, Any], ...] = field(default_factory=tuple)
+    notices: tuple[Notice, ...] = field(default_factory=tuple)

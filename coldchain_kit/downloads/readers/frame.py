@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from coldchain_kit.downloads.readers import cells, instants, oddlines
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
+from coldchain_kit.model import EventRow
 
 MAX_PREAMBLE = 5000  # lines searched for a unit or a serial number
 _SERIAL = re.compile(r"(?i)(?:serial(?:\s*(?:no|number|nr|num))?|s/n|\bsn|seriennummer|serien-?nr|num[ée]ro de s[ée]rie|n[°º]?\s*(?:de\s*)?s[ée]rie)\b\.?\s*(?:#|:|=|;|,|\t|\|)?\s*[\"']?([A-Za-z0-9][A-Za-z0-9\-_/]{1,40})")
@@ -28,7 +28,7 @@ class Frame:
     header: int = 0
     event: int = 0
     footer: int = 0
-    events: list[dict[str, Any]] = field(default_factory=list)
+    events: list[EventRow] = field(default_factory=list)
     unit: str | None = None
     serial: str | None = None
     zone: str | None = None
@@ -89,7 +89,7 @@ def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
         frame.footer += 1
 
 
-def _event(dialect: Dialect, text: str, i: int) -> dict[str, Any] | None:
+def _event(dialect: Dialect, text: str, i: int) -> EventRow | None:
     """The event that a line outside of the block tells: a time at its start and words after it."""
     for mark in [dialect.separator, *(mark for mark in ("\t", ";", "|", ",") if mark != dialect.separator and mark in text)]:
         fields = split_line(text, mark, dialect.quote) or []

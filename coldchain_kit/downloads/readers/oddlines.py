@@ -5,11 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import re
 from functools import lru_cache
-from typing import Any
 
 from coldchain_kit.downloads.readers import cells, instants, labels
 from coldchain_kit.downloads.readers.block import BLANK, COMMENTED, EVENT, HEADER, NO_TIME, REJECT, ROW, Block
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines
+from coldchain_kit.model import EventRow
 
 CUT = "the line is cut short"
 QUIET = frozenset({"", "ok", "normal", "good", "none", "0", "1", "-", "--", "no", "yes", "valid", "n", "y", "null", "false", "true", "nan", "na", "n/a"})
@@ -123,7 +123,7 @@ def tells(text: str) -> bool:
     return event_kind(text) is not None and not _SENSOR.search(text)
 
 
-def event(fields: list[str], dialect: Dialect, text: str, line: int) -> dict[str, Any]:
+def event(fields: list[str], dialect: Dialect, text: str, line: int) -> EventRow:
     """An event row: time as shown, kind, text, 1-based line."""
     shown = dialect.shown(fields)
     if dialect.numeric_time and (moment := dialect.moment(fields)):

@@ -124,7 +124,7 @@ class EpisodeRow(TypedDict, Generic[T]):
     start: Annotated[T, Of("start of the first")]
     end: Annotated[T, Of("end of the last")]
     recurrent: Annotated[RecurrentRow | None, Of("where they are regular short runs", "rule 8")]
-    causes: Annotated[list[CauseRow], Of("candidates, best first", "rule 11")]
+    causes: NotRequired[Annotated[list[CauseRow], Of("candidates, best first", "rule 11")]]
 
 
 class LeadingCause(TypedDict):
@@ -174,22 +174,22 @@ class BufferRow(TypedDict, Generic[T]):
     """The air that a buffered probe must have met: an estimate."""
 
     unit: NotRequired[Annotated[str, Of("the unit")]]
-    probe: Annotated[str, Of("the probe")]
-    time_constant_min: Annotated[Minutes, Of("its time constant", "site.toml")]
+    probe: NotRequired[Annotated[str, Of("the probe")]]
+    time_constant_min: NotRequired[Annotated[Minutes, Of("its time constant", "site.toml")]]
     air_high_c: Annotated[Celsius, Of("warmest air", "FACTS G1")]
     air_high_time: Annotated[T, Of("when")]
     warmer_by_c: Annotated[Kelvins, Of("warmer than the highest reading by")]
     air_low_c: Annotated[Celsius, Of("coldest air", "FACTS G1")]
     air_low_time: Annotated[T, Of("when")]
     colder_by_c: Annotated[Kelvins, Of("colder than the lowest reading by")]
-    doubt_c: Annotated[Kelvins, Of("what the resolution leaves open")]
+    doubt_c: Annotated[Kelvins | None, Of("what the resolution leaves open")]
 
 
 class GapEstimateRow(TypedDict, Generic[T]):
     """What might have happened inside a gap had cooling stopped: an estimate, never a verdict."""
 
     unit: NotRequired[Annotated[str, Of("the unit")]]
-    probe: Annotated[str, Of("the probe")]
+    probe: NotRequired[Annotated[str, Of("the probe")]]
     start: Annotated[T, Of("the gap's start")]
     end: Annotated[T, Of("the gap's end")]
     minutes: Annotated[Minutes, Of("its length")]

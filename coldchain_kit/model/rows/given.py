@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Generic, Literal, NotRequired, TypedDict
 
+import pandas as pd
+
 from coldchain_kit.model.rows.fields import (
     Celsius,
     Count,
@@ -57,10 +59,31 @@ class EventRow(TypedDict):
     time: Annotated[str | None, Of("when, as the line shows it")]
 
 
+class LoggerEvent(TypedDict):
+    """The same beside the readings of its unit: with its instant and its file."""
+
+    time: Annotated[pd.Timestamp | None, Of("its instant")]
+    kind: Annotated[str, Of("what kind of event")]
+    text: Annotated[str, Of("as it stands there")]
+    file: Annotated[str, Of("its file")]
+    line: Annotated[Count, Of("its line in the file")]
+
+
+class Notice(TypedDict):
+    """What reading and clock found: becomes a row of faults."""
+
+    kind: Annotated[FaultKind, Of("what kind", "CONTRACTS results")]
+    probe: NotRequired[Annotated[str | None, Of("its probe; none where a whole download is concerned")]]
+    start: Annotated[pd.Timestamp | None, Of("from")]
+    end: Annotated[pd.Timestamp | None, Of("until")]
+    readings: Annotated[Count, Of("readings concerned")]
+    text: Annotated[str, Of("in a sentence")]
+
+
 class SourceRow(TypedDict, Generic[T]):
     """A download: what was read of it and what was not."""
 
-    unit: Annotated[str, Of("the unit it belongs to", "site.toml")]
+    unit: NotRequired[Annotated[str, Of("the unit it belongs to", "site.toml")]]
     file: Annotated[RelativePath, Of("its name, from the case's or the site's folder")]
     sha256: Annotated[Sha256, Of("hash of its bytes")]
     rows: Annotated[Count, Of("data lines in the file: read and rejected", "rule 13")]
@@ -163,6 +186,13 @@ class BelievableRow(TypedDict):
     unit: Annotated[str, Of("the unit")]
     answer: Annotated[Literal["complete", "usable with limits", "not usable"], Of("the answer for the window")]
     reasons: Annotated[list[str], Of("why not complete, a sentence each")]
+
+
+class ClockState(TypedDict, total=False):
+    """The same of a unit by itself; empty where nobody looked."""
+
+    state: Annotated[str, Of("declared, proved or not_verified")]
+    text: Annotated[str, Of("in a sentence")]
 
 
 class ClockRow(TypedDict):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Generic, Literal, TypedDict
+from typing import Annotated, Generic, Literal, NotRequired, TypedDict
 
 from coldchain_kit.model.rows.fields import Celsius, Count, Direction, Energy, Hours, Kelvins, Minutes, Of, Ratio, Role, Share, T
 from coldchain_kit.model.rows.found import (
@@ -50,7 +50,7 @@ class StayRow(TypedDict, Generic[T]):
     """A stay of a lot in a unit."""
 
     unit: Annotated[str, Of("the unit", "stock.csv")]
-    quantity: Annotated[str, Of("how much", "stock.csv")]
+    quantity: Annotated[str | None, Of("how much", "stock.csv")]
     state: Annotated[str | None, Of("state of the goods", "stock.csv")]
     moved_in: Annotated[T, Of("from", "stock.csv")]
     moved_out: Annotated[T | None, Of("until; none: still there", "stock.csv")]
@@ -139,14 +139,14 @@ class LotOutsideRow(TypedDict):
 class FreezingRow(TypedDict, Generic[T]):
     """Could the lot have frozen?"""
 
-    unit: Annotated[str, Of("unit of the lowest reading")]
+    unit: NotRequired[Annotated[str, Of("unit of the lowest reading")]]
     probe: Annotated[str, Of("its probe")]
     role: Annotated[Role, Of("what that stands in")]
     time: Annotated[T, Of("its instant")]
     lowest_c: Annotated[Celsius, Of("lowest value, as read or corrected")]
     expanded_c: Annotated[Kelvins, Of("its U", "rule 6")]
     lowest_less_u_c: Annotated[Celsius, Of("lowest less U")]
-    do_not_freeze: Annotated[bool, Of("whether the list says that it must not freeze", "stock.csv")]
+    do_not_freeze: NotRequired[Annotated[bool, Of("whether the list says that it must not freeze", "stock.csv")]]
     possible: Annotated[bool, Of("whether freezing cannot be ruled out at this place", "FACTS B13")]
 
 
@@ -177,7 +177,7 @@ class LotRow(TypedDict, Generic[T]):
     without_readings_min: Annotated[Minutes, Of("time of its stays without readings")]
     allowances: Annotated[list[AllowanceRow], Of("what was stated for it")]
     earlier_out_hours: Annotated[Hours | None, Of("time out before, as stated", "stock.csv")]
-    earlier_cases: Annotated[list[EarlierRow[T]], Of("earlier frozen cases of this lot")]
+    earlier_cases: Annotated[list[EarlierRow[str]], Of("earlier frozen cases of this lot")]
     freezing: Annotated[FreezingRow[T] | None, Of("the lowest it met")]
     possible_freezing: Annotated[bool | None, Of("freezing cannot be ruled out")]
     needs_decision: Annotated[bool, Of("somebody must decide on it", "rule 14")]
