@@ -118,8 +118,8 @@ def _results(case: register.Case, traces: dict[str, Trace], source: Source, z) -
         {
             "id": "EP1", "unit": "F2", "excursions": [row["id"] for row in excursions], "start": excursions[0]["start"], "end": excursions[-1]["end"], "recurrent": False,
             "causes": [
-                {"cause": "power_loss", "support": 0.81, "for": ["All probes warmed together towards the room."], "against": ["No power channel shows it."], "untested": ["Door channel: none recorded."], "check_next": ["Plug, breaker and the building's power log."]},
-                {"cause": "cooling_failure", "support": 0.12, "for": [], "against": ["It recovered to the old level by itself."], "untested": [], "check_next": ["Ask for a service visit."]},
+                {"cause": "power_loss", "support": 0.81, "for": [_observed("All probes warmed together towards the room.")], "against": [_observed("No power channel shows it.")], "untested": ["Door channel: none recorded."], "check_next": ["Plug, breaker and the building's power log."]},
+                {"cause": "cooling_failure", "support": 0.12, "for": [], "against": [_observed("It recovered to the old level by itself.")], "untested": [], "check_next": ["Ask for a service visit."]},
             ],
         }
     ] if excursions else []  # fmt: skip
@@ -155,6 +155,10 @@ def _results(case: register.Case, traces: dict[str, Trace], source: Source, z) -
         "cause": {"cause": "power_loss", "support": 0.81} if episodes else {"cause": "none", "support": 1.0},
         "lots": lots,
     }  # fmt: skip
+
+
+def _observed(text: str) -> dict[str, Any]:
+    return {"observation": text, "number": None, "threshold": None, "unit": "", "weight": 1.0, "comment": ""}
 
 
 def _probe(case: register.Case, trace: Trace) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Generic, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,49 @@ import pandas as pd
 from coldchain_kit import downloads
 from coldchain_kit.assessment import results
 from coldchain_kit.downloads import Column, Download
-from coldchain_kit.model import plain, timeline
+from coldchain_kit.model import Notice, SourceRow, T, plain, rows_of, timeline
+
+
+class SpanRow(TypedDict, Generic[T]):
+    """A stretch without readings: edges as the file shows them, and its length [min]."""
+
+    start: T
+    end: T
+    minutes: float
+
+
+class ColumnRow(TypedDict, Generic[T]):
+    """A temperature column as found in a download: unit and what says so, readings, span, interval [min], gaps, extremes [°C]."""
+
+    header: str
+    label: str
+    unit: str | None
+    unit_from: str | None
+    readings: int
+    first: T | None
+    last: T | None
+    interval_min: float | None
+    gaps: list[SpanRow[T]]
+    min_c: float | None
+    max_c: float | None
+
+
+class ChannelRow(TypedDict):
+    """Another column."""
+
+    header: str
+    label: str
+    kind: str
+
+
+class Inspection(SourceRow[str]):
+    """A download with its columns."""
+
+    time_kind: str
+    serial: str | None
+    probes: list[ColumnRow[str]]
+    channels: list[ChannelRow]
+    notices: list[Notice]
 
 
 def text(load: Download) -> str:
@@ -32,8 +74,8 @@ def text(load: Download) -> str:
     return "\n".join(lines)
 
 
-def _probe_line(probe: dict[str, Any]) -> str:
-    if not probe["readings"]:
+def _probe_line(probe: ColumnRow[str]) -> str:
+    if not probe["readings"] or probe["first"] is None or probe["last"] is None:
         return f"{probe['label']} ({probe['header']}): no reading with a value"
     interval = "not known" if probe["interval_min"] is None else f"{probe['interval_min']:.4g} min"
     gaps = "no gap" if not probe["gaps"] else f"{len(probe['gaps'])} gap{'s' if len(probe['gaps']) > 1 else ''}, the longest {max(g['minutes'] for g in probe['gaps']):.4g} min"
@@ -48,7 +90,7 @@ def _shown(time: str) -> str:
     return time.removesuffix("Z").replace("T", " ").split(".")[0]
 
 
-def row(load: Download) -> dict[str, Any]:
+def row(load: Download) -> Inspection:
     """The same as plain data: CONTRACTS ``sources[]`` of the file with ``probes[]`` and ``channels[]`` as found in it.
 
     Times are those the file shows, written with a Z for either kind; ``time_kind`` says which they are.
@@ -57,14 +99,14 @@ def row(load: Download) -> dict[str, Any]:
     probes = [_column(column, times) for column in load.columns if column.kind == "temperature"]
     channels = [{"header": c.header, "label": c.label, "kind": c.kind} for c in load.columns if c.kind != "temperature"]
     order = [name for name in (probe["interval_min"] for probe in probes) if name is not None]
-    document = {**results.source_row(load.source), "time_kind": load.time_kind, "serial": load.serial, "probes": probes, "channels": channels}
+    document: dict[str, object] = {**results.source_row(load.source), "time_kind": load.time_kind, "serial": load.serial, "probes": probes, "channels": channels}
     document["first"], document["last"] = (times.min(), times.max()) if len(times) else (None, None)
     document["interval_min"] = order[0] if order else None
     document["notices"] = list(load.notices)
     return plain(_aware(document))
 
 
-def _column(column: Column, times: pd.DatetimeIndex) -> dict[str, Any]:
+def _column(column: Column, times: pd.DatetimeIndex) -> ColumnRow[pd.Timestamp]:
     own = times if column.rows is None else times[column.rows]
     series = pd.Series(column.values, index=own.tz_localize("UTC") if own.tz is None else own)
     series = series[~series.index.duplicated()].sort_index()
@@ -75,11 +117,11 @@ def _column(column: Column, times: pd.DatetimeIndex) -> dict[str, Any]:
     return {
         "header": column.header, "label": column.label, "unit": column.unit, "unit_from": column.unit_from, "readings": int(np.isfinite(column.values).sum()),
         "first": valued.index[0] if len(valued) else None, "last": valued.index[-1] if len(valued) else None, "interval_min": timeline.interval_min(timeline.times_of(series)),
-        "gaps": spans[["start", "end", "minutes"]].to_dict("records"), "min_c": valued.min() if len(valued) else None, "max_c": valued.max() if len(valued) else None,
+        "gaps": rows_of(spans[["start", "end", "minutes"]], SpanRow[pd.Timestamp]), "min_c": valued.min() if len(valued) else None, "max_c": valued.max() if len(valued) else None,
     }  # fmt: skip
 
 
-def _aware(value: Any) -> Any:
+def _aware(value: object) -> object:
     """Naive Timestamps marked as UTC, so that they can be written."""
     if isinstance(value, dict):
         return {key: _aware(inner) for key, inner in value.items()}

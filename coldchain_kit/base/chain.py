@@ -13,7 +13,7 @@ import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -107,7 +107,7 @@ def read(path: Path) -> Chain:
     return Chain(rows, problems, notes, before, torn.decode("utf-8", "replace"))
 
 
-def append(path: Path, row: dict[str, Any]) -> dict[str, Any]:
+def append(path: Path, row: Mapping[str, object]) -> dict[str, Any]:
     """Add one chained line and bring it to the disk; call it under the folder's lock.
 
     Returns
@@ -135,9 +135,9 @@ def append(path: Path, row: dict[str, Any]) -> dict[str, Any]:
         size = os.fstat(handle).st_size
         kept = os.pread(handle, size, 0).rfind(b"\n") + 1
         tail = os.pread(handle, size - kept, kept)
-        row = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
-        row["line_hash"] = line_hash(row)
-        line = (json.dumps(row, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
+        whole = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
+        whole["line_hash"] = line_hash(whole)
+        line = (json.dumps(whole, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
         try:
             os.ftruncate(handle, kept)
             _write(handle, line, at=kept)
@@ -147,10 +147,10 @@ def append(path: Path, row: dict[str, Any]) -> dict[str, Any]:
             raise
     finally:
         os.close(handle)
-    return row
+    return whole
 
 
-def line_hash(row: dict[str, Any]) -> str:
+def line_hash(row: Mapping[str, object]) -> str:
     """Of a line without this hash, so that a slip in the last line is found, too."""
     return sha256(json.dumps({key: value for key, value in row.items() if key != "line_hash"}, sort_keys=True, ensure_ascii=False))
 
@@ -175,7 +175,7 @@ def _unreadable(name: str, number: int) -> str:
     return f"{name} line {number} is not readable"
 
 
-def _faults(row: dict[str, Any], before: str, *, first_form: bool) -> list[str]:
+def _faults(row: Mapping[str, object], before: str, *, first_form: bool) -> list[str]:
     own = _first_form_hash(row) == row["hash"] if first_form else row.get("line_hash") == line_hash(row)
     found = [] if own else ["was changed"]
     if row.get("previous") != before:
@@ -183,6 +183,6 @@ def _faults(row: dict[str, Any], before: str, *, first_form: bool) -> list[str]:
     return found
 
 
-def _first_form_hash(row: dict[str, Any]) -> str:
+def _first_form_hash(row: Mapping[str, object]) -> str:
     held = {key: value for key, value in row.items() if key != "hash"}
     return hashlib.sha256(json.dumps(held, sort_keys=True, ensure_ascii=False, separators=(",", ":")).encode("utf-8")).hexdigest()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from coldchain_kit.register import entries
 from coldchain_kit.show import open_questions, wording
@@ -11,11 +11,11 @@ if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
 
 
-def latest(assessment: Assessment) -> dict[str, dict[str, Any]]:
+def latest(assessment: Assessment) -> dict[str, entries.Entry]:
     return {row["field"]: row for row in entries.read(assessment.case.folder)}
 
 
-def shown(value: Any) -> str:
+def shown(value: entries.Answer) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{name.replace('_', ' ')}: {held}" for name, held in value.items() if held)
     return open_questions.UNANSWERED if value is None else str(value)
@@ -27,9 +27,9 @@ def numbers(assessment: Assessment, prefix: str) -> list[str]:
     return [*used, next(str(number) for number in range(1, 1000) if str(number) not in used)]
 
 
-def standing(assessment: Assessment, prefix: str) -> dict[str, dict[str, Any]]:
+def standing(assessment: Assessment, prefix: str) -> dict[str, dict[str, str]]:
     """Number or name -> the structured answer that stands now."""
-    return {field.partition(".")[2]: row["new"] for field, row in latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
+    return {field.partition(".")[2]: entries.parts(row["new"]) for field, row in latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
 
 
 def from_case(assessment: Assessment, field: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -45,7 +45,7 @@ def _why_box() -> Any:
     return widgets.Text(description="Reason", placeholder="needed only where you change an earlier answer", continuous_update=False, layout=widgets.Layout(width="44em"))
 
 
-def _saved(status: Any, save: Callable[[], Any]) -> bool:
+def _saved(status: Any, save: Callable[[], object]) -> bool:
     """Run one save, say in words how it went, and tell whether it did."""
     try:
         row = save()
@@ -57,13 +57,13 @@ def _saved(status: Any, save: Callable[[], Any]) -> bool:
     return True
 
 
-def live_questions(assessment: Assessment, title: str, fields: Sequence[str], latest: dict[str, dict[str, Any]], choices: dict[str, list[str]]) -> Any:
+def live_questions(assessment: Assessment, title: str, fields: Sequence[str], latest: Mapping[str, entries.Entry], choices: dict[str, list[str]]) -> Any:
     import ipywidgets as widgets
 
     why, parts = _why_box(), []
     for field in fields:
         label, status = widgets.HTML(f"<label>{escape(entries.FIELDS[field])}</label>"), widgets.HTML("")
-        held = str((latest.get(field) or {}).get("new") or "")
+        held = str((latest[field]["new"] if field in latest else None) or "")
         if field in choices:
             box = widgets.Dropdown(options=["", *dict.fromkeys([*choices[field], *([held] if held else [])])], value=held)
         else:
@@ -80,11 +80,11 @@ def _saver(assessment: Assessment, field: str, status: Any, why: Any) -> Callabl
     return save
 
 
-def text_box(assessment: Assessment, field: str, proposed: str, mark: str, row: dict[str, Any] | None) -> Any:
+def text_box(assessment: Assessment, field: str, proposed: str, mark: str, row: entries.Entry | None) -> Any:
     import ipywidgets as widgets
 
     status, why = widgets.HTML(""), _why_box()
-    held = row["new"]["text"] if row and row["new"] else proposed
+    held = entries.parts(row["new"])["text"] if row and row["new"] else proposed
     box = widgets.Textarea(value=held, continuous_update=False, rows=6, layout=widgets.Layout(width="60em"))
 
     def save(change: dict[str, Any]) -> None:
@@ -104,8 +104,8 @@ class Editing:
     parts: Sequence[str]
     choices: dict[str, list[str]]
     keys: Callable[[], list[str]]
-    standing: Callable[[], dict[str, dict[str, Any]]]
-    save: Callable[[str, dict[str, str], str, str], Any]
+    standing: Callable[[], Mapping[str, Mapping[str, object]]]
+    save: Callable[[str, dict[str, str], str, str], object]
     table: Callable[[], Table]
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from coldchain_kit.forms import answers, boxes
 from coldchain_kit.register import Site, entries
@@ -17,44 +17,44 @@ if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
 
 
-def before_anything_else(assessment: Assessment, *, frozen: bool = False) -> Any:
+def before_anything_else(assessment: Assessment, *, frozen: bool = False) -> object:
     """Is the stock marked and at its labelled condition, where, by whom; was the download made before the logger was touched?"""
     return _ask(assessment, "Before anything else: immediate action", [name for name in entries.FIELDS if name.startswith("immediate.")], frozen=frozen)
 
 
-def found(assessment: Assessment, *, frozen: bool = False) -> Any:
+def found(assessment: Assessment, *, frozen: bool = False) -> object:
     """When, how and by whom the deviation was found."""
     return _ask(assessment, "How it was found", ["found.when", "found.by", "found.how"], frozen=frozen)
 
 
-def five_whys(assessment: Assessment, *, frozen: bool = False) -> Any:
+def five_whys(assessment: Assessment, *, frozen: bool = False) -> object:
     """Why, asked five times."""
     return _ask(assessment, "Why, asked until it no longer helps", [f"why.{step}" for step in range(1, 6)], frozen=frozen)
 
 
-def cause_groups(assessment: Assessment, *, frozen: bool = False) -> Any:
+def cause_groups(assessment: Assessment, *, frozen: bool = False) -> object:
     """What played a part, by groups, so that none is forgotten."""
     return _ask(assessment, "What played a part, by groups", [name for name in entries.FIELDS if name.startswith("group.")], frozen=frozen)
 
 
-def root_cause(assessment: Assessment, *, frozen: bool = False) -> Any:
+def root_cause(assessment: Assessment, *, frozen: bool = False) -> object:
     """The investigator's own root cause, apart from the kit's ranking."""
     return _ask(assessment, "Root cause, as the investigator sees it", ["cause.root", "cause.reasons", "cause.kit"], frozen=frozen)
 
 
-def classification(assessment: Assessment, *, frozen: bool = False) -> Any:
+def classification(assessment: Assessment, *, frozen: bool = False) -> object:
     """Class of the deviation by the site's own scheme, and the risk in words."""
     given = assessment.site.extra.get("deviation_classes")
     choices = {"class": [str(name) for name in given]} if isinstance(given, (list, dict)) and given else {}
     return _ask(assessment, "Risk and class", ["risk", "class", "class.reason"], frozen=frozen, choices=choices)
 
 
-def conclusion(assessment: Assessment, *, frozen: bool = False) -> Any:
+def conclusion(assessment: Assessment, *, frozen: bool = False) -> object:
     """The conclusion, and how the actions will be checked."""
     return _ask(assessment, "Conclusion", ["conclusion", "effectiveness"], frozen=frozen)
 
 
-def decisions(assessment: Assessment, *, frozen: bool = False) -> Any:
+def decisions(assessment: Assessment, *, frozen: bool = False) -> object:
     """What was decided on each lot, in the site's words, by whom, in which role, when, on what reference."""
     lots = [row["lot"] for row in assessment.results["lots"]]
     outcomes = assessment.site.extra.get("outcomes")
@@ -62,23 +62,23 @@ def decisions(assessment: Assessment, *, frozen: bool = False) -> Any:
     return _keyed(assessment, "decision", "Decisions on product", "Lot", lambda: lots, choices, frozen=frozen)
 
 
-def replies(assessment: Assessment, *, frozen: bool = False) -> Any:
+def replies(assessment: Assessment, *, frozen: bool = False) -> object:
     """What manufacturers replied, with reference and attachment."""
     return _keyed(assessment, "reply", "Replies of manufacturers", "No.", lambda: answers.numbers(assessment, "reply"), {}, frozen=frozen)
 
 
-def monitors(assessment: Assessment, *, frozen: bool = False) -> Any:
+def monitors(assessment: Assessment, *, frozen: bool = False) -> object:
     """The stage of each lot's vial monitor, as somebody read it off the vial: never calculated."""
     lots = [row["lot"] for row in assessment.results["lots"]]
     return _keyed(assessment, "monitor", "Vial monitors, as read off the vial", "Lot", lambda: lots, {}, frozen=frozen)
 
 
-def set_aside(assessment: Assessment, *, frozen: bool = False) -> Any:
+def set_aside(assessment: Assessment, *, frozen: bool = False) -> object:
     """Readings set aside: only with a reason and a second person's name. All readings stay the headline."""
     return _keyed(assessment, "set_aside", "Readings set aside", "No.", lambda: answers.numbers(assessment, "set_aside"), {}, frozen=frozen)
 
 
-def actions(assessment: Assessment, *, frozen: bool = False) -> Any:
+def actions(assessment: Assessment, *, frozen: bool = False) -> object:
     """Corrective and preventive actions with owner and due date, shown until closed and found effective."""
     folder = assessment.case.folder
     if frozen:
@@ -102,7 +102,7 @@ def actions(assessment: Assessment, *, frozen: bool = False) -> Any:
     )
 
 
-def _actions_table(rows: list[dict[str, str]]) -> Table:
+def _actions_table(rows: list[entries.Action]) -> Table:
     cells = tuple(
         (row["id"], row["kind"], row["action"], row["owner"], row["due"], row["closed"] or "open", row["effective"] or "not yet checked", row["note"] or "none") for row in rows
     )
@@ -111,7 +111,7 @@ def _actions_table(rows: list[dict[str, str]]) -> Table:
     return Table("Actions", ("No.", "Kind", "Action", "Owner", "Due", "Closed", "Effective", "Note"), cells, notes, "No action has been entered yet.")
 
 
-def text(assessment: Assessment, section: str, *, frozen: bool = False) -> Any:
+def text(assessment: Assessment, section: str, *, frozen: bool = False) -> object:
     """The proposed sentences of a section, or the investigator's wording with the proposed one below it.
 
     Parameters
@@ -127,16 +127,17 @@ def text(assessment: Assessment, section: str, *, frozen: bool = False) -> Any:
     return boxes.text_box(assessment, f"text.{section}", proposed, mark, row)
 
 
-def _worded(row: dict[str, Any] | None, proposed: str, mark: str, site: Site) -> Prose:
+def _worded(row: entries.Entry | None, proposed: str, mark: str, site: Site) -> Prose:
     if row is None or row["new"] is None:
         return Prose((proposed,))
-    lines = [row["new"]["text"], f"Worded by {row['who']}, {wording.when(row['when'], site.timezone)}. Proposed by the kit: {proposed}"]
-    if row["new"].get("over") != mark:
+    new = entries.parts(row["new"])
+    lines = [new["text"], f"Worded by {row['who']}, {wording.when(row['when'], site.timezone)}. Proposed by the kit: {proposed}"]
+    if new.get("over") != mark:
         lines.append("The proposed text has changed since this wording was written: compare the figures.")
     return Prose(lines)
 
 
-def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: bool, choices: dict[str, list[str]] | None = None) -> Any:
+def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: bool, choices: dict[str, list[str]] | None = None) -> object:
     latest = answers.latest(assessment)
     if frozen:
         rows = tuple(
@@ -153,7 +154,7 @@ def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: b
     return boxes.live_questions(assessment, title, fields, latest, choices or {})
 
 
-def _keyed(assessment: Assessment, prefix: str, title: str, noun: str, keys: Callable[[], list[str]], choices: dict[str, list[str]], *, frozen: bool) -> Any:
+def _keyed(assessment: Assessment, prefix: str, title: str, noun: str, keys: Callable[[], list[str]], choices: dict[str, list[str]], *, frozen: bool) -> object:
     """Structured answers, one a number or a lot: a table, and in live use the boxes to fill one in."""
     if frozen or not keys():
         return _keyed_table(assessment, prefix, title, noun, keys())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -51,14 +51,14 @@ def both_results(assessment: Assessment) -> Table:
     rows = []
     for field, held in sorted(entries.current(assessment.case.folder).items()):
         if field.startswith("set_aside."):
-            rows += _with_and_without(assessment, field.partition(".")[2], held)
+            rows += _with_and_without(assessment, field.partition(".")[2], entries.parts(held))
     columns = ("No.", "Unit and probe", "Readings set aside", "All readings (the headline)", "Without them", "Reason", "Second person")
     return Table(
         "Results with and without the readings set aside, corrected values", columns, tuple(rows), empty="No reading has been set aside: every result rests on all readings."
     )
 
 
-def _with_and_without(assessment: Assessment, number: str, held: dict[str, Any]) -> list[tuple[str, ...]]:
+def _with_and_without(assessment: Assessment, number: str, held: dict[str, str]) -> list[tuple[str, ...]]:
     unit, site = assessment.units.get(held["unit"]), assessment.site
     trace = unit.traces.get(held["probe"]) if unit else None
     if trace is None:

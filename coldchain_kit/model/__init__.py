@@ -21,6 +21,7 @@ physics        closed forms on plain numbers
 timeline       steps between readings: interval, gaps, coverage
 rows_of        rows out of a table, typed
 Direction      above or below
+T              an instant: a Timestamp, or text in the results
 Role           what a probe stands in
 FaultKind      a kind of fault
 CauseId        a cause

@@ -8,6 +8,7 @@ from .rows.fields import CauseId as CauseId
 from .rows.fields import Direction as Direction
 from .rows.fields import FaultKind as FaultKind
 from .rows.fields import Role as Role
+from .rows.fields import T as T
 from .rows.fields import UFrom as UFrom
 from .rows.fields import Verdict as Verdict
 from .rows.found import BandRow as BandRow

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ import pandas as pd
 from coldchain_kit.base import KitError
 
 
-def plain(value: Any) -> Any:
+def plain(value: object) -> Any:
     """Any value of the kit as JSON-ready Python: Timestamps as ISO Z text, NaN and NaT as None.
 
     Raises
@@ -52,7 +53,7 @@ def plain(value: Any) -> Any:
     raise KitError(f"a result of type {type(value).__name__} has no place in the record")
 
 
-def to_text(results: dict[str, Any]) -> str:
+def to_text(results: Mapping[str, object]) -> str:
     """The one way results become text: sorted keys, two blanks, no NaN, closing line end.
 
     Examples

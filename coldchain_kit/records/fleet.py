@@ -9,11 +9,12 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from coldchain_kit import register
 from coldchain_kit.assessment import monthly
 from coldchain_kit.base import KitError, files
+from coldchain_kit.model import Direction, Results
 from coldchain_kit.records import page as sheets
 from coldchain_kit.show import wording as words
 
@@ -25,6 +26,18 @@ class Done:
     records: tuple[Path, ...]
     index: Path
     incomplete: tuple[str, ...]
+
+
+class UnitMonth(TypedDict):
+    """What came of one unit: where its record lies or why there is none, and whose it is."""
+
+    path: str
+    fault: str
+    incomplete: list[str]
+    results: Results[str] | None
+    site: NotRequired[str]
+    unit: NotRequired[str]
+    description: NotRequired[str]
 
 
 def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] | None = None, jobs: int = 1, reason: str | None = None, say: Callable[[str], None] = lambda text: None) -> Done:
@@ -71,7 +84,7 @@ def _safe(name: str) -> str:
     return "".join(c if c.isalnum() and c.isascii() else "-" for c in name)[:40].strip("-").lower()
 
 
-def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: Callable[[str], None]) -> list[dict[str, Any]]:
+def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: Callable[[str], None]) -> list[UnitMonth]:
     if jobs == 1 or len(tasks) == 1:
         rows = []
         for task in tasks:
@@ -82,7 +95,7 @@ def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: C
         return list(pool.map(one, tasks))
 
 
-def one(task: tuple[Path, str, str, Path, str | None]) -> dict[str, Any]:
+def one(task: tuple[Path, str, str, Path, str | None]) -> UnitMonth:
     """Freeze one unit's month; a fault of its input becomes a row, not an end of the whole run."""
     from coldchain_kit.records import making
 
@@ -95,7 +108,7 @@ def one(task: tuple[Path, str, str, Path, str | None]) -> dict[str, Any]:
         return {"path": "", "fault": str(fault), "incomplete": [], "results": None}
 
 
-def page(rows: list[dict[str, Any]], *, month: str, base: Path, banner: str = "") -> str:
+def page(rows: list[UnitMonth], *, month: str, base: Path, banner: str = "") -> str:
     """The index page: one row a unit, links relative to it, no script, nothing from outside.
 
     Parameters
@@ -127,33 +140,33 @@ No excursion in a complete record means no more than that; the pharmacist or qua
 """
 
 
-def _row(row: dict[str, Any], base: Path) -> str:
+def _row(row: UnitMonth, base: Path) -> str:
     head = f'<tr><td>{html.escape(row["site"])}</td><th scope="row">{html.escape(row["unit"])}<br>{html.escape(row["description"])}</th>'
-    if row["fault"]:
-        return head + f'<td colspan="6">NOT DONE: {html.escape(row["fault"])}</td></tr>'
     results = row["results"]
-    cells = [_believable(row), _extreme(results, "min"), _extreme(results, "max"), str(len(results["excursions"]) or "none found"), _outside(results)]
+    if results is None:
+        return head + f'<td colspan="6">NOT DONE: {html.escape(row["fault"])}</td></tr>'
+    cells = [_believable(results, row["incomplete"]), _extreme(results, "below"), _extreme(results, "above"), str(len(results["excursions"]) or "none found"), _outside(results)]
     link = Path(row["path"]).relative_to(base).as_posix() + "/data/record.html"
     return head + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells) + f'<td><a href="{html.escape(link)}">open the record</a></td></tr>'
 
 
-def _believable(row: dict[str, Any]) -> str:
-    told = [words.word(one["answer"]) for one in row["results"].get("believable", ())] or ["not evaluated"]
-    return "; ".join([*told, *(f"INCOMPLETE: {line}" for line in row["incomplete"])])
+def _believable(results: Results[str], incomplete: list[str]) -> str:
+    told = [words.word(one["answer"]) for one in results.get("believable", ())] or ["not evaluated"]
+    return "; ".join([*told, *(f"INCOMPLETE: {line}" for line in incomplete)])
 
 
-def _extreme(results: dict[str, Any], side: str) -> str:
+def _extreme(results: Results[str], direction: Direction) -> str:
     """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
-    rows = [row for row in results["probes"] if row["decides"] and row[f"{side}_c"] is not None]
-    if not rows:
+    rows = [(row["max_c"] if direction == "above" else row["min_c"], row["probe"]) for row in results["probes"] if row["decides"]]
+    known = [(value_c, probe) for value_c, probe in rows if value_c is not None]
+    if not known:
         return "no reading"
-    found = (max if side == "max" else min)(rows, key=lambda row: row[f"{side}_c"])
-    direction = "above" if side == "max" else "below"
-    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (found["probe"], direction)), None)
-    return f"{words.celsius(found[f'{side}_c'], limit=limit)} ({found['probe']})"
+    furthest_c, name = (max if direction == "above" else min)(known, key=lambda row: row[0])
+    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (name, direction)), None)
+    return f"{words.celsius(furthest_c, limit=limit)} ({name})"
 
 
-def _outside(results: dict[str, Any]) -> str:
+def _outside(results: Results[str]) -> str:
     told = [
         f"{row['probe']} {words.word(side)}: {words.minutes(held['minutes_least'])} to {words.minutes(held['minutes_most'])}"
         for row in results["probes"]

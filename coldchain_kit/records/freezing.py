@@ -6,9 +6,9 @@ import csv
 import io
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from coldchain_kit import __version__
 from coldchain_kit.assessment import results as canonical
@@ -16,12 +16,17 @@ from coldchain_kit.base import RecordError, chain, sha256, sheet, zones
 from coldchain_kit.records import bag, ledger, page, strict_run, verification
 from coldchain_kit.records import pdf as papers
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from coldchain_kit.model import SourceRow
+
 KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}")
 
 
 def freeze(
-    notebook: Any, results: dict[str, Any], tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]],
+    notebook: Any, results: Mapping[str, object], tables: Mapping[str, pd.DataFrame], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]],
     info: dict[str, str], out: Path, *, number: str, reason: str | None = None, pdf: bool = False, again: str = "refuse",
 ) -> Path:  # fmt: skip
     """Write a record, whole or not at all, as the next revision of its number, and enter it in OUT/ledger.jsonl.
@@ -98,19 +103,20 @@ def check_number(number: str) -> None:
         raise RecordError(f"the case id '{number[:80]}'", expected="letters, digits, dot, dash, underscore, at most 64, a letter or digit first", mend="Change id in the case file")
 
 
-def _check_results(results: dict[str, Any], inputs: Sequence[tuple[Path, str]]) -> None:
+def _check_results(results: Mapping[str, object], inputs: Sequence[tuple[Path, str]]) -> None:
     if str(results.get("schema", "")).startswith("coldchain-kit/results/"):
         with strict_run.quiet():
             found = canonical.faults(results)
         if found:
             raise RecordError(f"the results do not fit their schema at {found[0]}", mend="This is a fault of the kit: report it")
     held = {sha256(path.read_bytes()) for path, _ in inputs}
-    lost = [str(row.get("file")) for row in results.get("sources", ()) if row.get("sha256") not in held]
+    sources = cast("list[SourceRow[str]]", results.get("sources", []))  # a form of results that names sources has these
+    lost = [str(row.get("file")) for row in sources if row.get("sha256") not in held]
     if lost:
         raise RecordError(f"{', '.join(lost)} changed between assessment and freeze", mend="Let nobody write to the files, then run again")
 
 
-def _payload(notebook: Any, results: dict[str, Any], tables: dict[str, Any], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
+def _payload(notebook: Any, results: Mapping[str, object], tables: Mapping[str, pd.DataFrame], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
     import nbformat
 
     files: dict[str, bytes | Path] = {
@@ -148,7 +154,7 @@ def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, r
     return {label: value for label, value in rows.items() if value}
 
 
-def safe_csv(table: Any) -> str:
+def safe_csv(table: pd.DataFrame) -> str:
     """A table as CSV that no spreadsheet takes for formulas: text cells that begin with = + - @, tab or carriage return, and are no numbers, get a leading '.
 
     Examples
@@ -167,7 +173,7 @@ def safe_csv(table: Any) -> str:
     return written.getvalue()
 
 
-def _safe_cell(value: Any) -> str:
+def _safe_cell(value: object) -> str:
     if value is None or value != value:
         return ""
     if isinstance(value, float):

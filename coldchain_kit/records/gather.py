@@ -131,7 +131,7 @@ def _patterns(inputs: dict[str, Any]) -> Iterator[str]:
 def _written_papers(folder: Path) -> Iterator[Path]:
     """Files that decisions and manufacturers' replies name as their attachment, where they lie in the case's folder."""
     for row in entries.read(folder):
-        named = row["new"].get("attachment") if isinstance(row.get("new"), dict) else None
+        named = entries.parts(row["new"]).get("attachment")
         if named and not Path(named).is_absolute() and (folder / named).is_file() and (folder / named).resolve().is_relative_to(folder):
             yield folder / named
 

@@ -5,13 +5,27 @@ from __future__ import annotations
 import datetime as dt
 import re
 from pathlib import Path
-from typing import Any
+from typing import TypedDict, cast
 
 from coldchain_kit.base import chain, sha256
 
 NAME = "ledger.jsonl"
 TAGMANIFEST = "tagmanifest-sha256.txt"
 _FOLDER = re.compile(r"(?P<number>.+)-r(?P<revision>[1-9]\d*)$")
+
+
+class LedgerRow(TypedDict, total=False):
+    """A line of ledger.jsonl; a line that somebody changed may lack any of it."""
+
+    number: str
+    revision: int
+    time: str
+    path: str
+    record_hash: str
+    note: str
+    previous: str
+    line_hash: str
+    torn: str
 
 
 def now() -> str:
@@ -41,9 +55,9 @@ def split(folder_name: str) -> tuple[str, int] | None:
     return (found["number"], int(found["revision"])) if found else None
 
 
-def entered(out: Path) -> list[dict[str, Any]]:
+def entered(out: Path) -> list[LedgerRow]:
     """The rows of a records folder's ledger."""
-    return chain.read(out / NAME).rows
+    return cast("list[LedgerRow]", chain.read(out / NAME).rows)
 
 
 def revisions(out: Path, number: str) -> dict[int, str]:

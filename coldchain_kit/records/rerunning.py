@@ -17,6 +17,7 @@ from typing import Any
 from coldchain_kit import __version__, assessment, register
 from coldchain_kit.assessment import monthly
 from coldchain_kit.base import RecordError, package_files, sha256, zones
+from coldchain_kit.model import Results
 from coldchain_kit.records import strict_run, verification
 
 NOTEBOOKS = {"investigation": "investigation.ipynb", "monthly": "monthly_summary.ipynb"}
@@ -38,7 +39,7 @@ class Outcome:
         return "\n".join([head, *(f"  note: {note}" for note in self.notes)])
 
 
-def run_notebook(kind: str, given: dict[str, Any], results: dict[str, Any], *, cwd: Path, scratch: Path | None = None) -> Any:
+def run_notebook(kind: str, given: dict[str, Any], results: Results[str], *, cwd: Path, scratch: Path | None = None) -> Any:
     """The installed kit's notebook of that kind, executed; it must have come to the very results computed beside it."""
     path = package_files.notebooks() / NOTEBOOKS[kind]
     known = strict_run.parameters_of(strict_run.read_notebook(path), where=path.name)
@@ -111,7 +112,7 @@ def _case(kind: str, given: dict[str, Any], inputs: Path) -> register.Case:
     return register.load_case(inputs / given["case"])
 
 
-def _assess(kind: str, given: dict[str, Any], inputs: Path) -> dict[str, Any]:
+def _assess(kind: str, given: dict[str, Any], inputs: Path) -> Results[str]:
     found = _case(kind, given, inputs)
     for path in assessment.inputs(found):
         if not path.resolve().is_relative_to(inputs):
@@ -147,7 +148,7 @@ def compare(recorded: Any, now: Any, *, at: str = "", counted: list[str] | None 
             yield f"{at}: recorded {_short(recorded)}, now {_short(now)}"
 
 
-def _short(value: Any) -> str:
+def _short(value: object) -> str:
     text = json.dumps(value, ensure_ascii=False)
     return text if len(text) <= 120 else text[:117] + "…"
 

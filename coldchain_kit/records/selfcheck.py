@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, NotRequired, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,30 @@ from coldchain_kit.records import strict_run as strict
 from coldchain_kit.show import Table
 
 Figures = list[float | str | None]
+Given = dict[str, Any]  # what a published case states, by names of its own
+
+
+class PublishedCase(TypedDict):
+    """A case of published_cases.json."""
+
+    case: str
+    does: str
+    source: str
+    given: Given
+    expected: Figures
+    tolerance: NotRequired[list[float] | None]
+
+
+class CheckedCase(TypedDict):
+    """A published case as it came out here."""
+
+    case: str
+    does: str
+    source: str
+    expected: Figures
+    got: Figures
+    ok: bool
+
 _FIRST = pd.Timestamp("2026-03-01", tz="UTC")
 
 
@@ -33,63 +57,63 @@ def _series(values: Sequence[float | None], minutes: list[float]) -> pd.Series:
     return pd.Series(np.array([np.nan if value is None else value for value in values], dtype="float64"), index=pd.DatetimeIndex(index).as_unit("us"))
 
 
-def _mkt(given: dict[str, Any]) -> Figures:
+def _mkt(given: Given) -> Figures:
     return [physics.mean_kinetic_temperature_c(given["temps_c"], given["weights"], ea_kj_mol=given["ea_kj_mol"])]
 
 
-def _above(given: dict[str, Any]) -> Figures:
+def _above(given: Given) -> Figures:
     found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0), conditions.get("refrigerated"))
     return [float(found["minutes"].sum()), float(found["degree_minutes"].sum()), int(found["readings"].sum())]
 
 
-def _warm_up(given: dict[str, Any]) -> Figures:
+def _warm_up(given: Given) -> Figures:
     return [physics.minutes_to_reach(given["start_c"], given["ambient_c"], target, tau_min=given["tau_h"] * 60) / 60 for target in (8.0, 15.0)]
 
 
-def _first_order(given: dict[str, Any]) -> Figures:
+def _first_order(given: Given) -> Figures:
     return [float(physics.first_order(0.0, 1.0, given["t_over_tau"], tau_min=1.0))]
 
 
-def _fahrenheit(given: dict[str, Any]) -> Figures:
+def _fahrenheit(given: Given) -> Figures:
     return [float(physics.fahrenheit_to_celsius(given["f"]))]
 
 
-def _line(given: dict[str, Any]) -> Figures:
+def _line(given: Given) -> Figures:
     line = calibration_line.fit_line(given["x"], given["y"], origin=given["origin"])
     return [line.intercept, line.u_intercept, line.slope, line.u_slope, line.correlation, line.residual_sd, *line.at(30.0)]
 
 
-def _decision(given: dict[str, Any]) -> Figures:
+def _decision(given: Given) -> Figures:
     value, limit, expanded = given["reading_c"], given["limit_c"], given["expanded_u_c"]
     chance = float(decision.probability_outside(value, limit, expanded / 2, "above"))
     return [chance, *(decision.decide(value, limit, expanded, "above", rule=rule) for rule in ("simple", "guarded", "non_binary"))]
 
 
-def _alarm(given: dict[str, Any]) -> Figures:
+def _alarm(given: Given) -> Figures:
     values = [temperature for minutes, temperature in given["segments_min_temp"] for _ in range(minutes // 15)]
     data = _series(values, [15 * k for k in range(len(values))])
     found = [alarms.replay(data, alarms.REFERENCE[name])["at"] for name in given["rules"]]
     return [None if at.empty else (at.iloc[0] - _FIRST) / pd.Timedelta(minutes=1) for at in found]
 
 
-def _gross_range(given: dict[str, Any]) -> Figures:
+def _gross_range(given: Given) -> Figures:
     values = _series(given["values"], [5 * k for k in range(len(given["values"]))])
     return quality.gross_range(values, fail_span_c=tuple(given["fail_span"]), suspect_span_c=tuple(given["suspect_span"]))["flag"].tolist()
 
 
-def _clock_change(given: dict[str, Any]) -> Figures:
+def _clock_change(given: Given) -> Figures:
     at = pd.Timestamp(given["utc"])
     return [f"{wall:%Y-%m-%dT%H:%M:%S}" for wall in zones.local(pd.DatetimeIndex([at - pd.Timedelta("1s"), at]), zone=given["zone"]).astype("datetime64[s]").tolist()]
 
 
-_WORK: dict[str, Callable[[dict[str, Any]], Figures]] = {
+_WORK: dict[str, Callable[[Given], Figures]] = {
     "mean kinetic temperature": _mkt, "minutes, degree-minutes and readings above 8 °C": _above, "hours to 8 and 15 °C": _warm_up,
     "first-order step": _first_order, "°F to °C": _fahrenheit, "calibration line": _line, "decision rules": _decision, "alarm rules": _alarm,
     "range test flags": _gross_range, "clock change": _clock_change,
 }  # fmt: skip
 
 
-def run() -> list[dict[str, Any]]:
+def run() -> list[CheckedCase]:
     """Every published case: rows of {case, does, source, expected, got, ok}.
 
     Examples
@@ -102,20 +126,20 @@ def run() -> list[dict[str, Any]]:
     return [_row(case) for case in json.loads(text)]
 
 
-def _row(case: dict[str, Any]) -> dict[str, Any]:
+def _row(case: PublishedCase) -> CheckedCase:
     got = _WORK[case["does"]](case["given"])
     tolerances = case.get("tolerance") or [0.0] * len(case["expected"])
     same = len(got) == len(case["expected"]) and all(_same(a, b, tolerance) for a, b, tolerance in zip(case["expected"], got, tolerances, strict=True))
     return {"case": case["case"], "does": case["does"], "source": case["source"], "expected": case["expected"], "got": got, "ok": same}
 
 
-def _same(expected: Any, got: Any, tolerance: float) -> bool:
+def _same(expected: float | str | None, got: float | str | None, tolerance: float) -> bool:
     if isinstance(expected, (int, float)) and isinstance(got, (int, float)):
         return math.isclose(expected, got, rel_tol=0.0, abs_tol=tolerance + 1e-12)
     return expected == got
 
 
-def line(row: dict[str, Any]) -> str:
+def line(row: CheckedCase) -> str:
     """One row as one line of text."""
     words = f"{'same ' if row['ok'] else 'WRONG'}  {row['does']}, {row['case']}"
     return words if row["ok"] else f"{words}: printed {_shown(row['expected'])}, got {_shown(row['got'])} ({row['source']})"
@@ -125,7 +149,7 @@ def _shown(values: Figures) -> str:
     return ", ".join(f"{value:.7g}" if isinstance(value, float) else "none" if value is None else str(value) for value in values)
 
 
-def freeze(rows: list[dict[str, Any]], out: str | Path) -> Path:
+def freeze(rows: list[CheckedCase], out: str | Path) -> Path:
     """The check as a dated record of its own, ``self-check-DATE-rN``."""
     from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
@@ -144,6 +168,6 @@ def freeze(rows: list[dict[str, Any]], out: str | Path) -> Path:
     return freezing.freeze(new_notebook(cells=cells), results, {}, [], [], info, Path(out), number=f"self-check-{date}", again="next")
 
 
-def _table(rows: list[dict[str, Any]]) -> Table:
+def _table(rows: list[CheckedCase]) -> Table:
     cells = tuple((row["case"], row["does"], _shown(row["expected"]), _shown(row["got"]), "same" if row["ok"] else "WRONG", row["source"]) for row in rows)
     return Table("Published cases on this installation", ("Case", "What", "Printed", "Got here", "Outcome", "Source"), cells)

@@ -10,7 +10,7 @@ import json
 import os
 import unicodedata
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, cast
 
 from coldchain_kit.base import RecordError, chain
 from coldchain_kit.records import ledger
@@ -20,7 +20,24 @@ ROLES = ("author", "reviewer", "approver")
 TYPED = "typed name, not authenticated"
 
 
-def read(folder: Path) -> tuple[list[dict[str, Any]], list[str]]:
+class SignatureRow(TypedDict, total=False):
+    """A line of signatures.jsonl; a line that somebody changed may lack any of it. ``checked``: what was found, not in the file."""
+
+    name: str
+    role: str
+    meaning: str
+    time: str
+    record_hash: str
+    identity: str
+    public_key: str
+    signature: str
+    checked: str
+    previous: str
+    line_hash: str
+    torn: str
+
+
+def read(folder: Path) -> tuple[list[SignatureRow], list[str]]:
     """The signature rows of a record and what is wrong with them (chain, record hash, key signatures, roles).
 
     Rows get a key ``checked``: "typed name, not authenticated" or "signed with the key …".
@@ -32,10 +49,11 @@ def read(folder: Path) -> tuple[list[dict[str, Any]], list[str]]:
         return [], [f"{NAME}: not a plain file"]
     try:
         held = chain.read(path)
-        rows, problems = held.rows, list(held.problems)
+        rows, problems = cast("list[SignatureRow]", held.rows), list(held.problems)
     except OSError as fault:
         return [], [f"{NAME}: cannot be read ({fault.strerror})"]
-    digest, shown = ledger.record_hash(folder), []
+    digest = ledger.record_hash(folder)
+    shown: list[SignatureRow] = []
     for number, row in enumerate(rows, 1):
         if row.get("record_hash") != digest:
             problems.append(f"{NAME} line {number} signs another record, or this one before it was changed")
@@ -60,7 +78,7 @@ def same(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", str(name)).casefold().split())
 
 
-def people(rows: list[dict[str, Any]], role: str) -> set[str]:
+def people(rows: list[SignatureRow], role: str) -> set[str]:
     """Who signed in that role."""
     return {same(row.get("name", "")) for row in rows if row.get("role") == role}
 
@@ -88,7 +106,7 @@ def new_key(path: Path) -> str:
     return _hex(key.public_key(), serialization)
 
 
-def with_key(row: dict[str, Any], path: Path) -> dict[str, Any]:
+def with_key(row: SignatureRow, path: Path) -> SignatureRow:
     """The row with its key signature; raises RecordError where the file is no Ed25519 private key in PEM form."""
     private, serialization = _ed25519("Ed25519PrivateKey")
     try:
@@ -101,7 +119,7 @@ def with_key(row: dict[str, Any], path: Path) -> dict[str, Any]:
     return {**row, "signature": key.sign(_signed_bytes(row)).hex()}
 
 
-def _check_key(row: dict[str, Any]) -> tuple[str, str]:
+def _check_key(row: SignatureRow) -> tuple[str, str]:
     if "signature" not in row and "public_key" not in row:
         return TYPED, ""
     from cryptography.exceptions import InvalidSignature
@@ -114,7 +132,7 @@ def _check_key(row: dict[str, Any]) -> tuple[str, str]:
     return f"signed with the key {row['public_key'][:16]}…", ""
 
 
-def _signed_bytes(row: dict[str, Any]) -> bytes:
+def _signed_bytes(row: SignatureRow) -> bytes:
     signed = {name: value for name, value in row.items() if name in ("name", "role", "meaning", "time", "record_hash", "identity", "public_key")}
     return json.dumps(signed, sort_keys=True, ensure_ascii=False).encode("utf-8")
 

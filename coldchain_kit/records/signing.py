@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from coldchain_kit.base import RecordError, chain, nearest
 from coldchain_kit.records import ledger, signatures, verification
-from coldchain_kit.records.signatures import ROLES, new_key, people, same
+from coldchain_kit.records.signatures import ROLES, SignatureRow, new_key, people, same
 
 __all__ = ["MEANING", "line", "new_key", "sign"]
 
@@ -19,7 +19,7 @@ MEANING = {
 }
 
 
-def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None, key: Path | None = None) -> dict[str, Any]:
+def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None, key: Path | None = None) -> SignatureRow:
     """Append one signature line to a whole record.
 
     Parameters
@@ -54,15 +54,15 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
     with _lock(folder):
         rows, _ = signatures.read(folder)
         _refuse_double(rows, role, name, folder)
-        row = {"name": " ".join(name.split()), "role": role, "meaning": (meaning or MEANING[role]).strip(), "time": ledger.now(), "record_hash": found.record_hash}
+        row: SignatureRow = {"name": " ".join(name.split()), "role": role, "meaning": (meaning or MEANING[role]).strip(), "time": ledger.now(), "record_hash": found.record_hash}
         row = {**row, "identity": signatures.TYPED} if key is None else signatures.with_key(row, key)
         try:
-            return chain.append(folder / signatures.NAME, row)
+            return cast(SignatureRow, chain.append(folder / signatures.NAME, row))
         except OSError as fault:
             raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
 
 
-def line(row: dict[str, Any]) -> str:
+def line(row: SignatureRow) -> str:
     """A signature as one line of text.
 
     Examples
@@ -74,7 +74,7 @@ def line(row: dict[str, Any]) -> str:
     return f"{who}: \"{row['meaning']}\" ({row['identity']}). Record hash, first 16 characters: {row['record_hash'][:16]}"
 
 
-def _refuse_double(rows: list[dict[str, Any]], role: str, name: str, folder: Path) -> None:
+def _refuse_double(rows: list[SignatureRow], role: str, name: str, folder: Path) -> None:
     other = {"author": "approver", "approver": "author"}.get(role)
     if other and same(name) in people(rows, other):
         raise RecordError(f"{name.strip()} signed as {other}; author and approver must be two people", where=folder.name)

@@ -15,10 +15,10 @@ import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from coldchain_kit.base import RecordError, sha256
 from coldchain_kit.records import ledger, signatures
+from coldchain_kit.records.signatures import SignatureRow
 
 MANIFEST, TAGMANIFEST, SIGNATURES = "manifest-sha256.txt", ledger.TAGMANIFEST, signatures.NAME
 NEEDED_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
@@ -39,7 +39,7 @@ class Report:
     found: bool
     problems: tuple[str, ...] = ()
     record_hash: str = ""
-    signatures: tuple[dict[str, Any], ...] = ()
+    signatures: tuple[SignatureRow, ...] = ()
 
     @property
     def whole(self) -> bool:

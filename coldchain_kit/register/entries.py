@@ -10,9 +10,9 @@ import csv
 import datetime as dt
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import NotRequired, TypedDict, cast
 
 from coldchain_kit.base import Fault, KitError, chain, files, nearest, sheet
 
@@ -23,6 +23,37 @@ ACTION_KINDS = ("correction", "corrective", "preventive")
 TYPED = "Names are typed, not authenticated: the file shows what was entered under a name, not who sat at the keyboard."
 _KEYS = {"n", "when", "who", "field", "old", "new", "why"}  # beside the hashes of the chain
 _CHAINED = {"previous", "hash", "line_hash", "torn"}
+Answer = str | dict[str, str] | None  # a text, the parts of a structured answer, or nothing: withdrawn
+
+
+class Entry(TypedDict):
+    """One line of entries.jsonl: who answered what, when (UTC), before, now, why; and the hashes of the chain."""
+
+    n: int
+    when: str
+    who: str
+    field: str
+    old: Answer
+    new: Answer
+    why: str
+    previous: NotRequired[str]
+    line_hash: NotRequired[str]
+    hash: NotRequired[str]
+    torn: NotRequired[str]
+
+
+class Action(TypedDict):
+    """A line of actions.csv."""
+
+    id: str
+    kind: str
+    action: str
+    owner: str
+    due: str
+    closed: str
+    effective: str
+    note: str
+
 
 # Every field that can be answered: name (a * stands for a number or a name of the user's own), the question.
 FIELDS: dict[str, str] = {
@@ -72,15 +103,15 @@ REQUIRED = {  # parts that a structured answer must hold
 OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "monitor": ("attachment",), "set_aside": ()}
 
 
-def read(folder: str | Path) -> list[dict[str, Any]]:
+def read(folder: str | Path) -> list[Entry]:
     """Every whole entry of a case's folder, oldest first; an empty list where nothing was entered.
 
     A line that was cut off while being written is no entry: :func:`check` names it.
     """
-    return [row for row in chain.read(Path(folder) / FILE).rows if _is_entry(row)]
+    return [cast(Entry, row) for row in chain.read(Path(folder) / FILE).rows if _is_entry(row)]
 
 
-def current(folder: str | Path) -> dict[str, Any]:
+def current(folder: str | Path) -> dict[str, str | dict[str, str]]:
     """Field -> the answer that stands now. A withdrawn answer (None) is left out.
 
     Examples
@@ -95,7 +126,18 @@ def current(folder: str | Path) -> dict[str, Any]:
     return {field: value for field, value in now.items() if value is not None}
 
 
-def append(folder: str | Path, *, who: str, field: str, new: Any, why: str = "", now: dt.datetime | None = None) -> dict[str, Any]:
+def parts(answer: Answer) -> dict[str, str]:
+    """The parts of a structured answer; none of a text.
+
+    Examples
+    --------
+    >>> parts({"outcome": "kept"}), parts("kept")
+    ({'outcome': 'kept'}, {})
+    """
+    return answer if isinstance(answer, dict) else {}
+
+
+def append(folder: str | Path, *, who: str, field: str, new: Answer, why: str = "", now: dt.datetime | None = None) -> Entry:
     """Write one answer at once; nothing that stands in the file is touched.
 
     Parameters
@@ -128,7 +170,7 @@ def append(folder: str | Path, *, who: str, field: str, new: Any, why: str = "",
         return _append(folder, who, field, new, why, now)
 
 
-def _append(folder: Path, who: str, field: str, new: Any, why: str, now: dt.datetime | None) -> dict[str, Any]:
+def _append(folder: Path, who: str, field: str, new: Answer, why: str, now: dt.datetime | None) -> Entry:
     """:func:`append`, once the answer is checked and the folder's lock is held."""
     problems = [text for text in check(folder) if not text.startswith("note:")]
     if problems:
@@ -144,9 +186,9 @@ def _append(folder: Path, who: str, field: str, new: Any, why: str, now: dt.date
             mend="Say in one sentence why the answer changes; the earlier one stays in the trail",
         )  # fmt: skip
     when = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    entry = {"n": len(rows) + 1, "when": when, "who": who, "field": field, "old": old, "new": new, "why": why}
+    entry: Entry = {"n": len(rows) + 1, "when": when, "who": who, "field": field, "old": old, "new": new, "why": why}
     try:
-        return chain.append(folder / FILE, entry)
+        return cast(Entry, chain.append(folder / FILE, entry))
     except OSError as fault:
         raise KitError(
             f"the entry could not be written: {fault.strerror}", where=FILE, mend="Free some space or check the folder's permissions, then enter it again"
@@ -174,7 +216,7 @@ def head(folder: str | Path) -> str:
     return chain.read(Path(folder) / FILE).head
 
 
-def _is_entry(row: dict[str, Any]) -> bool:
+def _is_entry(row: Mapping[str, object]) -> bool:
     return set(row) - _CHAINED == _KEYS
 
 
@@ -182,7 +224,7 @@ def _asked(field: str) -> str:
     return FIELDS.get(field) or FIELDS[f"{field.split('.')[0]}.*"]
 
 
-def _check_answer(field: str, new: Any, who: str) -> None:
+def _check_answer(field: str, new: Answer, who: str) -> None:
     kind, _, name = field.partition(".")
     if field.endswith("*") or (field not in FIELDS and not (name and f"{kind}.*" in FIELDS)):
         raise KitError(f"there is no question '{field[:60]}'", expected="one of " + ", ".join(FIELDS), mend=nearest(field, FIELDS))
@@ -194,7 +236,7 @@ def _check_answer(field: str, new: Any, who: str) -> None:
         raise KitError(f"the answer is a {type(new).__name__}", where=field, expected="a text")
 
 
-def _check_parts(kind: str, field: str, new: Any, who: str) -> None:
+def _check_parts(kind: str, field: str, new: Answer, who: str) -> None:
     if not isinstance(new, dict):
         raise KitError("the answer is a single text", where=field, expected="these parts: " + ", ".join(REQUIRED[kind]))
     faults = [Fault(f"'{part}' is not filled in", field) for part in REQUIRED[kind] if not str(new.get(part) or "").strip()]
@@ -207,7 +249,7 @@ def _check_parts(kind: str, field: str, new: Any, who: str) -> None:
         raise KitError(faults=faults)
 
 
-def _is_local(text: Any) -> bool:
+def _is_local(text: object) -> bool:
     try:
         return dt.datetime.fromisoformat(str(text)).tzinfo is None
     except ValueError:
@@ -217,7 +259,7 @@ def _is_local(text: Any) -> bool:
 # --- actions.csv --------------------------------------------------------------------------------------------------------
 
 
-def actions(folder: str | Path) -> list[dict[str, str]]:
+def actions(folder: str | Path) -> list[Action]:
     """Rows of actions.csv; an empty list where there is no such file.
 
     Raises
@@ -229,25 +271,32 @@ def actions(folder: str | Path) -> list[dict[str, str]]:
     if not path.is_file():
         return []
     rows = sheet.rows(path, needed=ACTION_COLUMNS[:5], optional=ACTION_COLUMNS[5:])
-    found = [{name: sheet.unmarked(row.cells.get(name, "").strip()) for name in ACTION_COLUMNS} for row in rows]
+    found = [_action({name: sheet.unmarked(row.cells.get(name, "").strip()) for name in ACTION_COLUMNS}) for row in rows]
     faults = [fault for row, cells in zip(rows, found, strict=True) for fault in _action_faults(cells, row.where)]
     if faults:
         raise KitError(faults=faults)
     return found
 
 
-def _action_faults(row: dict[str, Any], where: str) -> Iterator[Fault]:
+def _action(cells: Mapping[str, str]) -> Action:
+    return {
+        "id": cells["id"], "kind": cells["kind"], "action": cells["action"], "owner": cells["owner"], "due": cells["due"], "closed": cells["closed"],
+        "effective": cells["effective"], "note": cells["note"],
+    }  # fmt: skip
+
+
+def _action_faults(row: Action, where: str) -> Iterator[Fault]:
     if (row.get("kind") or "").strip() not in ACTION_KINDS:
         yield Fault(f"kind is '{row.get('kind')}'", where, "one of " + ", ".join(ACTION_KINDS), nearest(str(row.get("kind")), ACTION_KINDS))
     for name in ("id", "action", "owner"):
-        if not (row.get(name) or "").strip():
+        if not row[name].strip():
             yield Fault(f"'{name}' is empty", where)
     if (row.get("id") or "").startswith("#"):
         yield Fault(f"id is '{row['id']}'", where, "an id such as A1", "A line that begins with # is a remark and no action")
-    for name in ("due", "closed"):
-        given = (row.get(name) or "").strip()
-        if (given or name == "due") and not _is_date(given):
-            yield Fault(f"{name} is '{given}'", where, "a date such as 2026-03-20")
+    for day in ("due", "closed"):
+        given = row[day].strip()
+        if (given or day == "due") and not _is_date(given):
+            yield Fault(f"{day} is '{given}'", where, "a date such as 2026-03-20")
 
 
 def _is_date(text: str) -> bool:
@@ -257,7 +306,7 @@ def _is_date(text: str) -> bool:
         return False
 
 
-def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str = "", now: dt.datetime | None = None) -> list[dict[str, str]]:
+def save_action(folder: str | Path, row: Mapping[str, object], *, who: str, why: str = "", now: dt.datetime | None = None) -> list[Action]:
     """Add or change one action: the table is replaced whole or not at all, and the change stands in the trail.
 
     Parameters
@@ -275,7 +324,7 @@ def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str =
         A part missing or not as it must be, a change without a reason, no name, a file that cannot be written.
     """
     folder, kept = Path(folder), {name: str(row.get(name) or "").strip() for name in ACTION_COLUMNS}
-    faults = list(_action_faults(kept, f"action {kept['id'] or '?'}"))
+    faults = list(_action_faults(_action(kept), f"action {kept['id'] or '?'}"))
     if faults:
         raise KitError(faults=faults)
     field, who, why = f"action.{kept['id']}", who.strip(), why.strip()
@@ -283,14 +332,14 @@ def save_action(folder: str | Path, row: dict[str, str], *, who: str, why: str =
     with chain.locked(folder):
         rows = {one["id"]: one for one in actions(folder)}
         _append(folder, who, field, kept, why, now)
-        rows[kept["id"]] = kept
+        rows[kept["id"]] = _action(kept)
         _write_actions(folder, list(rows.values()))
     return list(rows.values())
 
 
-def _write_actions(folder: Path, rows: list[dict[str, str]]) -> None:
+def _write_actions(folder: Path, rows: list[Action]) -> None:
     text = io.StringIO()
     table = csv.DictWriter(text, ACTION_COLUMNS, lineterminator="\n")
     table.writeheader()
-    table.writerows({name: sheet.safe(value) for name, value in one.items()} for one in rows)
+    table.writerows({name: sheet.safe(str(value)) for name, value in one.items()} for one in rows)
     files.write(folder / ACTIONS, text.getvalue())

@@ -9,9 +9,10 @@ import html as markup
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TypedDict
 
 from coldchain_kit.base import KitError, files
+from coldchain_kit.model import ExposureRow, FreezingRow, LotRow, ProbeRow, Results
 from coldchain_kit.show import wording
 
 PRELIMINARY = "PRELIMINARY: made before the record was frozen. Figures may still change."
@@ -27,7 +28,27 @@ TO_FILL_IN = "to be filled in by hand"
 Facts = list[tuple[str, str]]
 
 
-def sheets(results: dict[str, Any], *, by: str = "lot", with_mkt: bool = False, preliminary: bool = True, marks: Sequence[str] = ()) -> list[dict[str, Any]]:
+class LotFacts(TypedDict):
+    """A lot on a sheet: headings and texts in the order of the sheet."""
+
+    lot: str
+    facts: Facts
+
+
+class Sheet(TypedDict):
+    """An enquiry to one manufacturer, as data."""
+
+    title: str
+    to: str
+    case: str
+    site: str
+    marks: list[str]
+    cautions: list[str]
+    lots: list[LotFacts]
+    reply: list[str]
+
+
+def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, preliminary: bool = True, marks: Sequence[str] = ()) -> list[Sheet]:
     """One sheet a lot or a manufacturer, the facts in the order manufacturers ask for them.
 
     Parameters
@@ -52,10 +73,10 @@ def sheets(results: dict[str, Any], *, by: str = "lot", with_mkt: bool = False, 
     """
     if by not in ("lot", "manufacturer"):
         raise KitError(f"sheets by '{by}'", expected="lot or manufacturer")
-    groups: dict[Any, list[dict[str, Any]]] = {}
+    groups: dict[tuple[str | None, int | None], list[LotRow[str]]] = {}
     for number, lot in enumerate(results["lots"]):
         maker = lot.get("manufacturer")
-        groups.setdefault((maker,) if by == "manufacturer" and maker else (maker, number), []).append(lot)
+        groups.setdefault((maker, None) if by == "manufacturer" and maker else (maker, number), []).append(lot)
     case = results["case"]
     return [
         {
@@ -67,7 +88,7 @@ def sheets(results: dict[str, Any], *, by: str = "lot", with_mkt: bool = False, 
     ]  # fmt: skip
 
 
-def facts(lot: dict[str, Any], results: dict[str, Any], *, with_mkt: bool = False) -> Facts:
+def facts(lot: LotRow[str], results: Results[str], *, with_mkt: bool = False) -> Facts:
     """(heading, text) of one lot, in the order of the sheet."""
     zone = results["case"].get("timezone") or "UTC"
     rows = [*_product(lot), *_storage(lot, zone), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_unknown(lot), *_probes(lot, results)]
@@ -75,44 +96,44 @@ def facts(lot: dict[str, Any], results: dict[str, Any], *, with_mkt: bool = Fals
     return [*rows, *_place(lot, zone)]
 
 
-def _product(lot: dict[str, Any]) -> Facts:
+def _product(lot: LotRow[str]) -> Facts:
     stays = lot["stays"]
     return [
         ("Product", lot["product"]), ("Presentation", lot.get("presentation") or wording.NOT_KNOWN), ("Lot", lot["lot"]), ("Expiry", lot.get("expiry") or wording.NOT_KNOWN),
-        ("Quantity", " then ".join(dict.fromkeys(stay["quantity"] for stay in stays if stay.get("quantity"))) or wording.NOT_KNOWN),
-        ("State", " then ".join(dict.fromkeys(stay["state"] for stay in stays if stay.get("state"))) or wording.NOT_KNOWN),
+        ("Quantity", " then ".join(dict.fromkeys(held for stay in stays if (held := stay.get("quantity")))) or wording.NOT_KNOWN),
+        ("State", " then ".join(dict.fromkeys(held for stay in stays if (held := stay.get("state")))) or wording.NOT_KNOWN),
     ]  # fmt: skip
 
 
-def _storage(lot: dict[str, Any], zone: str) -> Facts:
+def _storage(lot: LotRow[str], zone: str) -> Facts:
     """The condition the figures are measured against, and the time they cover."""
     titles = dict.fromkeys(f"{stay['condition_title']} (source: {stay['condition_source'] or wording.NOT_KNOWN})" for stay in lot["stays"])
     spans = [f"{stay['unit']}, from {wording.when(stay['judged_from'], zone)} to {wording.when(stay['judged_to'], zone)}" for stay in lot["stays"] if stay["judged_from"]]
     return [("Storage condition that the figures are measured against", "; ".join(titles)), ("Time that the figures cover", "; ".join(spans) or "none of the lot's stay")]
 
 
-def _place_of(row: dict[str, Any]) -> str:
+def _place_of(row: ExposureRow[str] | FreezingRow[str] | ProbeRow[str]) -> str:
     return f"{row['unit']}, probe {row['probe']} ({wording.word(row.get('role'))})"
 
 
-def _readings(lot: dict[str, Any], zone: str) -> Facts:
+def _readings(lot: LotRow[str], zone: str) -> Facts:
     """Highest and lowest reading of each probe during the stay, corrected, with the value as read where it differs."""
-    seen: dict[str, dict[str, Any]] = {}
+    seen: dict[str, ExposureRow[str]] = {}
     for row in lot["exposures"]:
         seen.setdefault(f"{_place_of(row)}{row.get('start')}", row)
     highs: list[str] = []
     lows: list[str] = []
     for row in seen.values():
-        for side, found in (("max", highs), ("min", lows)):
-            if row.get(f"{side}_c") is not None:
-                as_read = row.get(f"as_read_{side}_c")
-                also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and as_read != row[f"{side}_c"] else ""
-                found.append(f"{wording.celsius(row[f'{side}_c'])} at {wording.when(row.get(f'{side}_time'), zone)}, {_place_of(row)}{also}")
+        high, low = (row["max_c"], row["max_time"], row["as_read_max_c"]), (row["min_c"], row["min_time"], row["as_read_min_c"])
+        for (value_c, time, as_read_c), found in ((high, highs), (low, lows)):
+            if value_c is not None:
+                also = f" (as read: {wording.celsius(as_read_c)})" if as_read_c is not None and as_read_c != value_c else ""
+                found.append(f"{wording.celsius(value_c)} at {wording.when(time, zone)}, {_place_of(row)}{also}")
     none = "no reading during the stay"
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
 
-def _freezing(lot: dict[str, Any], zone: str) -> str:
+def _freezing(lot: LotRow[str], zone: str) -> str:
     row = lot.get("freezing")
     if lot["possible_freezing"] is None or not row:
         return "not known: no probe has a reading during the stay"
@@ -122,7 +143,7 @@ def _freezing(lot: dict[str, Any], zone: str) -> str:
     return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
 
 
-def _times(lot: dict[str, Any], zone: str) -> Facts:
+def _times(lot: LotRow[str], zone: str) -> Facts:
     """First outside, last outside, first back; longest single and total time at most, for each side of the limits."""
     rows: Facts = []
     for side in ("above", "below"):
@@ -134,25 +155,26 @@ def _times(lot: dict[str, Any], zone: str) -> Facts:
         if not spans and not files["minutes_most"]:
             rows.append((f"Readings {limit}", "none"))
             continue
-        for heading, key in (("First reading outside", "first_out"), ("Last reading outside", "last_out"), ("First reading back inside", "first_back")):
-            shown = [f"{wording.when(row[key], zone) if row[key] is not None else 'none in this record'} ({_place_of(row)})" for row in spans]
+        firsts, lasts, backs = ([(row["first_out"], row) for row in spans], [(row["last_out"], row) for row in spans], [(row["first_back"], row) for row in spans])
+        for heading, times in (("First reading outside", firsts), ("Last reading outside", lasts), ("First reading back inside", backs)):
+            shown = [f"{wording.when(time, zone) if time is not None else 'none in this record'} ({_place_of(row)})" for time, row in times]
             rows.append((f"{heading}, {limit}", "; ".join(shown) or "no reading outside"))
-        rows.append((f"Longest single time {limit}", _bounds(files, "longest")))
-        rows.append((f"Total time {limit}", _bounds(files, "minutes")))
+        rows.append((f"Longest single time {limit}", _bounds(files["longest_least"], files["longest_most"])))
+        rows.append((f"Total time {limit}", _bounds(files["minutes_least"], files["minutes_most"])))
     return rows
 
 
-def _bounds(row: dict[str, Any], name: str) -> str:
-    return f"at most {wording.minutes(row[f'{name}_most'])}, at least {wording.minutes(row[f'{name}_least'])}"
+def _bounds(least_min: float, most_min: float) -> str:
+    return f"at most {wording.minutes(most_min)}, at least {wording.minutes(least_min)}"
 
 
-def _bands(lot: dict[str, Any]) -> Facts:
+def _bands(lot: LotRow[str]) -> Facts:
     rows = lot.get("bands", ())
-    shown = [f"{row['direction']} {wording.celsius(row['limit_c'])}: {_bounds(row, 'minutes')}, longest at most {wording.minutes(row['longest_most'])}" for row in rows if row["minutes_most"] > 0]
+    shown = [f"{row['direction']} {wording.celsius(row['limit_c'])}: {_bounds(row['minutes_least'], row['minutes_most'])}, longest at most {wording.minutes(row['longest_most'])}" for row in rows if row["minutes_most"] > 0]
     return [("Time in each band", "; ".join(shown) or "none beyond the limits")]
 
 
-def _unknown(lot: dict[str, Any]) -> Facts:
+def _unknown(lot: LotRow[str]) -> Facts:
     silent = lot.get("without_readings_min") or 0.0
     stated = lot.get("earlier_out_hours")
     before = [] if stated is None else [f"{wording.hours(stated) + ' out of range' if stated else 'none'} before this stay, as stated in the stock list"]
@@ -163,16 +185,16 @@ def _unknown(lot: dict[str, Any]) -> Facts:
     return [("Time without readings", wording.minutes(silent) if silent else "none"), ("Earlier exposures", "; ".join(before) or wording.NOT_KNOWN)]
 
 
-def _probes(lot: dict[str, Any], results: dict[str, Any]) -> Facts:
+def _probes(lot: LotRow[str], results: Results[str]) -> Facts:
     """Probe and place, and the uncertainty each reading carries."""
     units = dict.fromkeys(stay["unit"] for stay in lot["stays"])
     known = [row for row in results.get("probes", ()) if row["unit"] in units and row["decides"]]
-    places = [f"{_place_of(row)}{', ' + row['place'] if row.get('place') else ''}" for row in known]
-    doubts = [f"{_place_of(row)}: \N{PLUS-MINUS SIGN}{wording.celsius(2 * row['u_c'])} (k = 2, {wording.word(row['u_from'])})" for row in known if row.get("u_c") is not None]
+    places = [_place_of(row) for row in known]
+    doubts = [f"{_place_of(row)}: \N{PLUS-MINUS SIGN}{wording.celsius(2 * u_c)} (k = 2, {wording.word(row['u_from'])})" for row in known if (u_c := row.get("u_c")) is not None]
     return [("Probe and place", "; ".join(places) or wording.NOT_KNOWN), ("Uncertainty of the readings", "; ".join(doubts) or wording.NOT_KNOWN)]
 
 
-def _mkt(lot: dict[str, Any], results: dict[str, Any], zone: str) -> Facts:
+def _mkt(lot: LotRow[str], results: Results[str], zone: str) -> Facts:
     """Over the stay, and each window of the condition's own rule, with window, activation energy and what is not covered."""
     shown = []
     for stay in lot["stays"]:
@@ -181,14 +203,14 @@ def _mkt(lot: dict[str, Any], results: dict[str, Any], zone: str) -> Facts:
             value = row["mkt_why_not"] or f"{wording.celsius(row['mkt_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
             shown.append(f"{span}: {value}")
     units = {stay["unit"] for stay in lot["stays"]}
-    for row in results.get("mkt", ()):
-        if row.get("used") and row.get("unit") in (None, *units) and row["mkt_c"] is not None:
-            span = f"{row['rule']}, probe {row['probe']}, from {wording.when(row['window_start'], zone)} to {wording.when(row['window_end'], zone)}"
-            shown.append(f"{span}: {wording.celsius(row['mkt_c'], limit=row['limit_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)")
+    for mkt in results.get("mkt", ()):
+        if mkt.get("used") and mkt.get("unit") in (None, *units) and mkt["mkt_c"] is not None:
+            span = f"{mkt['rule']}, probe {mkt['probe']}, from {wording.when(mkt['window_start'], zone)} to {wording.when(mkt['window_end'], zone)}"
+            shown.append(f"{span}: {wording.celsius(mkt['mkt_c'], limit=mkt['limit_c'])} ({mkt['ea_kj_mol']:g} kJ/mol, {wording.percent(mkt['covered_share'])} of the time covered)")
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 
 
-def _place(lot: dict[str, Any], zone: str) -> Facts:
+def _place(lot: LotRow[str], zone: str) -> Facts:
     last = lot["stays"][-1]
     where = f"in {last['unit']} since {wording.when(last['moved_in'], zone)}" if last.get("moved_out") is None else f"taken out of {last['unit']} at {wording.when(last['moved_out'], zone)}"
     return [("Where the stock list has it", where), ("Stage of the vial monitor, as read off the vial", f"{TO_FILL_IN}, where there is one"), ("Where the stock is now, at what temperature, how it is marked", TO_FILL_IN)]
@@ -203,7 +225,7 @@ table{border-collapse:collapse;width:100%}th,td{border:1px solid #555;padding:.2
 """
 
 
-def html(sheet: dict[str, Any]) -> str:
+def html(sheet: Sheet) -> str:
     """One self-contained page to print or send; everything that people typed is escaped."""
     text = markup.escape
     marks = "".join(f'<p class="mark">{text(mark)}</p>' for mark in sheet["marks"])
@@ -223,7 +245,7 @@ def _rows(facts: Facts) -> str:
     return f"<table><tbody>{rows}</tbody></table>"
 
 
-def write(results: dict[str, Any], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = ()) -> list[Path]:
+def write(results: Results[str], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = ()) -> list[Path]:
     """The sheets as pages in a folder, before any freeze, marked preliminary; earlier pages of the same name are replaced whole.
 
     Raises

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from coldchain_kit.model import ExcursionRow, ProbeRow
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, wording
 from coldchain_kit.show.tables import Table
@@ -44,20 +45,20 @@ def _happened(assessment: Assessment) -> list[str]:
         return narrative.sentences(assessment)["happened"]
     worst = sorted(sorted(rows, key=lambda row: -row["degree_minutes"])[:MOST_SHOWN], key=lambda row: row["start"])
     more = len(rows) - len(worst)
-    told = [f"{_who(row)} {wording.word(row['direction'])} of {wording.celsius(row['limit_c'])} from {_edge(row, 'start', zone)} to {_edge(row, 'end', zone)}; {_verdict(row)}." for row in worst]
+    told = [f"{_who(row)} {wording.word(row['direction'])} of {wording.celsius(row['limit_c'])} from {_edge(row['start'], row['open_start'], 'earlier', zone)} to {_edge(row['end'], row['open_end'], 'later', zone)}; {_verdict(row)}." for row in worst]
     return [*told, *([f"And {more} more, which went less far; the tables list all."] if more > 0 else [])]
 
 
-def _who(row: dict[str, Any]) -> str:
+def _who(row: ExcursionRow[str]) -> str:
     return f"{row['id']}: unit {row['unit']}, probe {row['probe']},"
 
 
-def _edge(row: dict[str, Any], edge: str, zone: str) -> str:
-    told = wording.when(row[edge], zone, estimated=True)
-    return f"{told} or {'earlier' if edge == 'start' else 'later'} (no readings beyond)" if row[f"open_{edge}"] else f"about {told}"
+def _edge(time: str, is_open: bool, further: str, zone: str) -> str:
+    told = wording.when(time, zone, estimated=True)
+    return f"{told} or {further} (no readings beyond)" if is_open else f"about {told}"
 
 
-def _verdict(row: dict[str, Any]) -> str:
+def _verdict(row: ExcursionRow[str]) -> str:
     told = f"verdict: {wording.word(row['verdict'])}"
     return f"{told}; its readings look impossible" if row["faulty"] else told
 
@@ -91,7 +92,7 @@ def _how_far(assessment: Assessment) -> list[str]:
     return [f"{row['unit']} {row['probe']}: {wording.celsius(row['min_c'])} to {wording.celsius(row['max_c'])}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
 
 
-def _uncertainty(row: dict[str, Any], probes: list[dict[str, Any]]) -> str:
+def _uncertainty(row: ExcursionRow[str] | ProbeRow[str], probes: list[ProbeRow[str]]) -> str:
     """The expanded uncertainty of a row's probe and what it rests on."""
     for probe in probes:
         if (probe["unit"], probe["probe"]) == (row["unit"], row["probe"]) and probe["u_c"] is not None:
@@ -106,7 +107,7 @@ def _believable(assessment: Assessment) -> list[str]:
     return [*(told or ["Not evaluated."]), *([f"Share of the window with readings: {', '.join(cover)}."] if cover else [])]
 
 
-def _evidence_only(assessment: Assessment) -> list[tuple[str, Any]]:
+def _evidence_only(assessment: Assessment) -> list[tuple[str, object]]:
     """Probes that do not decide, where they were outside: no verdict rests on them, but a reader must not overlook them."""
     told = [
         f"Unit {row['unit']}, probe {row['probe']} ({wording.word(row['role'])}), {wording.word(side)}: at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}."
@@ -128,12 +129,12 @@ def _cause(assessment: Assessment) -> list[str]:
     return [*told, *([f"And {more} more episodes."] if more > 0 else []), "The kit ranks; the investigator concludes."]
 
 
-def _of_people(assessment: Assessment) -> list[tuple[str, Any]]:
+def _of_people(assessment: Assessment) -> list[tuple[str, object]]:
     """What people wrote and decided, and what they still owe."""
     now, lots = entries.current(assessment.case.folder), assessment.results["lots"]
     asked = [row["lot"] for row in lots if row["needs_decision"]]
     need = f"{wording.several(asked)} ({len(asked)} of {len(lots)} listed)" if asked else "none of those listed" if lots else f"{wording.NOT_KNOWN}: no stock list was given"
-    decided = [f"{lot}: {now[f'decision.{lot}']['outcome']} (by {now[f'decision.{lot}']['by']})." for lot in asked if f"decision.{lot}" in now]
+    decided = [f"{lot}: {entries.parts(now[f'decision.{lot}'])['outcome']} (by {entries.parts(now[f'decision.{lot}'])['by']})." for lot in asked if f"decision.{lot}" in now]
     return [
         ("Root cause, by the investigator", now.get("cause.root", open_questions.UNANSWERED)),
         ('Stock marked "do not use"', now.get("immediate.marked", open_questions.UNANSWERED)),
@@ -143,7 +144,7 @@ def _of_people(assessment: Assessment) -> list[tuple[str, Any]]:
     ]
 
 
-def _open(assessment: Assessment) -> Any:
+def _open(assessment: Assessment) -> list[str] | str:
     rows = [str(row[0]) for row in open_questions.still_open(assessment).rows]
     rows.sort(key=lambda text: not text.startswith("Decision on lot"))
     more = len(rows) - MOST_OPEN

@@ -5,10 +5,11 @@ Deterministic: the same results give the same words. Static words hold no figure
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from coldchain_kit.model import ExcursionRow, ProbeRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables import Prose
 
@@ -65,10 +66,10 @@ def _believable(assessment: Assessment) -> list[str]:
     for row in assessment.results.get("believable", ()):
         lines.append(f"The record of unit {row['unit']} is judged {wording.word(row['answer'])}.")
         lines += row["reasons"] or ["No fault was found in it."]
-    for row in _deciding(assessment):
-        if row["gaps"]:
+    for probe in _deciding(assessment):
+        if probe["gaps"]:
             lines.append(
-                f"For {wording.minutes(sum(gap['minutes'] for gap in row['gaps']))} of the window there are no readings of probe {row['probe']} of unit {row['unit']}; nobody knows its temperature then."
+                f"For {wording.minutes(sum(gap['minutes'] for gap in probe['gaps']))} of the window there are no readings of probe {probe['probe']} of unit {probe['unit']}; nobody knows its temperature then."
             )
     at_odds = len(assessment.results["conflicts"])
     if at_odds:
@@ -94,9 +95,10 @@ def _nothing(assessment: Assessment) -> list[str]:
     return lines
 
 
-def _excursion(row: dict[str, Any], assessment: Assessment) -> str:
+def _excursion(row: ExcursionRow[str], assessment: Assessment) -> str:
     zone = assessment.site.timezone
-    begins, ends = (wording.moment(row[edge] if row[f"open_{edge}"] else _minute(row[edge]), zone) for edge in ("start", "end"))
+    edges = ((row["start"], row["open_start"]), (row["end"], row["open_end"]))
+    begins, ends = (wording.moment(time if is_open else _minute(time), zone) for time, is_open in edges)
     begins += ", where readings begin or follow a gap (since when is not known)" if row["open_start"] else ", estimated between two readings,"
     ends = f"was still out on {ends}, where the readings stop (until when is not known)" if row["open_end"] else f"came back on {ends}"
     doubt = f" It is {wording.word('undecided')}." if row["verdict"] == "undecided" else ""
@@ -119,10 +121,10 @@ def _how_bad(assessment: Assessment) -> list[str]:
             f"The time outside in {row['id']} was at least {wording.minutes(row['minutes_least'])} and at most {wording.minutes(row['minutes_most'])}, from the readings' spacing, gaps and the probe's uncertainty."
         )
         lines.append(f"{row['id']} comes to {wording.figure(row['degree_minutes'])} °C·min beyond the limit.")
-    for row in assessment.results["mkt"]:
-        if row["mkt_c"] is not None:
+    for mkt in assessment.results["mkt"]:
+        if mkt["mkt_c"] is not None:
             lines.append(
-                f'By the rule "{row["rule"]}" the mean kinetic temperature of probe {row["probe"]} is {wording.celsius(row["mkt_c"])}, in the window that ends on {wording.moment(row["window_end"], zone)}.'
+                f'By the rule "{mkt["rule"]}" the mean kinetic temperature of probe {mkt["probe"]} is {wording.celsius(mkt["mkt_c"])}, in the window that ends on {wording.moment(mkt["window_end"], zone)}.'
             )
     return lines or ["There is no excursion to measure."]
 
@@ -166,7 +168,7 @@ def _conclusion(assessment: Assessment) -> list[str]:
     return lines
 
 
-def _deciding(assessment: Assessment) -> list[dict[str, Any]]:
+def _deciding(assessment: Assessment) -> list[ProbeRow[str]]:
     rows = assessment.results["probes"]
     return [row for row in rows if row["decides"]] or rows
 

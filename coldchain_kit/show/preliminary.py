@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from coldchain_kit.base import KitError, files
 from coldchain_kit.register import entries
@@ -61,7 +62,7 @@ def write(assessment: Assessment, out: str | Path) -> Path:
     return files.write(Path(out) / FILE, html(assessment))
 
 
-def offer(assessment: Assessment, *, frozen: bool = False) -> Any:
+def offer(assessment: Assessment, *, frozen: bool = False) -> object:
     """A button that writes the sheet into the case's folder; nothing in a frozen record, which takes its place."""
     if frozen:
         return None
@@ -69,7 +70,7 @@ def offer(assessment: Assessment, *, frozen: bool = False) -> Any:
 
     button, said = widgets.Button(description="Write the preliminary sheet", layout=widgets.Layout(width="20em")), widgets.HTML("")
 
-    def press(_: Any) -> None:
+    def press(_: object) -> None:
         try:
             write(assessment, assessment.case.folder)
         except KitError as fault:
@@ -85,7 +86,7 @@ def _paragraphs(*parts: list[str]) -> str:
     return "".join(f"<p>{escape(' '.join(lines))}</p>" for lines in parts if lines)
 
 
-def _list(lines: Any) -> str:
+def _list(lines: Iterable[str]) -> str:
     return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 

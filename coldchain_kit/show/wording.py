@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import pandas as pd
 
@@ -30,7 +29,7 @@ LABELS = {
 }  # fmt: skip
 
 
-def word(code: Any) -> str:
+def word(code: object) -> str:
     """A code of the results in plain words; "not known" where there is none.
 
     Examples
@@ -45,7 +44,7 @@ def word(code: Any) -> str:
     return LABELS.get(str(code), str(code).replace("_", " "))
 
 
-def absent(value: Any) -> bool:
+def absent(value: object) -> bool:
     """Whether there is no value: None, NaN, NaT."""
     return value is None or value is pd.NaT or isinstance(value, float) and math.isnan(value)
 
@@ -167,9 +166,9 @@ def count(value: int | None) -> str:
     return NOT_KNOWN if value is None or absent(value) else f"{int(value):,}"
 
 
-def local(time: Any, zone: str) -> pd.Timestamp | None:
+def local(time: str | pd.Timestamp | None, zone: str) -> pd.Timestamp | None:
     """An instant (text ending in Z, or an aware Timestamp) in the zone's own time; None for none."""
-    return None if absent(time) or time == "" else pd.Timestamp(time).tz_convert(zones.database(zone))
+    return None if time is None or absent(time) or time == "" else pd.Timestamp(time).tz_convert(zones.database(zone))
 
 
 def offset(stamp: pd.Timestamp) -> str:
@@ -178,7 +177,7 @@ def offset(stamp: pd.Timestamp) -> str:
     return f"{'-' if seconds < 0 else '+'}{abs(seconds) // 3600:02d}:{abs(seconds) % 3600 // 60:02d}"
 
 
-def when(time: Any, zone: str, *, estimated: bool = False) -> str:
+def when(time: str | pd.Timestamp | None, zone: str, *, estimated: bool = False) -> str:
     """An instant in the site's time with its offset, for tables. An estimated one is rounded to the minute.
 
     Examples
@@ -190,7 +189,7 @@ def when(time: Any, zone: str, *, estimated: bool = False) -> str:
     return NOT_KNOWN if stamp is None else zones.shown(stamp.floor("min" if estimated else "s"), zone=zone)
 
 
-def moment(time: Any, zone: str) -> str:
+def moment(time: str | pd.Timestamp | None, zone: str) -> str:
     """An instant for a sentence.
 
     Examples

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from coldchain_kit.model import Trace, Unit
+from coldchain_kit.model import Direction, EpisodeRow, ExcursionRow, ProbeRow, Trace, Unit
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.drawing import Clock
 
 if TYPE_CHECKING:
+    import altair as alt
+
     from coldchain_kit.assessment import Assessment
 
 MOST_EPISODES = 6  # the rest are listed in the table; those with the most degree-minutes are drawn
@@ -41,7 +43,7 @@ def worst_episodes(assessment: Assessment, most: int = MOST_EPISODES) -> tuple[l
     return [number for number in weight if number in chosen], note
 
 
-def row_direction(excursions: list[dict[str, Any]]) -> str | None:
+def row_direction(excursions: list[ExcursionRow[pd.Timestamp]]) -> Direction | None:
     return excursions[0]["direction"] if excursions else None
 
 
@@ -60,19 +62,25 @@ def corrected(traces: list[Trace]) -> bool:
     return any((trace.celsius - trace.as_read_c).abs().max() > 1e-6 for trace in traces)
 
 
-def rows_of(assessment: Assessment, name: str, unit: str) -> list[dict[str, Any]]:
-    return [row for row in assessment.results[name] if row["unit"] == unit]
+def probes_of(assessment: Assessment, unit: str) -> list[ProbeRow[str]]:
+    return [row for row in assessment.results["probes"] if row["unit"] == unit]
 
 
-def excursions_of(assessment: Assessment, unit: str) -> list[dict[str, Any]]:
-    times = ("start", "end", "extreme_time")
-    return [{**row, **{key: pd.Timestamp(row[key]) for key in times}} for row in rows_of(assessment, "excursions", unit)]
+def excursions_of(assessment: Assessment, unit: str) -> list[ExcursionRow[pd.Timestamp]]:
+    return [
+        {
+            **row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"]), "first_out": pd.Timestamp(row["first_out"]), "last_out": pd.Timestamp(row["last_out"]),
+            "first_back": pd.Timestamp(row["first_back"]), "start_earliest": pd.Timestamp(row["start_earliest"]), "end_latest": pd.Timestamp(row["end_latest"]),
+            "extreme_time": pd.Timestamp(row["extreme_time"]),
+        }
+        for row in assessment.results["excursions"] if row["unit"] == unit
+    ]  # fmt: skip
 
 
-def episode_of(assessment: Assessment, number: str) -> tuple[dict[str, Any], Unit, Clock]:
+def episode_of(assessment: Assessment, number: str) -> tuple[EpisodeRow[pd.Timestamp], Unit, Clock]:
     """An episode, its unit and a time axis around it: half its length, at least two hours, on either side, inside the record."""
-    row = next(row for row in assessment.results["episodes"] if row["id"] == number)
-    row = {**row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"])}
+    found = next(row for row in assessment.results["episodes"] if row["id"] == number)
+    row: EpisodeRow[pd.Timestamp] = {**found, "start": pd.Timestamp(found["start"]), "end": pd.Timestamp(found["end"])}
     pad = max((row["end"] - row["start"]) / 2, pd.Timedelta(hours=2))
     unit = assessment.units[row["unit"]]
     indexes = [trace.readings.index for trace in unit.traces.values() if len(trace.readings)]
@@ -88,13 +96,13 @@ def clock_of(assessment: Assessment) -> Clock:
 
 def holes(assessment: Assessment, unit: Unit) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
     """Stretches in which a deciding probe (where none decides: any probe) has no readings, each once."""
-    rows = rows_of(assessment, "probes", unit.name)
+    rows = probes_of(assessment, unit.name)
     rows = [row for row in rows if row["decides"]] or rows
     return sorted({(pd.Timestamp(gap["start"]), pd.Timestamp(gap["end"])) for row in rows for gap in row["gaps"]})
 
 
-def shaded(assessment: Assessment, unit: Unit) -> list[dict[str, Any]]:
-    spans = [{"start": start, "end": end, "kind": "no readings", "label": ""} for start, end in holes(assessment, unit)]
+def shaded(assessment: Assessment, unit: Unit) -> list[layers.Span]:
+    spans: list[layers.Span] = [{"start": start, "end": end, "kind": "no readings", "label": ""} for start, end in holes(assessment, unit)]
     sure = {"above": "excursion above the limit", "below": "excursion below the limit"}
     doubt = {"above": "above, within the uncertainty", "below": "below, within the uncertainty"}
     for row in excursions_of(assessment, unit.name):
@@ -103,20 +111,20 @@ def shaded(assessment: Assessment, unit: Unit) -> list[dict[str, Any]]:
     return spans
 
 
-def layered(*parts: Any) -> Any:
+def layered(*parts: layers.Drawn | None) -> alt.LayerChart:
     import altair as alt
 
     return alt.layer(*[part for part in parts if part is not None]).resolve_scale(color="independent", strokeDash="independent", stroke="independent", shape="independent")
 
 
-def sized(chart: Any, height: int = drawing.HEIGHT_PX) -> Any:
+def sized(chart: alt.LayerChart, height: int = drawing.HEIGHT_PX) -> alt.LayerChart:
     return chart.properties(width=drawing.WIDTH_PX, height=height)
 
 
 def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     """The alternative text: what a seeing reader takes from the picture, in sentences."""
     zone, parts = assessment.site.timezone, []
-    for row in rows_of(assessment, "probes", unit.name):
+    for row in probes_of(assessment, unit.name):
         if row["probe"] in [trace.probe.name for trace in traces] and row["min_c"] is not None:
             parts.append(
                 f"Probe {row['probe']}: lowest {wording.celsius(row['min_c'])} at {wording.when(row['min_time'], zone)}, highest {wording.celsius(row['max_c'])} at {wording.when(row['max_time'], zone)}."
@@ -127,7 +135,7 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 
 
-def episode_in_words(assessment: Assessment, row: dict[str, Any], excursions: list[dict[str, Any]]) -> str:
+def episode_in_words(assessment: Assessment, row: EpisodeRow[pd.Timestamp], excursions: list[ExcursionRow[pd.Timestamp]]) -> str:
     """The alternative text of an episode's chart."""
     zone = assessment.site.timezone
     parts = [

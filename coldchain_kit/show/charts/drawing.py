@@ -12,10 +12,10 @@ import hashlib
 import io
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Self, overload
 from xml.sax.saxutils import escape
 
 import numpy as np
@@ -138,7 +138,11 @@ class Clock:
         turns = (np.flatnonzero(np.diff(offsets)) + 1).tolist()
         return cls(zone, start, end, first, tuple((grid[at], int(offsets[at]) - first) for at in turns if grid[at] > start))
 
-    def ms(self, times: pd.DatetimeIndex | pd.Timestamp) -> Any:
+    @overload
+    def ms(self, times: pd.Timestamp) -> int: ...
+    @overload
+    def ms(self, times: pd.DatetimeIndex) -> np.ndarray: ...
+    def ms(self, times: pd.DatetimeIndex | pd.Timestamp) -> int | np.ndarray:
         """Instants as milliseconds of the chart's clock."""
         if isinstance(times, pd.Timestamp):
             return int(times.timestamp() * 1000) + self.offset_s * 1000
@@ -229,7 +233,7 @@ def _first_equal(values: np.ndarray, starts: np.ndarray, wanted: np.ndarray) -> 
     return hits[np.unique(group, return_index=True)[1]]
 
 
-def data(rows: list[dict[str, Any]]) -> Any:
+def data(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
     """Rows as inline data of a chart: a CSV text with the type of each column, which is small and cheap to copy.
 
     Examples
@@ -248,7 +252,7 @@ def data(rows: list[dict[str, Any]]) -> Any:
     return alt.InlineData(values=out.getvalue(), format=alt.CsvDataFormat(type="csv", parse={name: "string" if name in texts else "number" for name in names}))
 
 
-def finish(chart: Any, *, title: str, description: str, notes: tuple[str, ...] = (), banner: str = "") -> Drawing:
+def finish(chart: alt.TopLevelMixin, *, title: str, description: str, notes: tuple[str, ...] = (), banner: str = "") -> Drawing:
     """A Drawing of an Altair chart: title, notes under it, the banner DEMONSTRATION or EXERCISE before it, plain looks.
 
     Parameters

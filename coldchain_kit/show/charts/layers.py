@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NotRequired, TypedDict
 
 import pandas as pd
 
@@ -11,6 +11,11 @@ from coldchain_kit.model import Condition, Trace, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing
 from coldchain_kit.show.charts.drawing import Clock
+
+if TYPE_CHECKING:
+    import altair as alt
+
+    Drawn = alt.Chart | alt.LayerChart | alt.FacetChart
 
 MOST_LABELS = 12  # more upright lines than this run into each other; the tables list them all
 LABEL_PX = 48  # room that the id of an excursion takes
@@ -25,7 +30,91 @@ SHADES = {  # what is shaded: fill, edge, dash of the edge
 }
 
 
-def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = (), with_u: bool = False) -> list[dict[str, Any]]:
+class Value(TypedDict):
+    """A temperature in a picture and its expanded uncertainty [°C]."""
+
+    c: float
+    u: NotRequired[float]
+
+
+class Reading(Value):
+    """The same at an instant, in milliseconds of the picture's clock."""
+
+    t: int
+
+
+class Point(Reading):
+    """The same of a probe, in a run without a gap."""
+
+    probe: str
+    run: int
+
+
+class Fitted(Reading):
+    """The same of a course by physics."""
+
+    course: str
+
+
+class Day(Value):
+    """Lowest (``c``), highest and mean reading [°C] of a probe on one day."""
+
+    day: str
+    top: float
+    mean: float
+    probe: str
+
+
+class Limit(TypedDict):
+    """A limit [°C] with its words."""
+
+    c: float
+    label: str
+    side: str
+
+
+class Span(TypedDict):
+    """A stretch to be shaded."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    kind: str
+    label: str
+
+
+class Block(TypedDict):
+    """A rectangle over time, in milliseconds of the picture's clock; ``row``: on which line it stands."""
+
+    t: int
+    t2: int
+    kind: str
+    label: NotRequired[str]
+    row: NotRequired[str]
+
+
+class Label(TypedDict):
+    """Words at an instant, in milliseconds of the picture's clock."""
+
+    t: int
+    label: str
+
+
+class Mark(TypedDict):
+    """A single point [°C] with what it is."""
+
+    time: pd.Timestamp
+    c: float
+    what: str
+
+
+class Upright(TypedDict):
+    """An instant with its words."""
+
+    time: pd.Timestamp
+    label: str
+
+
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = (), with_u: bool = False) -> list[Point]:
     """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
@@ -34,14 +123,14 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
     times = clock.ms(timeline.times_of(kept))
-    rows = [{"t": int(t), "c": float(c), "probe": name, "run": int(r)} for t, c, r in zip(times, kept["celsius"], kept["run"], strict=True)]
+    rows: list[Point] = [{"t": int(t), "c": float(c), "probe": name, "run": int(r)} for t, c, r in zip(times, kept["celsius"], kept["run"], strict=True)]
     if "u" in kept:
         for row, u in zip(rows, kept["u"], strict=True):
             row["u"] = 0.0 if pd.isna(u) else round(float(u), 4)
     return rows
 
 
-def scale(names: list[str]) -> tuple[Any, Any]:
+def scale(names: list[str]) -> tuple[alt.Color, alt.StrokeDash]:
     """Colour and dash of the probes' lines, with one legend for both; those that decide come first in it."""
     import altair as alt
 
@@ -54,7 +143,7 @@ def scale(names: list[str]) -> tuple[Any, Any]:
     return colour, alt.StrokeDash("probe:N", scale=alt.Scale(domain=names, range=dashes), legend=legend)
 
 
-def y_axis(rows: list[dict[str, Any]], condition: Condition | None, *, title: str = "Temperature (°C)") -> Any:
+def y_axis(rows: Sequence[Value], condition: Condition | None, *, title: str = "Temperature (°C)") -> alt.Y:
     """The temperature axis that holds every reading, and each limit that is not so far off that the readings would become a flat line."""
     import altair as alt
 
@@ -69,7 +158,7 @@ def y_axis(rows: list[dict[str, Any]], condition: Condition | None, *, title: st
     return alt.Y("c:Q", title=title, scale=alt.Scale(domain=[round(low - pad, 3), round(high + pad, 3)], nice=False, zero=False))
 
 
-def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True, points: bool = False, width: float = 1.5) -> Any:
+def lines(rows: list[Point], clock: Clock, y: alt.Y, names: list[str], *, title: bool = True, points: bool = False, width: float = 1.5) -> Drawn:
     """Lines of the probes, thin for those that do not decide; a run of one reading is a dot, since no line shows it."""
     import altair as alt
 
@@ -90,7 +179,7 @@ def lines(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *,
     return drawn + alt.Chart(drawing.data(dots)).mark_circle(size=14, opacity=1).encode(x=x, y=y, color=alt.Color("probe:N", scale=colour["scale"], legend=None), tooltip=tips)
 
 
-def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, title: bool = True) -> Any:
+def band(rows: list[Point], clock: Clock, y: alt.Y, names: list[str], *, title: bool = True) -> Drawn:
     """The expanded uncertainty around each line, as a pale band."""
     import altair as alt
 
@@ -100,13 +189,13 @@ def band(rows: list[dict[str, Any]], clock: Clock, y: Any, names: list[str], *, 
     return area.encode(x=clock.x("t", title=title), y=y, y2="top:Q", color=alt.Color("probe:N", scale=colour["scale"], legend=None), detail="run:N")
 
 
-def limits(condition: Condition, y: Any) -> Any | None:
+def limits(condition: Condition, y: alt.Y) -> Drawn | None:
     """The limits of the storage condition as labelled lines; a limit beyond the axis is named at its edge."""
     import altair as alt
 
     low, high = y["scale"]["domain"]
-    rows = [{"c": condition.limit_c(side), "label": limit_words(condition, side), "side": side} for side in ("above", "below") if condition.limit_c(side) is not None]
-    far = [{**row, "c": max(min(row["c"], high), low), "label": f"{row['label']}, off this picture"} for row in rows if not low <= row["c"] <= high]
+    rows: list[Limit] = [{"c": limit, "label": limit_words(condition, side), "side": side} for side in ("above", "below") if (limit := condition.limit_c(side)) is not None]
+    far: list[Limit] = [{**row, "c": max(min(row["c"], high), low), "label": f"{row['label']}, off this picture"} for row in rows if not low <= row["c"] <= high]
     rows = [row for row in rows if low <= row["c"] <= high]
     rule = alt.Chart(drawing.data(rows)).mark_rule(color="#222222", strokeWidth=1.2, strokeDash=[8, 3]).encode(y=y)
     words = [_limit_label(row, y, below=row["side"] == "below") for row in rows]
@@ -116,7 +205,7 @@ def limits(condition: Condition, y: Any) -> Any | None:
     return alt.layer(*([rule] if rows else []), *words) if words else None
 
 
-def _limit_label(row: dict[str, Any], y: Any, *, below: bool, lines: int = 0) -> Any:
+def _limit_label(row: Limit, y: alt.Y, *, below: bool, lines: int = 0) -> alt.Chart:
     """The words of one limit, below or above its line, so many lines further off."""
     import altair as alt
 
@@ -132,17 +221,17 @@ def limit_words(condition: Condition, side: str) -> str:
     return words if condition.unit == "C" else f"{words} = {wording.celsius(condition.limit_c(side))}"
 
 
-def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> Any | None:
+def shade(spans: list[Span], clock: Clock, *, title: bool = True) -> Drawn | None:
     """Shaded stretches {start, end, kind, label}: fill and edge by kind, named in a legend, labelled above where few."""
     import altair as alt
 
     shown = [span for span in spans if span["end"] >= clock.start and span["start"] <= clock.end]
     if not shown:
         return None
-    rows = [{"t": clock.ms(max(span["start"], clock.start)), "t2": clock.ms(min(span["end"], clock.end)), "kind": span["kind"], "label": span.get("label", "")} for span in shown]
+    rows: list[Block] = [{"t": clock.ms(max(span["start"], clock.start)), "t2": clock.ms(min(span["end"], clock.end)), "kind": span["kind"], "label": span.get("label", "")} for span in shown]
     x = clock.x("t", title=title)
     drawn = rectangles(rows, SHADES, legend="Shaded", x=x)
-    labelled = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
+    labelled: list[Label] = [{"t": (row["t"] + row["t2"]) // 2, "label": row["label"]} for row in rows if row["label"]]
     labelled = _apart(labelled, (clock.ms(clock.end) - clock.ms(clock.start)) * LABEL_PX // drawing.WIDTH_PX)
     if not labelled:
         return drawn
@@ -150,16 +239,16 @@ def shade(spans: list[dict[str, Any]], clock: Clock, *, title: bool = True) -> A
     return alt.layer(drawn, words)
 
 
-def _apart(labels: list[dict[str, Any]], least: int) -> list[dict[str, Any]]:
+def _apart(labels: list[Label], least: int) -> list[Label]:
     """The labels that do not run into the one before."""
-    kept: list[dict[str, Any]] = []
+    kept: list[Label] = []
     for row in sorted(labels, key=lambda row: row["t"]):
         if not kept or row["t"] - kept[-1]["t"] >= least:
             kept.append(row)
     return kept
 
 
-def rectangles(rows: list[dict[str, Any]], looks: Mapping[str, tuple[str, str, tuple[int, ...]]], *, legend: str, **channels: Any) -> Any:
+def rectangles(rows: Sequence[Block], looks: Mapping[str, tuple[str, str, tuple[int, ...]]], *, legend: str, **channels: alt.X | alt.Y) -> Drawn:
     """Rectangles from t to t2, filled and edged by their kind; a legend names the kinds that are there."""
     import altair as alt
 
@@ -173,7 +262,7 @@ def rectangles(rows: list[dict[str, Any]], looks: Mapping[str, tuple[str, str, t
     return alt.layer(*parts)
 
 
-def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colour: str, legend: str, title: bool = True) -> Any | None:
+def marks(rows: list[Mark], clock: Clock, y: alt.Y, *, shape: str, colour: str, legend: str, title: bool = True) -> alt.Chart | None:
     """Single points {time, c, what} with a shape of their own, named in a legend."""
     import altair as alt
 
@@ -184,7 +273,7 @@ def marks(rows: list[dict[str, Any]], clock: Clock, y: Any, *, shape: str, colou
     return alt.Chart(drawing.data(data)).mark_point(size=70, color=colour, filled=False, strokeWidth=1.6).encode(x=clock.x("t", title=title), y=y, shape=key, tooltip="what:N")
 
 
-def uprights(rows: list[dict[str, Any]], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16, outward: bool = False) -> Any | None:
+def uprights(rows: list[Upright], clock: Clock, *, title: bool = True, colour: str = "#333333", top: float = 16, outward: bool = False) -> Drawn | None:
     """Upright lines {time, label} through the whole height, each with its words beside it, on steps so that they stay apart; ``outward``: words away from the middle, where there is room."""
     import altair as alt
 

@@ -36,8 +36,8 @@ def cause(assessment: Assessment, number: str) -> Drawing | Gallery:
     condition = assessment.site.units[unit.name].condition
     names = [probe_name(trace)]
     rows = layers.line_rows(trace, clock, name=names[0])
-    drawn = [{"t": int(t), "c": float(c), "course": "fitted course"} for t, c in zip(clock.ms(timeline.times_of(course)), course, strict=True)]
-    y = layers.y_axis(rows + drawn, condition)
+    drawn: list[layers.Fitted] = [{"t": int(t), "c": float(c), "course": "fitted course"} for t, c in zip(clock.ms(timeline.times_of(course)), course, strict=True)]
+    y = layers.y_axis([*rows, *drawn], condition)
     key = alt.Color(
         "course:N", legend=alt.Legend(title="Physics", symbolType="stroke", symbolSize=400, symbolStrokeWidth=5), scale=alt.Scale(domain=["fitted course"], range=["#777777"])
     )

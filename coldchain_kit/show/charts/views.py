@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import quality
 from coldchain_kit.base import zones
-from coldchain_kit.model import FLAG_WORDS, Trace, Unit, timeline
+from coldchain_kit.model import FLAG_WORDS, Trace, Unit, rows_of, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.common import (
@@ -24,7 +24,6 @@ from coldchain_kit.show.charts.common import (
     probe_name,
     room_of,
     row_direction,
-    rows_of,
     shaded,
     sized,
     temperature,
@@ -58,11 +57,15 @@ def _overview(assessment: Assessment, unit: Unit) -> Drawing:
     names = [probe_name(trace) for trace in traces]
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name, full=whole)]
     y = layers.y_axis(rows, condition)
-    conflicts = [{"time": pd.Timestamp(row["time"]), "c": row["value_c"], "what": row["why"]} for row in rows_of(assessment, "conflicts", unit.name)]
+    conflicts: list[layers.Mark] = [
+        {"time": pd.Timestamp(row["time"]), "c": row["value_c"], "what": row["why"]}
+        for row in assessment.results["conflicts"]
+        if row["unit"] == unit.name and row["time"] is not None and row["value_c"] is not None
+    ]
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.lines(rows, clock, y, names),
-        layers.marks([row for row in conflicts if row["c"] is not None], clock, y, shape="diamond", colour="#000000", legend="readings at odds"),
+        layers.marks(conflicts, clock, y, shape="diamond", colour="#000000", legend="readings at odds"),
         layers.limits(condition, y),
     )
     title = f"Unit {unit.name}: all probes, {'corrected' if corrected(traces) else 'as read'}"
@@ -90,9 +93,9 @@ def episode(assessment: Assessment, number: str) -> Drawing:
             names.append(f"{probe_name(trace)}, as read")
             rows += layers.line_rows(trace, clock, name=names[-1], column="as_read_c")
     y = layers.y_axis(rows, condition)
-    extremes = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions]
+    extremes: list[layers.Mark] = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions]
     few = len(excursions) <= 3
-    edges = [
+    edges: list[layers.Upright] = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {wording.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
     ]
     noted = _logbook_marks(assessment, unit.name, clock)
@@ -111,10 +114,10 @@ def episode(assessment: Assessment, number: str) -> Drawing:
     return drawing.finish(sized(chart, 320), title=title, description=told, notes=notes, banner=banner(assessment))
 
 
-def _logbook_marks(assessment: Assessment, unit: str, clock: Clock) -> list[dict[str, Any]]:
+def _logbook_marks(assessment: Assessment, unit: str, clock: Clock) -> list[layers.Upright]:
     """Entries of the logbook inside the picture, their kind and local time: what people wrote down beside the trace."""
     zone = assessment.site.timezone
-    marks: list[dict[str, Any]] = []
+    marks: list[layers.Upright] = []
     for entry in assessment.logbook:
         if entry.unit in (None, unit):
             kind = wording.word(entry.kind)
@@ -139,7 +142,7 @@ def flags(assessment: Assessment) -> Drawing | Gallery:
     if not named:
         return Gallery(empty="There is no reading to judge.")
     clock = clock_of(assessment)
-    rows = [{**run, "row": name} for name, _, trace in named for run in _flag_runs(trace, clock)]
+    rows: list[layers.Block] = [{**run, "row": name} for name, _, trace in named for run in _flag_runs(trace, clock)]
     order = alt.Y("row:N", title="Probe", sort=[name for name, _, _ in named])
     chart = layers.rectangles(rows, FLAG_LOOKS, legend="Quality tests", x=clock.x("t"), y=order)
     told = [f"Probe {name}: " + wording.several([kind for kind in FLAG_LOOKS if any(row["row"] == name and row["kind"] == kind for row in rows)]) + "." for name, _, _ in named]
@@ -147,7 +150,7 @@ def flags(assessment: Assessment) -> Drawing | Gallery:
     return drawing.finish(chart, title="What the quality tests say about each reading", description=" ".join(told), banner=banner(assessment))
 
 
-def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
+def _flag_runs(trace: Trace, clock: Clock) -> list[layers.Block]:
     """Stretches of one rolled-up flag of a probe, and its gaps."""
     codes = quality.rolled(trace)
     codes = codes[(codes.index >= clock.start) & (codes.index <= clock.end)]
@@ -158,11 +161,12 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
     wide = np.append(np.diff(t) > max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN * 60_000), True)
     starts = np.concatenate([[0], np.flatnonzero((np.diff(values) != 0) | wide[:-1]) + 1])
     ends = np.append(starts[1:] - 1, len(values) - 1)
-    runs = []
+    runs: list[layers.Block] = []
     for first, last in zip(starts, ends, strict=True):
         until = t[last] if wide[last] else t[last + 1]
         runs.append({"t": int(t[first]), "t2": int(max(until, t[first] + 1)), "kind": wording.word(FLAG_WORDS[int(values[first])])})
-    return runs + [{"t": int(t[at]), "t2": int(t[at + 1]), "kind": "no readings"} for at in np.flatnonzero(wide[:-1])]
+    silent: list[layers.Block] = [{"t": int(t[at]), "t2": int(t[at + 1]), "kind": "no readings"} for at in np.flatnonzero(wide[:-1])]
+    return runs + silent
 
 
 def channels(assessment: Assessment) -> Gallery:
@@ -199,6 +203,17 @@ def _channels(assessment: Assessment, unit: Unit) -> Drawing:
 _CHANNEL_UNITS = {"humidity": "%", "battery": "V"}
 
 
+class DailyRow(TypedDict):
+    """A row of :func:`daily`, of one probe."""
+
+    day: str
+    min_c: float
+    max_c: float
+    mean_c: float
+    readings: int
+    probe: str
+
+
 def month(assessment: Assessment) -> Gallery:
     """Each day of the window as a bar from its lowest to its highest reading, days with excursions and days without readings named."""
     return Gallery([_month(assessment, unit) for unit in assessment.units.values() if temperature(unit)], empty="There is no reading to draw.")
@@ -214,8 +229,11 @@ def _month(assessment: Assessment, unit: Unit) -> Drawing:
     hit = {str(at.tz_convert(zones.database(zone)).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
     words = [{"day": day, "what": "outside" if day in hit else "no readings" if not table.loc[table["day"] == day, "readings"].sum() else ""} for day in days]
     names = [probe_name(trace) for trace in traces]
-    rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": one.mean_c, "probe": one.probe} for one in table.itertuples() if one.readings]
-    y = layers.y_axis(rows + [{"c": row["top"]} for row in rows], entry.condition)
+    rows: list[layers.Day] = [
+        {"day": one["day"], "c": one["min_c"], "top": one["max_c"], "mean": one["mean_c"], "probe": one["probe"]} for one in rows_of(table, DailyRow) if one["readings"]
+    ]
+    tops: list[layers.Value] = [{"c": row["top"]} for row in rows]
+    y = layers.y_axis([*rows, *tops], entry.condition)
     x = alt.X("day:O", title=f"Day in {zone}", scale=alt.Scale(domain=days), axis=alt.Axis(labelExpr="substring(datum.label, 8)", labelAngle=0))
     colour, _ = layers.scale(names)
     colour = alt.Color("probe:N", scale=colour["scale"], legend=alt.Legend(title="Probe"))

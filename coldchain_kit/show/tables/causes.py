@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from coldchain_kit.model import EpisodeRow, EvidenceRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.inputs import MOST_ROWS
 from coldchain_kit.show.tables.table import Table, Tables, capped
@@ -37,7 +38,7 @@ def causes(assessment: Assessment) -> Tables:
     return Tables(table for row in found for table in (_ranking(row), *_evidence(row)))
 
 
-def _ranking(episode: dict[str, Any]) -> Table:
+def _ranking(episode: EpisodeRow[str]) -> Table:
     leading = [row for row in episode["causes"] if row["support"] >= WEAK or row in episode["causes"][:2]]
     cells = [
         (
@@ -61,26 +62,26 @@ def _ranking(episode: dict[str, Any]) -> Table:
     )
 
 
-def _strongest(rows: list[Any], most: int = 3) -> Any:
-    ordered = sorted(rows, key=lambda row: -abs(row.get("weight") or 0.0) if isinstance(row, dict) else 0.0)
-    return [row["observation"] if isinstance(row, dict) else row for row in ordered[:most]] or "nothing"
+def _strongest(rows: list[EvidenceRow], most: int = 3) -> list[str] | str:
+    ordered = sorted(rows, key=lambda row: -abs(row.get("weight") or 0.0))
+    return [row["observation"] for row in ordered[:most]] or "nothing"
 
 
-def _evidence(episode: dict[str, Any]) -> list[Table]:
+def _evidence(episode: EpisodeRow[str]) -> list[Table]:
     """Every observation that was weighed for the first cause, with its figure and what it was held against."""
     if not episode["causes"]:
         return []
     first = episode["causes"][0]
-    rows = [(row, side) for side, name in (("for", "for"), ("against", "against")) for row in first[name] if isinstance(row, dict)]
-    cells = [(row["observation"], side, _measured(row, "number"), _measured(row, "threshold"), wording.figure(row["weight"]), row.get("comment") or "none") for row, side in rows]
+    rows = [*((row, "for") for row in first["for"]), *((row, "against") for row in first["against"])]
+    cells = [(row["observation"], side, _measured(row["number"], row["unit"]), _measured(row["threshold"], row["unit"]), wording.figure(row["weight"]), row.get("comment") or "none") for row, side in rows]
     columns = ("Observation", "Speaks", "Figure", "Held against", "Weight", "Why it counts")
     notes = ("The larger the weight, the more it counts: natural logarithm of the odds.",)
     return [Table(f"Episode {episode['id']}: the evidence weighed for {wording.word(first['cause'])}", columns, tuple(cells), notes)] if cells else []
 
 
-def _measured(row: dict[str, Any], name: str) -> str:
+def _measured(number: float | None, unit: str) -> str:
     """A figure in words: a share as per cent, a ratio with its two parts named."""
-    number, unit = row.get(name), re.sub(r"^K\b", "°C", row.get("unit") or "")
+    unit = re.sub(r"^K\b", "°C", unit)
     if number is None:
         return "no figure"
     if unit == "share":

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from coldchain_kit.model import BandRow, CauseRow, ExcursionRow, ProbeRow, RecurrentRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.causes import strength
 from coldchain_kit.show.tables.inputs import MOST_ROWS
@@ -20,7 +21,7 @@ def readings(assessment: Assessment) -> Table:
     zone = assessment.site.timezone
     rows = tuple(
         (
-            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", _sided(row, "min"), wording.when(row["min_time"], zone), _sided(row, "max"), wording.when(row["max_time"], zone),
+            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", _sided(row.get("min_one_sided"), row["min_c"]), wording.when(row["min_time"], zone), _sided(row.get("max_one_sided"), row["max_c"]), wording.when(row["max_time"], zone),
             f"{wording.celsius(row['as_read_min_c'])} to {wording.celsius(row['as_read_max_c'])}", wording.celsius(row["mean_c"]), wording.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {wording.word(row['u_from'])}",
         )
         for row in assessment.results["probes"]
@@ -33,13 +34,12 @@ def readings(assessment: Assessment) -> Table:
     return turned(Table("Readings of each probe in the window", columns, rows, notes))
 
 
-def _expanded(row: dict[str, Any]) -> str:
+def _expanded(row: ProbeRow[str]) -> str:
     return wording.NOT_KNOWN if row["u_c"] is None else f"{wording.celsius(2 * row['u_c'])}"
 
 
-def _sided(row: dict[str, Any], side: str) -> str:
-    words = row.get(f"{side}_one_sided")
-    return f"{words} {wording.celsius(row[f'{side}_c'])}" if words else wording.celsius(row[f"{side}_c"])
+def _sided(words: str | None, value_c: float | None) -> str:
+    return f"{words} {wording.celsius(value_c)}" if words else wording.celsius(value_c)
 
 
 def excursions(assessment: Assessment) -> Tables:
@@ -57,14 +57,14 @@ def _none_found(assessment: Assessment) -> str:
     )
 
 
-def _when(rows: list[dict[str, Any]], zone: str) -> Table:
-    def edge(row: dict[str, Any], side: str) -> str:
-        told = wording.when(row[side], zone, estimated=True)
-        return f"{told}, {'record begins or ends, or a gap' if row[f'open_{side}'] else 'estimated'}"
+def _when(rows: list[ExcursionRow[str]], zone: str) -> Table:
+    def edge(time: str, is_open: bool) -> str:
+        told = wording.when(time, zone, estimated=True)
+        return f"{told}, {'record begins or ends, or a gap' if is_open else 'estimated'}"
 
     cells = [
         (
-            row["id"], f"{row['unit']} {row['probe']}", wording.word(row["direction"]), wording.celsius(row["limit_c"]), wording.when(row["start_earliest"], zone), wording.when(row["first_out"], zone), edge(row, "start"), wording.when(row["last_out"], zone), edge(row, "end"),
+            row["id"], f"{row['unit']} {row['probe']}", wording.word(row["direction"]), wording.celsius(row["limit_c"]), wording.when(row["start_earliest"], zone), wording.when(row["first_out"], zone), edge(row["start"], row["open_start"]), wording.when(row["last_out"], zone), edge(row["end"], row["open_end"]),
             wording.when(row["end_latest"], zone),
         )
         for row in rows
@@ -92,7 +92,7 @@ def _when(rows: list[dict[str, Any]], zone: str) -> Table:
     )
 
 
-def _how_bad(rows: list[dict[str, Any]], probes: list[dict[str, Any]]) -> Table:
+def _how_bad(rows: list[ExcursionRow[str]], probes: list[ProbeRow[str]]) -> Table:
     cells = [
         (
             row["id"], extreme(row, probes), wording.word(row["basis"]), wording.minutes(row["minutes"]), f"{wording.minutes(row['minutes_least'])} to {wording.minutes(row['minutes_most'])}", f"{wording.figure(row['degree_minutes'])} °C·min", wording.count(row["readings"]),
@@ -120,18 +120,18 @@ def _how_bad(rows: list[dict[str, Any]], probes: list[dict[str, Any]]) -> Table:
     )
 
 
-def extreme(row: dict[str, Any], probes: list[dict[str, Any]]) -> str:
+def extreme(row: ExcursionRow[str], probes: list[ProbeRow[str]]) -> str:
     """An excursion's extreme; where it is the probe's own extreme and the certificate moved it, both values."""
     told = wording.celsius(row["extreme_c"], limit=row["limit_c"])
-    side = "max" if row["direction"] == "above" else "min"
     for probe in probes:
-        if (probe["unit"], probe["probe"], probe[f"{side}_time"]) == (row["unit"], row["probe"], row["extreme_time"]):
-            read, right = (wording.celsius(probe[name], limit=row["limit_c"]) for name in (f"as_read_{side}_c", f"{side}_c"))
+        own = (probe["max_time"], probe["as_read_max_c"], probe["max_c"]) if row["direction"] == "above" else (probe["min_time"], probe["as_read_min_c"], probe["min_c"])
+        if (probe["unit"], probe["probe"], own[0]) == (row["unit"], row["probe"], row["extreme_time"]):
+            read, right = (wording.celsius(value_c, limit=row["limit_c"]) for value_c in own[1:])
             return f"{read} as read, {right} corrected" if read != right and told in (read, right) else told
     return told
 
 
-def _without_impossible(row: dict[str, Any]) -> str:
+def _without_impossible(row: ExcursionRow[str]) -> str:
     """The exposure without the readings that the quality tests call impossible; "the same" where there are none."""
     held = row.get("trustworthy")
     if not held:
@@ -275,7 +275,7 @@ def bands(assessment: Assessment) -> Table:
     )
 
 
-def _beyond(row: dict[str, Any]) -> str:
+def _beyond(row: BandRow) -> str:
     return f"{row['direction']} {wording.celsius(row['limit_c'])}"
 
 
@@ -302,13 +302,11 @@ def _members(ids: list[str]) -> str:
     return ", ".join(ids) if len(ids) <= 6 else f"{len(ids)}: {ids[0]} to {ids[-1]}"
 
 
-def _again(held: Any) -> str:
+def _again(held: RecurrentRow | None) -> str:
     if not held:
         return "no"
-    if not isinstance(held, dict):
-        return "yes"
     return f"{held['count']} times, about every {wording.figure(held['period_hours'])} h; longest {wording.minutes(held['longest_min'])}, together {wording.minutes(held['total_min'])}"
 
 
-def _leading(causes: list[dict[str, Any]]) -> str:
+def _leading(causes: list[CauseRow]) -> str:
     return f"{wording.word(causes[0]['cause'])} ({strength(causes[0]['support'])} support)" if causes else "not evaluated"

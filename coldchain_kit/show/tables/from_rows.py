@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, capped
@@ -38,7 +37,7 @@ def header(key: str) -> str:
     return f"{stem[:1].upper()}{stem[1:]}{f' ({unit})' if unit else ''}"
 
 
-def value(key: str, held: Any, zone: str) -> Any:
+def value(key: str, held: object, zone: str) -> object:
     """A cell: instants in the zone's time, numbers with at most two decimals, codes in words."""
     if isinstance(held, str) and _INSTANT.fullmatch(held):
         return wording.when(held, zone)
@@ -53,7 +52,7 @@ def value(key: str, held: Any, zone: str) -> Any:
     return wording.word(held) if isinstance(held, str) and re.fullmatch(r"[a-z_]+", held) else held
 
 
-def records(caption: str, rows: Sequence[dict[str, Any]], zone: str, *, columns: Sequence[str] = (), most: int = 40, empty: str = "None.", notes: tuple[str, ...] = ()) -> Table:
+def records(caption: str, rows: Sequence[Mapping[str, object]], zone: str, *, columns: Sequence[str] = (), most: int = 40, empty: str = "None.", notes: tuple[str, ...] = ()) -> Table:
     """A table of plain rows; columns in the order of the first row unless given."""
     names = list(columns) or list(dict.fromkeys(key for row in rows for key in row))
     shown, more = capped([tuple(value(name, row.get(name), zone) for name in names) for row in rows], most, "rows")

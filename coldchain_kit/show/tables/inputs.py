@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from coldchain_kit.model import Condition
 from coldchain_kit.register import Certificate, Logger
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, Tables, capped, facts
@@ -41,7 +42,7 @@ def conditions(assessment: Assessment) -> Tables:
     return Tables(_condition(name, assessment.site.units[name].condition) for name in assessment.case.units)
 
 
-def _condition(unit: str, condition: Any) -> Table:
+def _condition(unit: str, condition: Condition) -> Table:
     low, high = (f"{value:g} °{condition.unit}" if value is not None else "none" for value in (condition.low, condition.high))
     inside = "the limit itself is outside" if condition.high_exclusive else "the limit itself is inside"
     rows = [
@@ -92,7 +93,7 @@ def _manual(logger: Logger) -> list[tuple[str, str | None]]:
     ]
 
 
-def _clock(logger: Any, zone: str) -> str | None:
+def _clock(logger: Logger, zone: str) -> str | None:
     """How the register says that the logger's clock runs, in words."""
     if not logger.clock:
         return None
@@ -123,7 +124,7 @@ def _probes(assessment: Assessment, unit: str) -> Table:
     return Table(f"Probes of unit {unit}", columns, tuple(rows), notes, "No temperature column was found.")
 
 
-def _certificate(held: Certificate | None) -> tuple[Any, ...]:
+def _certificate(held: Certificate | None) -> tuple[object, ...]:
     if held is None:
         return ("none in the register", None, None, None)
     u = f"{wording.celsius(held.expanded_uncertainty_c)} (k = {held.coverage:g})" if held.expanded_uncertainty_c else None
@@ -186,13 +187,13 @@ def _columns(layout: dict[str, Any]) -> list[str] | None:
     ] or None
 
 
-def flat(value: Any) -> str:
+def flat(value: object) -> str:
     """Nested values as one line of words."""
     if isinstance(value, dict):
         return ", ".join(f"{key} {flat(inner)}" for key, inner in value.items() if inner is not None)
     if isinstance(value, list):
         return " / ".join(map(flat, value))
-    return {"\t": "tab", " ": "blank", ";": "semicolon", ",": "comma", ".": "point", "|": "bar"}.get(value, wording.word(value) if isinstance(value, bool) else str(value))
+    return {"\t": "tab", " ": "blank", ";": "semicolon", ",": "comma", ".": "point", "|": "bar"}.get(str(value), wording.word(value) if isinstance(value, bool) else str(value))
 
 
 def refused(assessment: Assessment) -> Table:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from coldchain_kit.model import AllowanceRow, ExposureRow, StayRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, capped, turned
 
@@ -29,12 +30,12 @@ def lots(assessment: Assessment) -> Table:
     return Table("Lots in the units", columns, shown, notes, "No stock list was given: which lots were there is not known.")
 
 
-def _quantity(stays: list[dict[str, Any]]) -> str:
+def _quantity(stays: list[StayRow[str]]) -> str:
     held = [str(stay["quantity"]) for stay in stays if stay.get("quantity") not in (None, "")]
     return " then ".join(dict.fromkeys(held)) or wording.NOT_KNOWN
 
 
-def _freezing(value: Any) -> str:
+def _freezing(value: bool | None) -> str:
     if value is None:
         return "not evaluated"
     return "possible: some probe's reading less its uncertainty is at or below the freezing point" if value else "not seen by any probe"
@@ -95,11 +96,11 @@ def exposures(assessment: Assessment) -> Table:
     )
 
 
-def _exposure(lot: str, one: dict[str, Any], zone: str) -> tuple[str, ...]:
+def _exposure(lot: str, one: ExposureRow[str], zone: str) -> tuple[str, ...]:
     inside = not one["minutes_most"]
     side = "no reading outside" if inside else f"{wording.word(one['direction'])} of {wording.celsius(one['limit_c'])}"
     spans = ("none", "none") if inside else (f"{wording.minutes(one['minutes_least'])} to {wording.minutes(one['minutes_most'])}", wording.minutes(one.get("longest")))
-    times = ("none", "none", "none") if inside else tuple(wording.when(one.get(name), zone) for name in ("first_out", "last_out", "first_back"))
+    times = ("none", "none", "none") if inside else tuple(wording.when(time, zone) for time in (one.get("first_out"), one.get("last_out"), one.get("first_back")))
     return (
         lot,
         f"{one.get('unit')} {one.get('probe')}",
@@ -141,7 +142,7 @@ def _edge(value: float | None) -> str:
     return "any" if value is None else wording.celsius(value)
 
 
-def _used(one: dict[str, Any]) -> tuple[str, str]:
+def _used(one: AllowanceRow) -> tuple[str, str]:
     if not one["applicable"]:
         return ("not applicable", "not applicable")
     return (wording.hours(one["used_least"]), wording.hours(one["used_most"]))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import platform
+from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -81,7 +82,7 @@ def _steps(assessment: Assessment) -> Table:
     )
 
 
-def _argument(key: str, held: Any) -> str:
+def _argument(key: str, held: object) -> str:
     """An argument in words, its unit taken from the end of its name: "resolution: 0.1 °C"."""
     if isinstance(held, dict):
         return f"{header(key).lower()}: {', '.join(_argument(name, inner) for name, inner in held.items() if inner is not None)}"
@@ -89,7 +90,7 @@ def _argument(key: str, held: Any) -> str:
     return f"{name.lower()}: {flat(held).replace('_', ' ')}{f' {unit[:-1]}' if unit else ''}"
 
 
-_FRAMES = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")
+_FRAMES: Final = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")
 
 
 def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
@@ -101,7 +102,7 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     causes, lots, stays, exposures, allowances) or are joined with "; ".
     """
     results = assessment.results
-    tables = {name: _frame(results.get(name) or ()) for name in _FRAMES}
+    tables = {name: _frame(results.get(name, ())) for name in _FRAMES}
     tables["gaps"] = _frame({"unit": row["unit"], "probe": row["probe"], **gap} for row in results["probes"] for gap in row["gaps"])
     tables["outside"] = _frame({"unit": row["unit"], "probe": row["probe"], "direction": side, **held} for row in results["probes"] for side, held in row["outside"].items())
     tables["rejected"] = _frame({"file": row["file"], **one} for row in results["sources"] for one in row["rejects"])
@@ -147,13 +148,13 @@ def _column(name: str) -> str:
     return f"{name}_utc" if name in _TIMES else _NAMES.get(name, name)
 
 
-def _frame(rows: Any) -> pd.DataFrame:
+def _frame(rows: Iterable[Mapping[str, object]]) -> pd.DataFrame:
     return pd.DataFrame([_flat(row) for row in rows])
 
 
-def _flat(row: dict[str, Any]) -> dict[str, Any]:
+def _flat(row: Mapping[str, object]) -> dict[str, object]:
     """One level: counts of a dict become columns of their own, lists of texts are joined, lists of rows are counted."""
-    out: dict[str, Any] = {}
+    out: dict[str, object] = {}
     for key, held in row.items():
         if isinstance(held, dict):
             out.update({f"{key}_{name}": inner if not isinstance(inner, (dict, list)) else str(inner) for name, inner in held.items()})

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Literal
 
+from coldchain_kit.model import CalibrationRow, ProbeRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.from_rows import records
 from coldchain_kit.show.tables.inputs import MOST_ROWS
@@ -22,8 +23,8 @@ def believable(assessment: Assessment) -> Table:
 
 def clock(assessment: Assessment) -> Table:
     """How sure the times are."""
-    given = assessment.results.get("clock") or [{"unit": unit.name, **unit.clock} for unit in assessment.units.values()]
-    rows = tuple((row["unit"], wording.word(row.get("state")), _once(row.get("text"))) for row in given)
+    given = assessment.results.get("clock") or [{"unit": unit.name, "state": unit.clock.get("state", ""), "text": unit.clock.get("text", "")} for unit in assessment.units.values()]
+    rows = tuple((row["unit"], wording.word(row["state"]), _once(row["text"])) for row in given)
     return Table("The clock", ("Unit", "State", "In words"), rows, empty="not evaluated.")
 
 
@@ -67,14 +68,14 @@ def alarm_settings(assessment: Assessment) -> Table:
     return Table("Alarm settings with a guard band", ("Unit and probe", "Alarm", "Limit", "Setting"), rows, notes, "not evaluated.")
 
 
-def _due(row: dict[str, Any]) -> str:
+def _due(row: CalibrationRow) -> str:
     if row.get("overdue") is None or not row.get("due"):
         return row.get("due") or wording.NOT_KNOWN
     return f"{row['due']}, {'overdue' if row['overdue'] else 'not overdue'}"
 
 
-def _expanded(row: dict[str, Any]) -> str:
-    return wording.NOT_KNOWN if wording.absent(row.get("u_c")) else wording.celsius(2 * row["u_c"])
+def _expanded(row: CalibrationRow) -> str:
+    return wording.NOT_KNOWN if row["u_c"] is None else wording.celsius(2 * row["u_c"])
 
 
 def coverage(assessment: Assessment) -> Table:
@@ -92,7 +93,7 @@ def coverage(assessment: Assessment) -> Table:
 
 def flags(assessment: Assessment) -> Table:
     """How many readings the quality tests call good, suspect, failed; how many they could not judge."""
-    kinds = ("good", "not_evaluated", "suspect", "fail", "missing")
+    kinds: tuple[Literal["good", "not_evaluated", "suspect", "fail", "missing"], ...] = ("good", "not_evaluated", "suspect", "fail", "missing")
     rows = tuple((_name(row), *(wording.count(row["flags"][kind]) for kind in kinds)) for row in assessment.results["probes"])
     notes = ('A flag marks a reading and never deletes it. "Not evaluated" is not good: a test could not judge there.',)
     return Table("Readings by quality flag", ("Probe", *(wording.word(kind).capitalize() for kind in kinds)), rows, notes)
@@ -157,8 +158,8 @@ def conflicts(assessment: Assessment) -> Table:
     )
 
 
-def _kept(value: Any) -> str:
-    return value if isinstance(value, str) else "yes" if value else "no"
+def _kept(value: bool) -> str:
+    return "yes" if value else "no"
 
 
 def alarms(assessment: Assessment) -> Table:
@@ -176,5 +177,5 @@ def checks(assessment: Assessment) -> Table:
     )
 
 
-def _name(row: dict[str, Any]) -> str:
+def _name(row: ProbeRow[str]) -> str:
     return f"{row['unit']} {row['probe']}{'' if row['decides'] else ' (does not decide)'}"

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from html import escape
-from typing import Any
 
 from coldchain_kit.show import wording
 
@@ -47,7 +46,7 @@ class Table:
 
     caption: str
     columns: tuple[str, ...]
-    rows: tuple[tuple[Any, ...], ...] = ()
+    rows: tuple[tuple[object, ...], ...] = ()
     notes: tuple[str, ...] = ()
     empty: str = "None."
 
@@ -96,7 +95,7 @@ class Prose(tuple[str, ...]):
         return {"text/html": self._repr_html_(), "text/plain": str(self)}
 
 
-def cell(value: Any) -> str:
+def cell(value: object) -> str:
     """A cell's text: "not known" where there is nothing, yes and no for truth, lists joined.
 
     Examples
@@ -112,13 +111,13 @@ def cell(value: Any) -> str:
     return wording.NOT_KNOWN if wording.absent(value) or value == "" else str(value)
 
 
-def _first(value: Any) -> str:
+def _first(value: object) -> str:
     text = cell(value)
     whole = ' style="white-space:nowrap"' if len(text) <= SHORT and " " not in text else ""  # the number of a lot or a case is not torn apart
     return f'<th scope="row"{whole}>{_marked(text)}</th>'
 
 
-def _other(value: Any, right: bool) -> str:
+def _other(value: object, right: bool) -> str:
     return f'<td class="num">{escape(cell(value))}</td>' if right else f"<td>{_marked(cell(value))}</td>"
 
 
@@ -145,12 +144,12 @@ def turned(table: Table, *, most: int = 4) -> Table:
     return replace(table, columns=heads, rows=rows)
 
 
-def facts(caption: str, rows: Iterable[tuple[str, Any]], *, notes: Sequence[str] = (), empty: str = "None.") -> Table:
+def facts(caption: str, rows: Iterable[tuple[str, object]], *, notes: Sequence[str] = (), empty: str = "None.") -> Table:
     """A table of two columns: what, and its value."""
     return Table(caption, ("What", "Value"), tuple(rows), tuple(notes), empty)
 
 
-def capped(rows: Sequence[tuple[Any, ...]], most: int, noun: str) -> tuple[tuple[tuple[Any, ...], ...], tuple[str, ...]]:
+def capped(rows: Sequence[tuple[object, ...]], most: int, noun: str) -> tuple[tuple[tuple[object, ...], ...], tuple[str, ...]]:
     """At most so many rows, and the sentence that says how many more the CSV table of the record holds."""
     more = len(rows) - most
     return tuple(rows[:most]), ((f"And {more:,} more {noun}: the CSV table in the record lists them all.",) if more > 0 else ())
