@@ -102,7 +102,7 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     causes, lots, stays, exposures, allowances) or are joined with "; ".
     """
     results = assessment.results
-    tables = {name: _frame(results[name] if name in results else ()) for name in _FRAMES}
+    tables: dict[str, pd.DataFrame] = {name: _frame(results[name]) for name in _FRAMES if name in results}
     tables["gaps"] = _frame({"unit": row["unit"], "probe": row["probe"], **gap} for row in results["probes"] for gap in row["gaps"])
     tables["outside"] = _frame({"unit": row["unit"], "probe": row["probe"], "direction": side, **held} for row in results["probes"] for side, held in row["outside"].items())
     tables["rejected"] = _frame({"file": row["file"], **one} for row in results["sources"] for one in row["rejects"])
