@@ -64,7 +64,3 @@ def make(seed: int, folder: Path) -> tuple[Path, dict[str, Scenario]]:
         case.pop("V")
     return site_papers.write(folder, units, scenarios, case, join), case
 
-
-def interleaved(seed: int) -> bool:
-    """Whether some logger of this site has two downloads whose stamps differ where they overlap."""
-    return any(dice.interleave for dices in roll(seed) for dice in dices)

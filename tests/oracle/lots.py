@@ -56,6 +56,7 @@ def _lot(
         "allowances": [],
         "reasons": set(),
         "elsewhere": len(known) < len(stays),
+        "cold": any(scenarios[unit].cold for unit, _ in spans),
     }
     for unit, span in spans:
         row["exposures"] += _exposures(scenarios[unit], chosen[unit], unit, span)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,7 +27,7 @@ class Series:
     broken: np.ndarray  # steps over a one-sided reading that may be anything: unknown, like a gap
     edges_s: tuple[float, float]
     unknown: np.ndarray  # instants of such readings
-    drifting: bool = False
+    undrifted_exp: np.ndarray | None = None  # u_exp without the drift, of a drifting probe
     conflicts: list[dict] = field(default_factory=list)
 
     @property
@@ -117,10 +117,12 @@ def series(scenario: Scenario, probe: Probe, choices: Choices | None = None, *, 
         min(downloads, key=lambda one: one.times[0]).edges_s[0],
         max(downloads, key=lambda one: one.times[-1]).edges_s[1],
     )
-    drifting = drift_per_day(probe) > 0
+    undrifted = None
+    if drift_per_day(probe) > 0:
+        undrifted = calibrated(probe, scenario.zone, t, as_read, step, replace(choices, drift_scale=0.0))[1]
     # reading: a bound is what the file says, no certificate corrects it
     value = np.where(side != 0, as_read, value)
-    return Series(t, as_read, value, side, expanded, interval, coarse, broken, edges, unknown, drifting, conflicts)
+    return Series(t, as_read, value, side, expanded, interval, coarse, broken, edges, unknown, undrifted, conflicts)
 
 
 def reach_s(interval_s: np.ndarray | float) -> np.ndarray | float:
