@@ -53,10 +53,10 @@ def compare(mine: dict, theirs: dict, case: Case) -> Differences:
 
 
 def unsure_probes(mine: dict, theirs: dict) -> set[tuple]:
-    """Drifting probes for which the kit has another rate: what rests on U is then not compared."""
+    """Probes whose U the contract leaves open and for which the kit has another: what rests on U is not compared."""
     rows = {(row["unit"], row["probe"]): row for row in theirs["probes"]}
     found = set()
-    for row in (row for row in mine["probes"] if row["drifting"] and row["u_c"] is not None):
+    for row in (row for row in mine["probes"] if row["u_doubt_c"]):
         other = rows.get((row["unit"], row["probe"]))
         if other and other["u_c"] is not None and abs(other["u_c"] - row["u_c"]) > 2e-6:
             found.add((row["unit"], row["probe"]))
@@ -101,10 +101,8 @@ def _probes(found: Differences, mine: dict, theirs: dict, case: Case, unsure: se
 def _uncertainty(found: Differences, where: str, mine: dict, theirs: dict) -> None:
     if mine["u_c"] is None:
         return
-    if mine["drifting"]:
-        found.between(f"{where} u_c", mine["u_undrifted_c"] - 2e-6, theirs["u_c"], 2 * mine["u_c"])
-    elif mine["readings"] < 12:  # whether a display step is seen in so few
-        found.between(f"{where} u_c", mine["u_least_c"] - 2e-6, theirs["u_c"], mine["u_c"] + 0.3)
+    if mine["u_doubt_c"]:
+        found.between(f"{where} u_c", mine["u_doubt_c"][0] - 2e-6, theirs["u_c"], mine["u_doubt_c"][1] + 2e-6)
     else:
         found.between(f"{where} u_c", mine["u_least_c"] - 2e-6, theirs["u_c"], mine["u_c"] + 2e-6)
 

@@ -165,7 +165,7 @@ def _in_date(probe: Probe) -> Probe:
 def _unit(
     rng: random.Random, unit: str, zone: str, condition: str, begin: dt.datetime, change: dt.datetime | None
 ) -> list[Dice]:
-    probes = _probes(rng, condition, begin)
+    probes = _probes(rng, zone, condition, begin)
     parts = [probes]
     if len(probes) == 2 and rng.random() < 0.3:  # each probe on a logger of its own
         parts = [(replace(probe, logger=f"L{probe.name}"),) for probe in probes]
@@ -203,6 +203,8 @@ def _spoil(dice: Dice) -> None:
     dice.say = rng.choice(
         ways.get(dice.shape, ["nothing", "nothing", "interval", *(["both"] if dice.shape == "plain" else [])])
     )
+    if dice.name and dice.say == "settings":
+        dice.say = "both"  # whose a unit's settings are, where it has two loggers, no word says
     dice.step = rng.choice([0.1, 0.1, 0.1, 0.5, 1.0])
     dice.losses = rng.choice([0.0, 0.0, 0.001, 0.005, 0.01, 0.02])
     dice.sided = dice.shape not in ("few", "one") and rng.random() < 0.3
@@ -256,7 +258,7 @@ def _certificate(rng: random.Random, middle: float) -> Certificate:
     return Certificate(rng.choice([0.2, 0.3, 0.5]), points, due, dt.date(2025, 1, 5), coverage)
 
 
-def _again(rng: random.Random, first: Certificate, begin: dt.datetime) -> tuple[dt.datetime, Certificate]:
+def _again(rng: random.Random, first: Certificate, zone: str, begin: dt.datetime) -> tuple[dt.datetime, Certificate]:
     """A logger calibrated again while it records: at the same references, with what it had drifted to."""
 
     def moved() -> tuple[tuple[float, float], ...]:
@@ -264,15 +266,15 @@ def _again(rng: random.Random, first: Certificate, begin: dt.datetime) -> tuple[
 
     as_found = moved() if first.points and rng.random() < 0.4 else ()
     later = Certificate(rng.choice([0.2, 0.3]), moved(), first.due, begin.date(), 2.0, as_found)
-    return begin.replace(tzinfo=None) + dt.timedelta(hours=12), later
+    return local(begin + dt.timedelta(hours=12), zone), later
 
 
-def _probes(rng: random.Random, condition: str, begin: dt.datetime) -> tuple[Probe, ...]:
+def _probes(rng: random.Random, zone: str, condition: str, begin: dt.datetime) -> tuple[Probe, ...]:
     middle = -20.0 if CONDITIONS[condition].frozen else 5.0
 
     def known(name: str, role: str, decides: bool | None = None) -> Probe:
         first = _certificate(rng, middle) if rng.random() < 0.6 else None
-        later = _again(rng, first, begin) if first and rng.random() < 0.25 else None
+        later = _again(rng, first, zone, begin) if first and rng.random() < 0.25 else None
         return Probe(name, role, decides, first, rng.choice([None, 0.1, 0.5]), later)
 
     shape = rng.choice(["none", "one", "one", "pair", "pair", "air", "explicit", "explicit"])

@@ -116,8 +116,7 @@ def _logger(unit: str, dice: Dice, logger: Logger) -> str:
         shown = ", ".join(f"[{true.isoformat()}, {seen.isoformat()}]" for true, seen in logger.clock_checks)
         text += f"clock_checks = [{shown}]\n"
     for one in logger.stated[1:]:
-        named = f'logger = "{logger.name}"\n' if logger.name else ""
-        text += f"[[units.{unit}.settings]]\nfrom = {one.since.isoformat()}\n{named}interval_min = {one.steps_min[0]}\n"
+        text += f"[[units.{unit}.settings]]\nfrom = {one.since.isoformat()}\ninterval_min = {one.steps_min[0]}\n"
     return text
 
 

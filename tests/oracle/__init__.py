@@ -18,9 +18,11 @@ Uncertainty (rule 6)
     ``u_c`` is the largest of the window; any value between the smallest and the largest is accepted. "Away from the
     points" is beyond the last one, or also between two (``Choices.between_points``); their spacing is that of the
     indicated values, or of the references (``Choices.reference_spacing``); beyond them it is the spacing of the last two.
-    A seen display step is what all differences of the numbers are multiples of, from 12 readings on. A certificate without
-    any point adds nothing. The rate of drift is the largest change of a correction at a common reference over the two
-    dates; where the kit's ``u_c`` differs but lies between no drift and twice the drift, what rests on U is not compared.
+    A seen display step is what all differences of the numbers are multiples of, in 12 readings and 4 different numbers and
+    more. A certificate without any point adds nothing. The rate of drift is the largest change of a correction at a common
+    reference over the two dates. Where two certificates drift, or fewer than 8 different numbers show a step, the kit's
+    ``u_c`` may lie between no drift and no step on one side, twice the drift and any step on the other; where it differs,
+    what rests on U is not compared.
 One-sided readings (rule 9)
     A bound is as read, no certificate corrects it (an extreme may differ by the correction). ``max_c`` in a window with a
     reading that has no number is null, or the largest number. A bound inside the limits ends the course like a gap, but

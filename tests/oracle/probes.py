@@ -121,14 +121,14 @@ def totals(s: Series, condition: Condition, window: Window) -> dict:
 def probe_row(scenario: Scenario, probe: Probe, s: Series, window: Window, decides: bool) -> dict:
     inside = within(s, window)
     row = {
-        "probe": probe.name, "role": probe.role, "decides": decides, "readings": int(inside.sum()), "drifting": s.undrifted_exp is not None,
+        "probe": probe.name, "role": probe.role, "decides": decides, "readings": int(inside.sum()), "u_doubt_c": None,
         "one_sided": one_sided(s, window), "unknown_readings": one_sided(s, window) - int((inside & s.sided).sum()),
         "u_from": "certificate" if probe.certificate else "assumed", "nameless": bool(np.isnan(s.edges_s).any() or np.isnan(s.interval_s).any()),
         "u_c": float(s.u_exp[inside].max()) / 2 if inside.any() else None,
         "u_least_c": float(s.u_exp[inside].min()) / 2 if inside.any() else None,
     }  # fmt: skip
-    if s.undrifted_exp is not None and inside.any():
-        row["u_undrifted_c"] = float(s.undrifted_exp[inside].min()) / 2
+    if s.doubt is not None and inside.any():
+        row["u_doubt_c"] = float(s.doubt[0][inside].min()) / 2, float(s.doubt[1][inside].max()) / 2
     if not inside.any():
         return row | {"min_c": None, "max_c": None, "mean_c": None, "mkt_c": None}
     row |= _extremes(s, inside) | _means(scenario, probe, s, inside, row["one_sided"] > 0)

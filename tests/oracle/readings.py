@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,7 +11,9 @@ import numpy as np
 from tests.oracle.clock import file_times, utc_s
 from tests.oracle.intervals import States, Steps, in_force, on_steps
 from tests.oracle.model import EPS, TICK_S, Cell, Choices, Condition, File, Logger, Probe, Scenario, celsius
-from tests.oracle.uncertainty import calibrated, drift_per_day, seen_step
+from tests.oracle.uncertainty import DISTINCT, calibrated, common_step, drift_per_day, seen_step
+
+Shown = dict[str, list[float]]  # numbers as they stand in the files, by unit
 
 
 @dataclass(frozen=True)
@@ -27,7 +30,7 @@ class Series:
     broken: np.ndarray  # steps over a one-sided reading that may be anything: unknown, like a gap
     edges_s: tuple[float, float]
     unknown: np.ndarray  # instants of such readings
-    undrifted_exp: np.ndarray | None = None  # u_exp without the drift, of a drifting probe
+    doubt: tuple[np.ndarray, np.ndarray] | None = None  # of u_exp: least and most by other readings of drift and display step
     conflicts: list[dict] = field(default_factory=list)
 
     @property
@@ -73,8 +76,8 @@ def _further_out(rows: list[dict], condition: Condition) -> dict:
 
 def _instants(
     scenario: Scenario, logger: Logger, probe: Probe, only: str | None
-) -> tuple[dict[float, list[dict]], list[Steps], float]:
-    """Rows by instant, each download's steps, and the display step seen, in degC."""
+) -> tuple[dict[float, list[dict]], list[Steps], Shown]:
+    """Rows by instant, each download's steps, and the plain numbers by unit."""
     at: dict[float, list[dict]] = {}
     downloads, shown = [], {}
     for file in logger.files:
@@ -92,15 +95,30 @@ def _instants(
             at.setdefault(float(time), []).append({"time": float(time), **row, "file": file.name, "line": line.number})
             if row["side"] == 0:
                 shown.setdefault(unit, []).append(cell.value)
-    step = max((seen_step(values) * (1 if unit == "C" else 5 / 9) for unit, values in shown.items()), default=0.0)
-    return at, downloads, step
+    return at, downloads, shown
+
+
+def _step_c(shown: Shown, step: Callable[[list[float]], float]) -> float:
+    return max((step(values) * (1 if unit == "C" else 5 / 9) for unit, values in shown.items()), default=0.0)
+
+
+def _doubt(
+    probe: Probe, zone: str, t: np.ndarray, as_read: np.ndarray, shown: Shown, choices: Choices
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Where the contract leaves the size of U open: a rate of drift, or a display step seen in a few numbers."""
+    few = probe.resolution_c is None and any(len(set(values)) < 2 * DISTINCT for values in shown.values())
+    if not few and not drift_per_day(probe):
+        return None
+    steps = (0.0 if few else _step_c(shown, seen_step), _step_c(shown, common_step))
+    ways = zip(steps, (0.0, 2.0), strict=True)
+    return tuple(calibrated(probe, zone, t, as_read, step, replace(choices, drift_scale=scale))[1] for step, scale in ways)
 
 
 def series(scenario: Scenario, probe: Probe, choices: Choices | None = None, *, only: str | None = None) -> Series:
     """``only``: the one download to go by (rule 12, downloads at odds)."""
     choices = choices or Choices()
     logger = scenario.logger_of(probe)
-    at, downloads, step = _instants(scenario, logger, probe, only)
+    at, downloads, shown = _instants(scenario, logger, probe, only)
     kept, conflicts = [], []
     for time in sorted(at):
         best = _further_out(at[time], scenario.condition)
@@ -110,19 +128,17 @@ def series(scenario: Scenario, probe: Probe, choices: Choices | None = None, *, 
     unknown = np.array([row["time"] for row in kept if anything(row, scenario.condition)])
     kept = [row for row in kept if not anything(row, scenario.condition)]
     t, as_read, side = (np.array([row[name] for row in kept]) for name in ("time", "value", "side"))
-    value, expanded = calibrated(probe, scenario.zone, t, as_read, step, choices)
+    value, expanded = calibrated(probe, scenario.zone, t, as_read, _step_c(shown, seen_step), choices)
     interval, coarse = on_steps(t, downloads)
     broken = np.array([bool(((unknown > a) & (unknown < b)).any()) for a, b in zip(t[:-1], t[1:], strict=True)], bool)
     edges = (
         min(downloads, key=lambda one: one.times[0]).edges_s[0],
         max(downloads, key=lambda one: one.times[-1]).edges_s[1],
     )
-    undrifted = None
-    if drift_per_day(probe) > 0:
-        undrifted = calibrated(probe, scenario.zone, t, as_read, step, replace(choices, drift_scale=0.0))[1]
+    doubt = _doubt(probe, scenario.zone, t, as_read, shown, choices)
     # reading: a bound is what the file says, no certificate corrects it
     value = np.where(side != 0, as_read, value)
-    return Series(t, as_read, value, side, expanded, interval, coarse, broken, edges, unknown, undrifted, conflicts)
+    return Series(t, as_read, value, side, expanded, interval, coarse, broken, edges, unknown, doubt, conflicts)
 
 
 def reach_s(interval_s: np.ndarray | float) -> np.ndarray | float:

@@ -12,7 +12,7 @@ from tests.oracle.model import ASSUMED_C, TICK_S, Certificate, Choices, Probe
 
 THIRD = math.sqrt(3)
 DAY_S = 86400.0
-ENOUGH = 12  # reading: a display step is seen in twelve readings and more
+ENOUGH, DISTINCT = 12, 4  # reading: a display step is seen in so many readings, and so many different numbers
 
 
 def corrections(points: tuple[tuple[float, float], ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -30,12 +30,17 @@ def corrected(certificate: Certificate | None, as_read: np.ndarray) -> np.ndarra
     return np.round(as_read + np.interp(as_read, indicated, correction), 6)
 
 
-def seen_step(values: list[float]) -> float:
-    """The step that numbers keep: what all their differences are multiples of, in their own unit."""
-    if len(values) < ENOUGH:
-        return 0.0
+def common_step(values: list[float]) -> float:
+    """What all differences of these numbers are multiples of, in their own unit; 0 for a single one."""
     whole = sorted({round(value * 1000) for value in values})
     return math.gcd(*(value - whole[0] for value in whole)) / 1000
+
+
+def seen_step(values: list[float]) -> float:
+    """The step that numbers keep. reading: seen only in enough of them."""
+    if len(values) < ENOUGH or len(set(values)) < DISTINCT:
+        return 0.0
+    return common_step(values)
 
 
 def drift_per_day(probe: Probe) -> float:
