@@ -34,13 +34,11 @@ def _lot(found: Differences, mine: dict, other: dict, theirs: dict, *, doubt: bo
 
 
 def _freezing(found: Differences, where: str, mine: dict, other: dict, *, loose: bool) -> None:
-    """Below zero on the display is freezing; near it, or beside a one-sided reading of any value, it may be."""
-    low = [row["extreme_c"] for row in mine["displays"] if row["direction"] == "below"]
+    """Near zero on the display, or beside a one-sided reading of any value, it may be."""
+    low = any(row["direction"] == "below" for row in mine["displays"])
     perhaps = not mine["possible_freezing"] and (low or "one-sided" in mine["reasons"])
     if mine["spans"] and not loose and not perhaps:
         found.same(f"{where} possible_freezing", mine["possible_freezing"], other["possible_freezing"])
-    if mine["cold"] and min(low, default=1.0) <= 0 and not other["possible_freezing"]:
-        found.append(f"{where} possible_freezing: false although the display showed {min(low)}")
 
 
 def _exposures(found: Differences, where: str, mine: dict, theirs: dict, *, doubt: bool, loose: bool) -> None:

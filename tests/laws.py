@@ -6,15 +6,20 @@ Taking readings away, replacing them by a text, or holding them still never rais
 Every damage rewrites the downloads of a copy of the site; ``assess`` (case.toml -> results) is handed in, so that nothing here
 imports the kit. What the rules themselves let go is forgiven, and only that:
 
-- a step that stays bridged (rule 4: up to 2.5 intervals or 5 minutes) may lose the minutes of the readings taken out of it;
+- a step that stays bridged (rule 4: up to 2.5 intervals or 5 minutes) may lose the minutes of the readings taken out of it,
+  unless it is part of a regular stretch of 12 such steps, which is unknown;
+- a gap that enters the other direction's ``minutes_most`` is no longer unknown (rule 6), so what that direction gains counts;
+- one-sided readings stay: one that may be anything is unknown like a gap (rule 9), a missing one may be bridged;
 - a reading replaced by HI is known to be above, so only that direction is held to the law (LO: below);
 - values held still count from the stillness test's own limit on (``still_min``); without one only the coverage is held to it;
+- a record that is coarser than stated already is left alone (``check(again=True)`` takes it as well);
 - all of it with the interval stated, for otherwise the finer steps that are left decide which interval is in force. Thinning
   is done a second time with nothing stated, where only ``needs_decision`` must stay.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 import re
 import shutil
@@ -51,11 +56,19 @@ class Download:
 
 def read(path: Path) -> Download:
     lines = tuple(path.read_text("utf-8").splitlines())
-    rows = [k for k, line in enumerate(lines) if TIME.match(line)]
-    separator = next((one for one in (";", "\t", ",") if rows and one in lines[rows[0]]), ",")
+    dated = [k for k, line in enumerate(lines) if TIME.match(line)]
+    separator = next((one for one in (";", "\t", ",") if dated and one in lines[dated[0]]), ",")
+    rows = [k for k in dated if _is_time(lines[k].split(separator)[0])]
     times = [_sortable(lines[row].split(separator)[0]) for row in rows]
     newest_first = len(times) > 1 and times[0] > times[-1]
     return Download(lines, tuple(reversed(rows) if newest_first else rows), separator)
+
+
+def _is_time(text: str) -> bool:
+    try:
+        return bool(dt.datetime(*_sortable(text)))
+    except (ValueError, TypeError):
+        return False
 
 
 def _sortable(time: str) -> tuple[int, ...]:
@@ -76,23 +89,33 @@ def without(download: Download, times: set[str]) -> Download:
     return replace(download, lines=tuple(line for k, line in enumerate(download.lines) if k not in gone), rows=())
 
 
+def is_number(cell: str) -> bool:
+    return bool(re.fullmatch(r"\s*-?\d+([.,]\d+)?\s*", cell))
+
+
 def with_text(download: Download, times: set[str], text: str) -> Download:
-    """Every column of these rows says ``text``."""
+    """Every column of these rows with a number says ``text``."""
 
     def said(row: int) -> str:
-        return download.separator.join([download.time(row), *([text] * len(download.cells(row)))])
+        cells = [text if is_number(cell) else cell for cell in download.cells(row)]
+        return download.separator.join([download.time(row), *cells])
 
     changed = {row: said(row) for row in download.rows if download.time(row) in times}
     return replace(download, lines=tuple(changed.get(k, line) for k, line in enumerate(download.lines)))
 
 
 def held(download: Download, since: str) -> Download:
-    """Every column shows from ``since`` on what it showed then."""
+    """Every column with a number shows from ``since`` on what it showed then."""
     later = [row for row in download.rows if _sortable(download.time(row)) >= _sortable(since)]
     if not later:
         return download
-    cells = download.cells(later[0])
-    changed = {row: download.separator.join([download.time(row), *cells]) for row in later}
+    first = download.cells(later[0])
+
+    def still(row: int) -> str:
+        cells = [then if is_number(now) else now for now, then in zip(download.cells(row), first, strict=True)]
+        return download.separator.join([download.time(row), *cells])
+
+    changed = {row: still(row) for row in later}
     return replace(download, lines=tuple(changed.get(k, line) for k, line in enumerate(download.lines)))
 
 
@@ -161,39 +184,56 @@ class Damage:
     forgiven_min: float = 0.0
 
 
+def all_times(one: Recorder) -> list[str]:
+    """The logger's instants in order, each once."""
+    found: dict[str, tuple[int, ...]] = {}
+    for path in one.files:
+        download = read(path)
+        found |= {download.time(row): _sortable(download.time(row)) for row in download.rows}
+    return sorted(found, key=found.get)
+
+
 def inner_times(one: Recorder) -> list[str]:
-    """The logger's instants in order, each once, without the first and last two of a file (which keep the record's span)."""
-    found, kept = {}, set()
+    """Those without the first and last two of a file (which keep the record's span) and without one-sided readings."""
+    kept: set[str] = set()
     for path in one.files:
         download = read(path)
         kept |= {download.time(row) for row in (*download.rows[:2], *download.rows[-2:])}
-        found |= {download.time(row): _sortable(download.time(row)) for row in download.rows}
-    return [time for time in sorted(found, key=found.get) if time not in kept]
+        kept |= {download.time(row) for row in download.rows if re.search("HI|LO|<|>", download.lines[row])}
+    return [time for time in all_times(one) if time not in kept]
 
 
 def bridged_min(times: list[str], gone: set[str], interval: float) -> float:
-    """Minutes of the steps that lose readings and are no gap."""
-    total, run = 0.0, 0
-    for time in [*times, ""]:
-        if time in gone:
-            run += 1
-            continue
-        if run and (run + 1) * interval <= max(2.5 * interval, 5.0):
-            total += (run + 1) * interval
-        run = 0
+    """Minutes of the steps that lose readings and stay known: no gap, and no part of a regular stretch of 12 steps."""
+    left = [_minutes_of(time) for time in times if time not in gone]
+    steps = [b - a for a, b in zip(left, left[1:], strict=False)]
+    total, k = 0.0, 0
+    while k < len(steps):
+        stop = k + 1
+        while stop < len(steps) and abs(steps[stop] - steps[k]) <= 0.1 * steps[k]:
+            stop += 1
+        short = 1.1 * interval < steps[k] <= max(2.5 * interval, 5.0) + 0.1
+        total += sum(steps[k:stop]) if short and stop - k < 12 else 0.0
+        k = stop
     return total
 
 
-def thinning(one: Recorder, every: int, **held_to) -> Damage:
-    times = inner_times(one)
-    gone = {time for k, time in enumerate(times) if (k + 2) % every}
-    return Damage(f"every {every}th row of {one.table}", lambda download: without(download, gone), **held_to)
+def _minutes_of(time: str) -> float:
+    return dt.datetime(*_sortable(time)).timestamp() / 60
+
+
+def thinning(one: Recorder, every: int, interval: float, clauses: tuple[str, ...] = CLAUSES) -> Damage:
+    inner = set(inner_times(one))
+    gone = {time for k, time in enumerate(all_times(one)) if k % every and time in inner}
+    forgiven = bridged_min(all_times(one), gone, interval)
+    change = lambda download: without(download, gone)  # noqa: E731
+    return Damage(f"every {every}th row of {one.table}", change, clauses, forgiven_min=forgiven)
 
 
 def losses(one: Recorder, share: float, interval: float, rng: random.Random) -> Damage:
     times = inner_times(one)
     gone = {time for time in times if rng.random() < share}
-    forgiven = bridged_min(times, gone, interval)
+    forgiven = bridged_min(all_times(one), gone, interval)
     return Damage(f"{len(gone)} rows of {one.table} lost", lambda download: without(download, gone), forgiven_min=forgiven)
 
 
@@ -210,7 +250,7 @@ def texts(one: Recorder, count: int, text: str, interval: float, rng: random.Ran
     first = rng.randrange(max(1, len(times) - count))
     gone = set(times[first : first + count])
     directions = {"HI": ("above",), "LO": ("below",)}.get(text, DIRECTIONS)
-    forgiven = 0.0 if text in ("HI", "LO") else bridged_min(times, gone, interval)
+    forgiven = 0.0 if text in ("HI", "LO") else bridged_min(all_times(one), gone, interval)
     change = lambda download: with_text(download, gone, text)  # noqa: E731
     return Damage(f"{len(gone)} rows of {one.table} say {text}", change, CLAUSES, directions, forgiven)
 
@@ -219,7 +259,7 @@ def stillness(one: Recorder, interval: float, still_min: float | None, rng: rand
     """Values held from a row with a number in every column on; None where there is none, or too little follows."""
     times = inner_times(one)
     rows = {read(path).time(row): read(path).cells(row) for path in one.files for row in read(path).rows}
-    plain = [time for time in times if all(re.fullmatch(r"\s*-?\d+([.,]\d+)?\s*", cell) for cell in rows[time])]
+    plain = [time for time in times if all(map(is_number, rows[time]))]
     long = [time for time in plain if (len(times) - times.index(time)) * interval > (still_min or 0.0)]
     if not long:
         return None
@@ -232,7 +272,7 @@ def damages(one: Recorder, interval: float, rng: random.Random, still_min: float
     """All kinds, for one logger whose interval is stated."""
     if len(inner_times(one)) < 20:
         return
-    yield from (thinning(one, every) for every in (2, 3, 12))
+    yield from (thinning(one, every, interval) for every in (2, 3, 12))
     yield from (losses(one, share, interval, rng) for share in (0.002, 0.02, 0.3))
     yield from (block(one, count, rng) for count in (8, 30))
     for text in (rng.choice(ERRORS), "", "HI", "LO"):
@@ -270,12 +310,18 @@ def _covered(where: str, before: dict, after: dict) -> list[str]:
 
 
 def _minutes(where: str, before: dict, after: dict, directions: tuple[str, ...], forgiven_min: float) -> list[str]:
+    """A gap that is in the other direction's ``minutes_most`` is no longer unknown (rule 6), so what that gains counts."""
     found = []
     for direction in (one for one in before["outside"] if one in directions):
-        a, b = (row["outside"].get(direction, {}).get("minutes_most", 0.0) + row["unknown_minutes"] for row in (before, after))
-        if b < a - forgiven_min - TOLERANCE_MIN:
+        a, b = (_most(row, direction) + row["unknown_minutes"] for row in (before, after))
+        other = max(0.0, sum(_most(after, one) - _most(before, one) for one in DIRECTIONS if one != direction))
+        if b + other < a - forgiven_min - TOLERANCE_MIN:
             found.append(f"{where} {direction} minutes_most + unknown_minutes: {a} became {b}")
     return found
+
+
+def _most(row: dict, direction: str) -> float:
+    return row["outside"].get(direction, {}).get("minutes_most", 0.0)
 
 
 def _decisions(before: dict, after: dict) -> list[str]:
@@ -293,9 +339,14 @@ def _applied(case: Path, into: Path, one: Recorder, damage: Damage) -> Path:
 
 
 def check(
-    case: Path, work: Path, assess: Assess, *, seed: int = 0, still_min: float | None = None, refused: tuple[type[Exception], ...] = ()
+    case: Path, work: Path, assess: Assess, *, seed: int = 0, still_min: float | None = None, refused: tuple[type[Exception], ...] = (),
+    again: bool = False,
 ) -> list[str]:
-    """Breaches of the law on one site; ``refused``: what ``assess`` raises for a case it will not judge, which breaks no law."""
+    """Breaches of the law on one site.
+
+    ``refused``: what ``assess`` raises for a case it will not judge, which breaks no law. ``again``: damage also what is
+    coarser than stated already (by the words of rule 4 a loss there breaks up the stretch, and its steps count as known).
+    """
     rng, found = random.Random(seed), []
     try:
         plain = assess(case)
@@ -307,9 +358,11 @@ def check(
         before, unsaid = assess(stated), assess(silent)
     except refused:
         return []
-    jobs = [(stated, before, one, damage) for one in recorders(stated.parent) if one.table in intervals
+    coarse = set() if again else {row["unit"] for row in before["faults"] if row["kind"] == "interval"}
+    whole = [one for one in recorders(stated.parent) if one.table in intervals and one.table.split(".")[1] not in coarse]
+    jobs = [(stated, before, one, damage) for one in whole
             for damage in damages(one, intervals[one.table], rng, still_min)]  # fmt: skip
-    jobs += [(silent, unsaid, one, thinning(one, every, clauses=("decision",))) for one in recorders(silent.parent) for every in (2, 12)]
+    jobs += [(silent, unsaid, one, thinning(one, every, 0.0, ("decision",))) for one in recorders(silent.parent) for every in (2, 12)]
     for number, (start, results, one, damage) in enumerate(jobs):
         try:
             after = assess(_applied(start, work / str(number), one, damage))

@@ -78,7 +78,8 @@ def results(found: dict) -> dict:
         }
         for row in found["probes"]
     ]
+    faults = [{"unit": unit, "kind": kind} for unit, kind in found["faults"]]
     kinds = {kind for _, kind in found["faults"]}
     cause = "undetermined" if found["cause"]["never"] or found["cause"]["undetermined"] or kinds else "none"
     lots = [{"lot": row["lot"], "needs_decision": bool(row["reasons"]), "why": sorted(row["reasons"])} for row in found["lots"]]
-    return {"probes": probes, "lots": lots, "sources": found["sources"], "cause": {"cause": cause}}
+    return {"probes": probes, "lots": lots, "sources": found["sources"], "cause": {"cause": cause}, "faults": faults}

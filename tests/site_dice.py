@@ -151,6 +151,8 @@ def _hush(dice: Dice) -> None:
     dice.losses = min(dice.losses, 0.005)
     if dice.shape not in ("plain", "second_file") or (dice.shape == "second_file" and dice.say == "interval"):
         dice.shape, dice.second, dice.say = "plain", 1, "nothing"
+    if dice.shape == "plain" and dice.rng.random() < 0.7:
+        dice.say = "interval"
     dice.probes = tuple(_in_date(probe) for probe in dice.probes)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests import oracle
-from tests.oracle import Allowance, Certificate, Check, Choices, Condition, Probe, Refused, Stay, overlaps
+from tests.oracle import Allowance, Certificate, Check, Choices, Condition, Probe, Refused, Stated, Stay, overlaps
 from tests.small_cases import case, download, every, excursions, minutes, moment, row, with_more
 
 STEADY = [5.0] * 30
@@ -259,7 +259,8 @@ def test_a_reading_after_its_download_is_a_fault_of_the_clock():
 
 
 def reasons(readings, *, may=False, **more):
-    found = oracle.assess(case(readings, stays=(Stay("L", moment(0), None),), **more))["lots"][0]
+    stated = {"stated": (10,)} if may else {}
+    found = oracle.assess(case(readings, stays=(Stay("L", moment(0), None),), **stated, **more))["lots"][0]
     return found["may" if may else "reasons"]
 
 
@@ -289,6 +290,30 @@ def test_what_the_register_and_the_record_say_asks_for_a_decision():
     assert reasons(every(15, [5.0] * 21), stated=(5,)) >= {"interval"}
     overdue = Certificate(0.3, due=dt.date(2026, 2, 1))
     assert reasons(every(10, STEADY), certificate=overdue) == {"overdue"}
+
+
+def test_a_probe_said_not_to_decide_is_a_reason_where_it_left_the_limits():
+    readings = every(10, [5.0] * 13 + [9.0] + [5.0] * 6)
+    for decides, role, must, perhaps in ((False, "buffered", True, True), (None, "room", False, True)):
+        aside = case(readings, probe=Probe("A", role, decides), stated=(10,))["U"]
+        beside = Probe("B", "buffered", True, logger="LB")
+        steady = download(every(10, STEADY[:20]), "U/1.csv")
+        steady = type(steady)(steady.name, steady.units, ("B",), steady.lines)
+        loggers = (*aside.loggers, type(aside.loggers[0])("utc", (steady,), stated=aside.loggers[0].stated, name="LB"))
+        both = with_more({"U": aside}, loggers=loggers, probes=(*aside.probes, beside), stays=(Stay("L", moment(0), None),))
+        found = oracle.assess(both)
+        assert found["excursions"] == []  # only deciding probes have them
+        assert ("aside" in found["lots"][0]["reasons"], "aside" in found["lots"][0]["may"]) == (must, perhaps)
+
+
+def test_a_setting_states_the_interval_from_its_time_on():
+    # 5 minutes to 100 min, then 15; the register says so from 100 on: complete. Said from 300 on: the stretch is unknown
+    readings = every(5, [5.0] * 21) + every(15, [5.0] * 15, start=115)
+    for since, unknown in ((100, 0.0), (3000, 225.0)):
+        one = case(readings)["U"]
+        logger = type(one.loggers[0])("utc", one.loggers[0].files, stated=(Stated((5,)), Stated((15,), moment(since))))
+        found = oracle.assess(with_more({"U": one}, loggers=(logger,)))
+        assert found["probes"][0]["unknown_minutes"] == unknown
 
 
 def test_a_stay_that_goes_on_outside_the_case():

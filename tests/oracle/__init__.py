@@ -32,14 +32,15 @@ Window (rule 10)
     A case is refused where no unit has a reading of a deciding probe; where only some have none, refusing is accepted.
 Cause (rule 11)
     "Known" is ``covered_share``, or the window less ``unknown_minutes``: ``undetermined`` is demanded where both fall under
-    95 % for every deciding probe, and accepted where one does. Faults of the kinds one_sided, interval, resolution alone
+    95 % for some deciding probe, and accepted where one does. Faults of the kinds one_sided, interval, resolution alone
     may give probe_fault, record_error or undetermined.
 Lots (rule 14)
     The sound pace is not the oracle's to know: a reason is demanded by the pace of the calmer three quarters of changes, and
     accepted by the largest change. One per cent counts by readings or by minutes, demanded from 1.1 %, accepted from 0.9 %.
     "Said not to decide" is ``decides = false``; a probe that stands aside because another decides is accepted. A stay that
     ends in the window without a later one asks for a decision or not. Hours of a lot that also stood outside the case are
-    not compared.
+    not compared. "Interval that nothing states" is the fault of that name, demanded; a record whose interval nothing states at
+    all may ask for a decision as well.
 Display
     "The last check with reset" lies before the check that shows the figure; outside readings of a deciding probe on that side
     between the two explain it, in which case none is listed. Without a reset the start is the first reading or a stay's

@@ -72,7 +72,8 @@ def _lot(
         if span[1] > span[0]
     ]
     row["may"] = row["reasons"].union(*wider, _moved_on(stays, scenarios, case, window, sure=False))
-    row["possible_freezing"] = any(_may_freeze(scenarios[unit], every[unit], span) for unit, span in spans)
+    frozen = row["cold"] and any(one["direction"] == "below" and one["extreme_c"] <= EPS for one in row["displays"])
+    row["possible_freezing"] = frozen or any(_may_freeze(scenarios[unit], every[unit], span) for unit, span in spans)
     row["allowances"] = [
         _allowance(allowed, chosen, spans, stays) for allowed in case.allowances if allowed.lot == lot and spans
     ]
@@ -130,6 +131,7 @@ def _reasons(
         ):
             found.add("overdue")
         # reading: a probe that does not decide because another does may be meant as well
+        found |= {"not stated"} if not sure and probe.name in chosen and not scenario.logger_of(probe).stated else set()
         said = probe.name not in chosen and (probe.decides is False or not sure)
         found |= {"aside"} if said and _left(scenario, every[probe.name], span) else set()
     return found

@@ -101,7 +101,7 @@ def _faults(scenario: Scenario, every: dict[str, Series]) -> set[str]:
 def _cause(found: dict, seen: dict[str, bool]) -> dict:
     """What rule 11 leaves: ``never`` these; ``undetermined`` sure or possible in place of none.
 
-    reading: known is what is covered, or what is not unknown; sure where both fall short in every deciding probe.
+    reading: known is what is covered, or what is not unknown; sure where both fall short for some deciding probe.
     """
     length = (found["window"][1] - found["window"][0]) / 60
     short = []
@@ -110,7 +110,7 @@ def _cause(found: dict, seen: dict[str, bool]) -> dict:
         short.append(tuple(1 - minutes / length < KNOWN for minutes in lost) if length > 1 else (False, False))
     never = {"none"} if found["excursions"] or found["displays"] else set()
     return {
-        "never": never, "undetermined": bool(short) and all(all(one) for one in short),
+        "never": never, "undetermined": any(all(one) for one in short),
         "perhaps": any(any(one) for one in short), "no_readings": not any(seen.values()),
     }  # fmt: skip
 
