@@ -1,4 +1,4 @@
-"""The oracle's figures in the shape of the kit's results, to hold the comparison itself to what it should and should not see."""
+"""The oracle's figures in the shape of the kit's results, for a trial of the comparison itself."""
 
 from __future__ import annotations
 
@@ -6,9 +6,20 @@ import datetime as dt
 from typing import Any
 
 TIMES = {
-    "start", "end", "first_out", "last_out", "first_back", "start_earliest", "end_latest", "extreme_time", "min_time",
-    "max_time", "first", "last", "time",
-}  # fmt: skip
+    "start",
+    "end",
+    "first_out",
+    "last_out",
+    "first_back",
+    "start_earliest",
+    "end_latest",
+    "extreme_time",
+    "min_time",
+    "max_time",
+    "first",
+    "last",
+    "time",
+}
 
 
 def iso(seconds: float | None) -> str | None:
@@ -49,7 +60,11 @@ def _probe(row: dict, window: tuple[float, float]) -> dict:
 
 
 def _episodes(mine: dict, excursions: list[dict]) -> list[dict]:
-    ids = {(row["unit"], row["probe"], row["direction"], row["first_out"]): row["id"] for row in excursions if row["first_out"]}
+    ids = {
+        (row["unit"], row["probe"], row["direction"], row["first_out"]): row["id"]
+        for row in excursions
+        if row["first_out"]
+    }
     keyed = {one[:3] + (round(dt.datetime.fromisoformat(one[3]).timestamp()),): name for one, name in ids.items()}
     groups = [[keyed[key] for key in group] for group in mine["episodes"]]
     groups += [[row["id"]] for row in excursions if row["basis"] == "display"]
@@ -58,7 +73,8 @@ def _episodes(mine: dict, excursions: list[dict]) -> list[dict]:
 
 def _lot(row: dict) -> dict:
     allowances = [
-        one | {"share_most": 0.1 if one["applicable"] and not one["used_bound"] else None, "why": "said"} for one in row["allowances"]
+        one | {"share_most": 0.1 if one["applicable"] and not one["used_bound"] else None, "why": "said"}
+        for one in row["allowances"]
     ]
     exposures = [_timed(one) for one in row["exposures"]]
     asked = {"needs_decision": bool(row["reasons"]), "why": sorted(row["reasons"])}

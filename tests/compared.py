@@ -1,4 +1,5 @@
-"""Where the kit's results differ from the oracle's, in words; lenient exactly where tests/oracle says that words leave room.
+"""Where the kit's results differ from the oracle's, in words; lenient exactly where tests/oracle says that words
+leave room.
 
 ``mine`` is the oracle's, ``theirs`` the results of ``assess``. Nothing here imports the kit.
 """
@@ -63,7 +64,7 @@ def unsure_probes(mine: dict, theirs: dict) -> set[tuple]:
     return found
 
 
-# --- sources and probes ------------------------------------------------------------------------------------------------
+# --- sources and probes -------------------------------------------------------------------------------------
 
 
 def _sources(found: Differences, mine: dict, theirs: dict) -> None:
@@ -88,7 +89,9 @@ def _probes(found: Differences, mine: dict, theirs: dict, case: Case, unsure: se
         other, where = rows[key], f"probe {row['unit']} {row['probe']}"
         for name in ("role", "decides", "u_from"):
             found.same(f"{where} {name}", row[name], other[name])
-        found.between(f"{where} readings", row["readings"], other["readings"], row["readings"] + row["unknown_readings"])
+        found.between(
+            f"{where} readings", row["readings"], other["readings"], row["readings"] + row["unknown_readings"]
+        )
         found.number(f"{where} mean_c", row["mean_c"], other["mean_c"], 2e-6)
         found.number(f"{where} mkt_c", row["mkt_c"], other["mkt_c"], 5e-5)
         _uncertainty(found, where, row, other)
@@ -120,7 +123,9 @@ def _extremes(found: Differences, where: str, mine: dict, theirs: dict) -> None:
         found.same(f"{where} {end}_bound", bound, bool(theirs.get(f"{end}_bound")))
 
 
-def _time(found: Differences, where: str, mine: dict, theirs: dict, window: tuple, scenario: oracle.Scenario, *, loose: bool) -> None:
+def _time(
+    found: Differences, where: str, mine: dict, theirs: dict, window: tuple, scenario: oracle.Scenario, *, loose: bool
+) -> None:
     """Gaps, minutes outside, coverage."""
     if not mine["unknown_readings"]:
         # the contract leaves open whether a gap is listed cut by the window
@@ -146,7 +151,7 @@ def _time(found: Differences, where: str, mine: dict, theirs: dict, window: tupl
         found.number(f"{where} missing_readings", mine["missing"], theirs["missing_readings"], slack)
 
 
-# --- excursions --------------------------------------------------------------------------------------------------------
+# --- excursions ---------------------------------------------------------------------------------------------
 
 
 def _excursions(found: Differences, mine: dict, theirs: dict, unsure: set[tuple]) -> None:
@@ -174,14 +179,23 @@ def _excursion(found: Differences, where: str, mine: dict, theirs: dict, *, loos
     if not loose:
         found.number(f"{where} p_outside", mine["p_outside"], theirs["p_outside"], 1e-3 if bound else 1e-6)
         found.number(f"{where} minutes_least", mine["minutes_least"], theirs["minutes_least"], 1e-3)
-        found.between(f"{where} minutes_most", mine["most_touching"] - 1e-3, theirs["minutes_most"], mine["most_reach"] + 1e-3)
-    if not theirs["minutes_least"] <= theirs["minutes"] + 1e-3 or not theirs["minutes"] <= theirs["minutes_most"] + 1e-3:
+        found.between(
+            f"{where} minutes_most", mine["most_touching"] - 1e-3, theirs["minutes_most"], mine["most_reach"] + 1e-3
+        )
+    if (
+        not theirs["minutes_least"] <= theirs["minutes"] + 1e-3
+        or not theirs["minutes"] <= theirs["minutes_most"] + 1e-3
+    ):
         order = [theirs[name] for name in ("minutes_least", "minutes", "minutes_most")]
         found.append(f"{where}: least, minutes and most are out of order: {order}")
 
 
 def _displays(found: Differences, mine: dict, theirs: dict) -> None:
-    rows = {(row["unit"], row["direction"], round(at(row["end"]))): row for row in theirs["excursions"] if row["basis"] == "display"}
+    rows = {
+        (row["unit"], row["direction"], round(at(row["end"]))): row
+        for row in theirs["excursions"]
+        if row["basis"] == "display"
+    }
     keys = {(row["unit"], row["direction"], round(row["end"])): row for row in mine["displays"]}
     found.same("displays", sorted(keys), sorted(rows))
     for key in sorted(keys.keys() & rows.keys()):
@@ -201,10 +215,15 @@ def _displays(found: Differences, mine: dict, theirs: dict) -> None:
 def _near_limit(found: Differences, mine: dict, theirs: dict, unsure: set[tuple]) -> None:
     def keyed(rows: list[dict], time) -> set[tuple]:
         sure = [row for row in rows if (row["unit"], row["probe"]) not in unsure]
-        return {(row["unit"], row["probe"], row["direction"], round(time(row["start"])), round(time(row["end"]))) for row in sure}
+        return {
+            (row["unit"], row["probe"], row["direction"], round(time(row["start"])), round(time(row["end"])))
+            for row in sure
+        }
 
     window = mine["window"]
-    inside = [row for row in mine["near_limit"] if not row["beside"] and row["start"] >= window[0] and row["end"] < window[1]]
+    inside = [
+        row for row in mine["near_limit"] if not row["beside"] and row["start"] >= window[0] and row["end"] < window[1]
+    ]
     may, must, rows = keyed(mine["near_limit"], float), keyed(inside, float), keyed(theirs["near_limit"], at)
     if must - rows:
         found.append(f"near_limit: missing {sorted(must - rows)}")
@@ -212,19 +231,26 @@ def _near_limit(found: Differences, mine: dict, theirs: dict, unsure: set[tuple]
         found.append(f"near_limit: unexpected {sorted(rows - may)}")
 
 
-# --- the rest ----------------------------------------------------------------------------------------------------------
+# --- the rest -----------------------------------------------------------------------------------------------
 
 
 def _conflicts(found: Differences, mine: dict, theirs: dict) -> None:
     def keyed(rows: list[dict], time) -> list[tuple]:
-        return sorted((row["unit"], row["probe"], round(time(row)), row["file"], row["line"], row["kept"]) for row in rows)
+        return sorted(
+            (row["unit"], row["probe"], round(time(row)), row["file"], row["line"], row["kept"]) for row in rows
+        )
 
-    # an instant at which one download has a value and another has none is no readings at odds, and harmless where listed
+    # an instant at which one download has a value and another has none is no readings at odds, and
+    # harmless where listed
     with_value: dict[tuple, int] = {}
     for row in theirs["conflicts"]:
         key = row["unit"], row["probe"], row["time"]
         with_value[key] = with_value.get(key, 0) + (row["value_c"] is not None)
-    kept = [row for row in theirs["conflicts"] if row["value_c"] is not None and with_value[row["unit"], row["probe"], row["time"]] > 1]
+    kept = [
+        row
+        for row in theirs["conflicts"]
+        if row["value_c"] is not None and with_value[row["unit"], row["probe"], row["time"]] > 1
+    ]
     found.same("conflicts", keyed(mine["conflicts"], lambda row: row["time"]), keyed(kept, lambda row: at(row["time"])))
 
 
@@ -238,7 +264,9 @@ def _episodes(found: Differences, mine: dict, theirs: dict) -> None:
     if any(row["recurrent"] for row in theirs["episodes"]):
         return  # regular short runs form one episode; what is regular the contract leaves open
     by_readings = [row for row in theirs["excursions"] if row["id"] not in shown]
-    names = {row["id"]: (row["unit"], row["probe"], row["direction"], round(at(row["first_out"]))) for row in by_readings}
+    names = {
+        row["id"]: (row["unit"], row["probe"], row["direction"], round(at(row["first_out"]))) for row in by_readings
+    }
     groups = [sorted(names[one] for one in row["excursions"] if one in names) for row in theirs["episodes"]]
     other = sorted(group for group in groups if group)
     wanted = sorted(sorted(group) for group in mine["episodes"])
@@ -293,4 +321,3 @@ def _wanted(kinds: set[str], rule: dict) -> set[str]:
     if not kinds <= RECORD_KINDS:
         found.add("probe_fault")
     return found
-

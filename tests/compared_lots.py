@@ -13,7 +13,15 @@ def compare(found: Differences, mine: dict, theirs: dict, case: dict[str, oracle
         # a checked clock's doubt at a move may widen the bounds, never narrow them
         doubt = any(scenario.clock_checks for scenario in case.values())
         loose = any(unit == one for one, _ in unsure for unit, _ in row["spans"])
-        _lot(found, row, rows[row["lot"]], theirs, doubt=doubt, loose=loose, uneven=any(one.uneven for one in case.values()))
+        _lot(
+            found,
+            row,
+            rows[row["lot"]],
+            theirs,
+            doubt=doubt,
+            loose=loose,
+            uneven=any(one.uneven for one in case.values()),
+        )
         if mine["cause"]["no_readings"] and not rows[row["lot"]]["needs_decision"]:
             found.append(f"lot {row['lot']} needs_decision: false without any reading")
 
@@ -42,7 +50,9 @@ def _freezing(found: Differences, where: str, mine: dict, other: dict, *, loose:
 
 
 def _exposures(found: Differences, where: str, mine: dict, theirs: dict, *, doubt: bool, loose: bool) -> None:
-    exposures = {(one["unit"], one["probe"], one["direction"], round(at(one["start"]))): one for one in theirs["exposures"]}
+    exposures = {
+        (one["unit"], one["probe"], one["direction"], round(at(one["start"]))): one for one in theirs["exposures"]
+    }
     for one in mine["exposures"]:
         key = (one["unit"], one["probe"], one["direction"], round(one["start"]))
         if key not in exposures:
@@ -80,7 +90,9 @@ def _used(found: Differences, here: str, lot: dict, mine: dict, theirs: dict, *,
     if lot["elsewhere"] or loose:
         return
     more = sum(row["minutes_most"] for row in lot["displays"]) / 60 + (1e9 if doubt else 0.0)
-    found.between(f"{here} used_most", mine["used_most"] - 1e-4, theirs["used_most"], mine["used_most_coarse"] + more + 1e-4)
+    found.between(
+        f"{here} used_most", mine["used_most"] - 1e-4, theirs["used_most"], mine["used_most_coarse"] + more + 1e-4
+    )
     if doubt:
         found.at_least(f"{here} used_least", mine["used_least"], theirs["used_least"])
     else:

@@ -11,7 +11,12 @@ Met = list[tuple[str, oracle.Probe, overlaps.Meeting]]
 
 
 def met(case: Case) -> Met:
-    return [(unit, probe, one) for unit, scenario in case.items() for probe in scenario.probes for one in overlaps.meetings(scenario, probe)]
+    return [
+        (unit, probe, one)
+        for unit, scenario in case.items()
+        for probe in scenario.probes
+        for one in overlaps.meetings(scenario, probe)
+    ]
 
 
 def compare(theirs: dict, case: Case, found_meetings: Met) -> Differences:
@@ -36,15 +41,28 @@ def _together(found: Differences, mine: dict, theirs: dict, key: tuple, scenario
     found.between(f"{where} readings", row["readings"] - 2, other["readings"], row["readings"] + 2)
     if any((one["unit"], one["probe"]) == key for one in theirs["conflicts"]):
         found.append(f"{where}: conflicts although a shift brings the downloads together")
-    usual = max(60.0, float(oracle.series(scenario, next(p for p in scenario.probes if p.name == key[1])).edges_s[0]) / 2)
-    ours = sorted((one["direction"], one["first_out"]) for one in mine["excursions"] if (one["unit"], one["probe"]) == key)
-    listed = sorted((one["direction"], at(one["first_out"])) for one in theirs["excursions"] if (one["unit"], one["probe"]) == key)
-    if len(ours) != len(listed) or any(a[0] != b[0] or abs(a[1] - b[1]) > usual for a, b in zip(ours, listed, strict=False)):
+    usual = max(
+        60.0, float(oracle.series(scenario, next(p for p in scenario.probes if p.name == key[1])).edges_s[0]) / 2
+    )
+    ours = sorted(
+        (one["direction"], one["first_out"]) for one in mine["excursions"] if (one["unit"], one["probe"]) == key
+    )
+    listed = sorted(
+        (one["direction"], at(one["first_out"])) for one in theirs["excursions"] if (one["unit"], one["probe"]) == key
+    )
+    if len(ours) != len(listed) or any(
+        a[0] != b[0] or abs(a[1] - b[1]) > usual for a, b in zip(ours, listed, strict=False)
+    ):
         found.append(f"{where} excursions: oracle {ours}, kit {listed}")
 
 
 def _at_odds(
-    found: Differences, theirs: dict, scenario: oracle.Scenario, unit: str, probe: oracle.Probe, meeting: overlaps.Meeting
+    found: Differences,
+    theirs: dict,
+    scenario: oracle.Scenario,
+    unit: str,
+    probe: oracle.Probe,
+    meeting: overlaps.Meeting,
 ) -> None:
     """One conflict of the whole overlap; nothing that either download alone shows outside is lost."""
     key, where = (unit, probe.name), f"at odds {unit} {probe.name}"
@@ -60,7 +78,9 @@ def _at_odds(
             limit = scenario.condition.limit(sign)
             for row in oracle.excursions(s, oracle.side(s, sign, limit), window) if limit is not None else ():
                 covered = any(
-                    one["direction"] == row["direction"] and at(one["start"]) <= row["last_out"] and at(one["end"]) >= row["first_out"]
+                    one["direction"] == row["direction"]
+                    and at(one["start"]) <= row["last_out"]
+                    and at(one["end"]) >= row["first_out"]
                     for one in listed
                 )
                 if course.in_window(row, window) and not covered:

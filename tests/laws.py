@@ -1,20 +1,23 @@
 """A law that must hold on every site: less of a record never makes it look better.
 
-Taking readings away, replacing them by a text, or holding them still never raises ``covered_share``, never lowers
-``minutes_most`` + ``unknown_minutes`` of a direction, never turns ``needs_decision`` off, never changes a cause to none.
+Taking readings away, replacing them by a text, or holding them still never raises ``covered_share``, never
+lowers ``minutes_most`` + ``unknown_minutes`` of a direction, never turns ``needs_decision`` off, never changes a
+cause to none.
 
-Every damage rewrites the downloads of a copy of the site; ``assess`` (case.toml -> results) is handed in, so that nothing here
-imports the kit. What the rules themselves let go is forgiven, and only that:
+Every damage rewrites the downloads of a copy of the site; ``assess`` (case.toml -> results) is handed in, so
+that nothing here imports the kit. What the rules themselves let go is forgiven, and only that:
 
-- a step that stays bridged (rule 4: up to 2.5 intervals or 5 minutes) may lose the minutes of the readings taken out of it,
-  unless it is part of a regular stretch of 12 such steps, which is unknown;
-- a gap that enters the other direction's ``minutes_most`` is no longer unknown (rule 6), so what that direction gains counts;
+- a step that stays bridged (rule 4: up to 2.5 intervals or 5 minutes) may lose the minutes of the readings taken
+  out of it, unless it is part of a regular stretch of 12 such steps, which is unknown;
+- a gap that enters the other direction's ``minutes_most`` is no longer unknown (rule 6), so what that direction
+  gains counts;
 - one-sided readings stay: one that may be anything is unknown like a gap (rule 9), a missing one may be bridged;
 - a reading replaced by HI is known to be above, so only that direction is held to the law (LO: below);
-- values held still count from the stillness test's own limit on (``still_min``); without one only the coverage is held to it;
+- values held still count from the stillness test's own limit on (``still_min``); without one only the coverage
+  is held to it;
 - a record that is coarser than stated already is left alone (``check(again=True)`` takes it as well);
-- all of it with the interval stated, for otherwise the finer steps that are left decide which interval is in force. Thinning
-  is done a second time with nothing stated, where only ``needs_decision`` must stay.
+- all of it with the interval stated, for otherwise the finer steps that are left decide which interval is in
+  force. Thinning is done a second time with nothing stated, where only ``needs_decision`` must stay.
 """
 
 from __future__ import annotations
@@ -36,7 +39,7 @@ TIME = re.compile(r"\s*\"?\d{1,4}[-./]\d{1,2}[-./]\d{1,4}")
 ERRORS = ("---", "ERR", "Sensor error")
 
 
-# --- downloads ---------------------------------------------------------------------------------------------------------
+# --- downloads ----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -119,7 +122,7 @@ def held(download: Download, since: str) -> Download:
     return replace(download, lines=tuple(changed.get(k, line) for k, line in enumerate(download.lines)))
 
 
-# --- sites -------------------------------------------------------------------------------------------------------------
+# --- sites --------------------------------------------------------------------------------------------------
 
 
 def copied(case: Path, into: Path) -> Path:
@@ -170,7 +173,7 @@ def in_force(folder: Path, results: dict) -> dict[str, float]:
     return found
 
 
-# --- damage ------------------------------------------------------------------------------------------------------------
+# --- damage -------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -234,7 +237,9 @@ def losses(one: Recorder, share: float, interval: float, rng: random.Random) -> 
     times = inner_times(one)
     gone = {time for time in times if rng.random() < share}
     forgiven = bridged_min(all_times(one), gone, interval)
-    return Damage(f"{len(gone)} rows of {one.table} lost", lambda download: without(download, gone), forgiven_min=forgiven)
+    return Damage(
+        f"{len(gone)} rows of {one.table} lost", lambda download: without(download, gone), forgiven_min=forgiven
+    )
 
 
 def block(one: Recorder, count: int, rng: random.Random) -> Damage:
@@ -265,7 +270,12 @@ def stillness(one: Recorder, interval: float, still_min: float | None, rng: rand
         return None
     since = rng.choice(long)
     clauses = CLAUSES if still_min is not None else ("covered",)
-    return Damage(f"{one.table} held still from {since} on", lambda download: held(download, since), clauses, forgiven_min=still_min or 0.0)
+    return Damage(
+        f"{one.table} held still from {since} on",
+        lambda download: held(download, since),
+        clauses,
+        forgiven_min=still_min or 0.0,
+    )
 
 
 def damages(one: Recorder, interval: float, rng: random.Random, still_min: float | None) -> Iterator[Damage]:
@@ -282,11 +292,16 @@ def damages(one: Recorder, interval: float, rng: random.Random, still_min: float
         yield still
 
 
-# --- the law -----------------------------------------------------------------------------------------------------------
+# --- the law ------------------------------------------------------------------------------------------------
 
 
 def breaches(
-    before: dict, after: dict, *, clauses: tuple[str, ...] = CLAUSES, directions: tuple[str, ...] = DIRECTIONS, forgiven_min: float = 0.0
+    before: dict,
+    after: dict,
+    *,
+    clauses: tuple[str, ...] = CLAUSES,
+    directions: tuple[str, ...] = DIRECTIONS,
+    forgiven_min: float = 0.0,
 ) -> list[str]:
     """Where ``after``, of a damaged record, looks better than ``before``."""
     found: list[str] = []
@@ -306,11 +321,15 @@ def breaches(
 
 def _covered(where: str, before: dict, after: dict) -> list[str]:
     a, b = before["covered_share"], after["covered_share"]
-    return [f"{where} covered_share: {a} became {b}"] if a is not None and b is not None and b > a + TOLERANCE_SHARE else []
+    return (
+        [f"{where} covered_share: {a} became {b}"]
+        if a is not None and b is not None and b > a + TOLERANCE_SHARE
+        else []
+    )
 
 
 def _minutes(where: str, before: dict, after: dict, directions: tuple[str, ...], forgiven_min: float) -> list[str]:
-    """A gap that is in the other direction's ``minutes_most`` is no longer unknown (rule 6), so what that gains counts."""
+    """A gap in the other direction's ``minutes_most`` is not unknown (rule 6), so what that gains counts."""
     found = []
     for direction in (one for one in before["outside"] if one in directions):
         a, b = (_most(row, direction) + row["unknown_minutes"] for row in (before, after))
@@ -326,7 +345,9 @@ def _most(row: dict, direction: str) -> float:
 
 def _decisions(before: dict, after: dict) -> list[str]:
     asked = {row["lot"]: row for row in after["lots"]}
-    lost = [row for row in before["lots"] if row["needs_decision"] and not asked.get(row["lot"], {}).get("needs_decision")]
+    lost = [
+        row for row in before["lots"] if row["needs_decision"] and not asked.get(row["lot"], {}).get("needs_decision")
+    ]
     return [f"lot {row['lot']}: needs_decision turned off, before {row['why']}" for row in lost]
 
 
@@ -339,13 +360,20 @@ def _applied(case: Path, into: Path, one: Recorder, damage: Damage) -> Path:
 
 
 def check(
-    case: Path, work: Path, assess: Assess, *, seed: int = 0, still_min: float | None = None, refused: tuple[type[Exception], ...] = (),
+    case: Path,
+    work: Path,
+    assess: Assess,
+    *,
+    seed: int = 0,
+    still_min: float | None = None,
+    refused: tuple[type[Exception], ...] = (),
     again: bool = False,
 ) -> list[str]:
     """Breaches of the law on one site.
 
-    ``refused``: what ``assess`` raises for a case it will not judge, which breaks no law. ``again``: damage also what is
-    coarser than stated already (by the words of rule 4 a loss there breaks up the stretch, and its steps count as known).
+    ``refused``: what ``assess`` raises for a case it will not judge, which breaks no law. ``again``: damage also what
+    is coarser than stated already (by the words of rule 4 a loss there breaks up the stretch, and its steps count as
+    known).
     """
     rng, found = random.Random(seed), []
     try:
@@ -359,10 +387,17 @@ def check(
     except refused:
         return []
     coarse = set() if again else {row["unit"] for row in before["faults"] if row["kind"] == "interval"}
-    whole = [one for one in recorders(stated.parent) if one.table in intervals and one.table.split(".")[1] not in coarse]
-    jobs = [(stated, before, one, damage) for one in whole
-            for damage in damages(one, intervals[one.table], rng, still_min)]  # fmt: skip
-    jobs += [(silent, unsaid, one, thinning(one, every, 0.0, ("decision",))) for one in recorders(silent.parent) for every in (2, 12)]
+    whole = [
+        one for one in recorders(stated.parent) if one.table in intervals and one.table.split(".")[1] not in coarse
+    ]
+    jobs = [
+        (stated, before, one, damage) for one in whole for damage in damages(one, intervals[one.table], rng, still_min)
+    ]
+    jobs += [
+        (silent, unsaid, one, thinning(one, every, 0.0, ("decision",)))
+        for one in recorders(silent.parent)
+        for every in (2, 12)
+    ]
     for number, (start, results, one, damage) in enumerate(jobs):
         try:
             after = assess(_applied(start, work / str(number), one, damage))

@@ -41,10 +41,15 @@ def _scenario(dices: list[Dice], folder: Path) -> Scenario:
     loggers = tuple(logger_of(dice, record(dice, folder)) for dice in dices)
     probes = tuple(probe for dice in dices for probe in dice.probes)
     return Scenario(
-        first.zone, loggers, probes, first.limits,
-        uneven=any(dice.uneven for dice in dices), cold=not first.limits.frozen, checks=site_papers.checks(first),
+        first.zone,
+        loggers,
+        probes,
+        first.limits,
+        uneven=any(dice.uneven for dice in dices),
+        cold=not first.limits.frozen,
+        checks=site_papers.checks(first),
         downloaded=site_papers.downloaded(first, loggers[0]) if len(loggers) == 1 else None,
-    )  # fmt: skip
+    )
 
 
 def make(seed: int, folder: Path) -> tuple[Path, dict[str, Scenario]]:
@@ -63,4 +68,3 @@ def make(seed: int, folder: Path) -> tuple[Path, dict[str, Scenario]]:
     if len(case) == 2 and rng.random() < 0.2:  # stock moved to a unit that the case leaves out
         case.pop("V")
     return site_papers.write(folder, units, scenarios, case, join), case
-

@@ -1,4 +1,4 @@
-"""The oracle as an ``assess`` over a random site's files, so that tests/laws.py can hold it to the law without the kit."""
+"""The oracle as an ``assess`` over a random site's files, so that tests/laws.py can hold it to the law."""
 
 from __future__ import annotations
 
@@ -81,5 +81,8 @@ def results(found: dict) -> dict:
     faults = [{"unit": unit, "kind": kind} for unit, kind in found["faults"]]
     kinds = {kind for _, kind in found["faults"]}
     cause = "undetermined" if found["cause"]["never"] or found["cause"]["undetermined"] or kinds else "none"
-    lots = [{"lot": row["lot"], "needs_decision": bool(row["reasons"]), "why": sorted(row["reasons"])} for row in found["lots"]]
+    lots = [
+        {"lot": row["lot"], "needs_decision": bool(row["reasons"]), "why": sorted(row["reasons"])}
+        for row in found["lots"]
+    ]
     return {"probes": probes, "lots": lots, "sources": found["sources"], "cause": {"cause": cause}, "faults": faults}

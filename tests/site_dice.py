@@ -240,7 +240,7 @@ def _checks(rng: random.Random, zone: str, clock: object, begin: dt.datetime) ->
     return tuple(found)
 
 
-# --- probes and certificates -------------------------------------------------------------------------------------------
+# --- probes and certificates --------------------------------------------------------------------------------
 
 ERRORS = [-0.3, -0.1, 0.0, 0.1, 0.2, 0.4]
 

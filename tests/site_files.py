@@ -1,4 +1,4 @@
-"""The downloads of a random site's logger: its instants, its course, and every cell as text and as the oracle sees it."""
+"""The downloads of a random site's logger: its instants, its course, its cells as text and as the oracle sees them."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ def ranges(dice: Dice) -> list[tuple[int, int]]:
     return [(0, cut), (max(0, cut - rng.choice([0, 5, 20])), count)]
 
 
-# --- one-sided readings ------------------------------------------------------------------------------------------------
+# --- one-sided readings -------------------------------------------------------------------------------------
 
 
 def in_unit(value_c: float, unit: str) -> float:
@@ -147,7 +147,7 @@ def sided_cells(dice: Dice, unit: str, spans: list[tuple[int, int]]) -> dict[int
     return {k: cell for k, cell in found.items() if not dice.calm(k)}
 
 
-# --- files -------------------------------------------------------------------------------------------------------------
+# --- files --------------------------------------------------------------------------------------------------
 
 
 def _kept(value_c: float, unit: str, step: float) -> float:

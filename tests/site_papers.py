@@ -82,7 +82,7 @@ def logbook(case: dict[str, Scenario]) -> str:
     return "time,kind,text,unit,low_c,high_c,reset\n" + "".join(f"{row}\n" for row in sorted(rows)) if rows else ""
 
 
-# --- TOML --------------------------------------------------------------------------------------------------------------
+# --- TOML ---------------------------------------------------------------------------------------------------
 
 
 def _pairs(points: tuple[tuple[float, float], ...]) -> str:
@@ -163,16 +163,18 @@ def case_toml(case: dict[str, Scenario], join: int | None, written: list[str]) -
     return text + "[inputs]\n" + "".join(f'{name.split(".")[0]} = "{name}"\n' for name in written)
 
 
+def _stock(stay: Stay) -> str:
+    moved_out = stay.moved_out.isoformat() if stay.moved_out else ""
+    earlier = "" if stay.earlier_out_hours is None else stay.earlier_out_hours
+    return f"{stay.lot},Example vaccine,10,{stay.moved_in.isoformat()},{moved_out},{earlier},{stay.unit},{stay.state}\n"
+
+
 def tables(case: dict[str, Scenario]) -> dict[str, str]:
     """The case's CSV files, by name; an empty one is not written."""
     scenario = next(iter(case.values()))
     found = {"logbook.csv": logbook(case)}
     if scenario.stays:
-        rows = [
-            f"{stay.lot},Example vaccine,10,{stay.moved_in.isoformat()},{stay.moved_out.isoformat() if stay.moved_out else ''},"
-            f"{'' if stay.earlier_out_hours is None else stay.earlier_out_hours},{stay.unit},{stay.state}\n"
-            for stay in scenario.stays
-        ]
+        rows = [_stock(stay) for stay in scenario.stays]
         found["stock.csv"] = "lot,product,quantity,moved_in,moved_out,earlier_out_hours,unit,state\n" + "".join(rows)
     if scenario.allowances:
         rows = [f"{a.lot},{a.from_c},{a.to_c},{a.hours},{a.counting},letter,{a.state}\n" for a in scenario.allowances]

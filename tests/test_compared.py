@@ -1,4 +1,4 @@
-"""The comparison sees no difference between the oracle and itself, and sees what is changed; the law finds its breaches."""
+"""The comparison sees nothing between the oracle and itself, and sees what is changed; so does the law."""
 
 from __future__ import annotations
 
@@ -72,7 +72,9 @@ def test_what_is_wrong_is_seen(tmp_path, name):
 def test_the_oracle_keeps_the_law(tmp_path):
     for seed in (0, 7, 13):
         path, case = random_sites.make(seed, tmp_path / str(seed) / "site")
-        breaches = laws.check(path, tmp_path / str(seed) / "work", reread.reader(case), seed=seed, refused=(oracle.Refused,))
+        breaches = laws.check(
+            path, tmp_path / str(seed) / "work", reread.reader(case), seed=seed, refused=(oracle.Refused,)
+        )
         # that a thinned record with nothing stated still asks for a decision is the law's, not a rule's
         assert [one for one in breaches if not one.startswith("nothing stated")] == []
 
@@ -87,9 +89,16 @@ def test_files_read_again_give_the_same(tmp_path):
         assert str(reread.reader(case)(path)) == str(wanted)
 
 
-# --- the law's own parts -----------------------------------------------------------------------------------------------
+# --- the law's own parts ------------------------------------------------------------------------------------
 
-LINES = ["Serial,X", "time,A (°C)", "2026-03-01T00:20:00,5.2", "??,5.0", "2026-03-01T00:10:00,---", "2026-03-01T00:00:00,5.0"]
+LINES = [
+    "Serial,X",
+    "time,A (°C)",
+    "2026-03-01T00:20:00,5.2",
+    "??,5.0",
+    "2026-03-01T00:10:00,---",
+    "2026-03-01T00:00:00,5.0",
+]
 
 
 def _download(tmp_path):
@@ -114,7 +123,8 @@ def test_rows_are_taken_out_replaced_and_held(tmp_path):
 
 def test_what_a_bridged_step_lets_go():
     times = [f"2026-03-01T{k // 6:02d}:{k % 6}0:00" for k in range(60)]
-    # one lost of 10 minutes: a step of 20, bridged; two in a row: 30, a gap; every second of 40: 20 steps of 20, a stretch
+    # one lost of 10 minutes: a step of 20, bridged; two in a row: 30, a gap; every second of 40: 20 steps
+    # of 20, a stretch
     assert laws.bridged_min(times, {times[5]}, 10.0) == 20.0
     assert laws.bridged_min(times, {times[5], times[6]}, 10.0) == 0.0
     assert laws.bridged_min(times, {times[k] for k in range(1, 40, 2)}, 10.0) == 0.0
@@ -123,7 +133,11 @@ def test_what_a_bridged_step_lets_go():
 def _result(share, most, unknown, asks, cause):
     outside = {"above": {"minutes_most": most}, "below": {"minutes_most": 0.0}}
     probe = {"unit": "U", "probe": "A", "covered_share": share, "unknown_minutes": unknown, "outside": outside}
-    return {"probes": [probe], "lots": [{"lot": "L", "needs_decision": asks, "why": ["gap"]}], "cause": {"cause": cause}}
+    return {
+        "probes": [probe],
+        "lots": [{"lot": "L", "needs_decision": asks, "why": ["gap"]}],
+        "cause": {"cause": cause},
+    }
 
 
 def test_each_clause_is_heard():
@@ -143,8 +157,8 @@ def test_each_clause_is_heard():
 
 def test_the_register_is_made_to_state_an_interval(tmp_path):
     (tmp_path / "site.toml").write_text(
-        "[units.U]\nreadings = []\n[units.U.logger]\ninterval_min = [5, 10]\nclock = \"utc\"\n"
-        "[[units.U.settings]]\nfrom = 2026-03-01T00:00:00\ninterval_min = 10\n[units.U.probes.A]\nrole = \"air\"\n",
+        '[units.U]\nreadings = []\n[units.U.logger]\ninterval_min = [5, 10]\nclock = "utc"\n'
+        '[[units.U.settings]]\nfrom = 2026-03-01T00:00:00\ninterval_min = 10\n[units.U.probes.A]\nrole = "air"\n',
         "utf-8",
     )
     laws.states(tmp_path, {"units.U.logger": 5.0})

@@ -1,4 +1,4 @@
-"""The kit's results against an independent oracle on seeded random sites (tests/oracle, tests/random_sites.py, tests/compared.py)."""
+"""The kit's results against an independent oracle (tests/oracle) on seeded random sites (tests/random_sites.py)."""
 
 from __future__ import annotations
 
@@ -41,7 +41,8 @@ def _refused(case: dict[str, oracle.Scenario], said: KitError) -> Differences:
 
 
 def _block(first: int, tmp_path, *, count: int = 10) -> list[str]:
-    return [f"seed {seed}: {said}" for seed in range(first, first + count) for said in differences(seed, tmp_path / str(seed))]
+    seeds = range(first, first + count)
+    return [f"seed {seed}: {said}" for seed in seeds for said in differences(seed, tmp_path / str(seed))]
 
 
 @pytest.mark.parametrize("first", range(0, 150, 10))
@@ -61,8 +62,10 @@ def test_the_command_prints_the_same_bytes_everywhere(tmp_path, seed):
     other, _ = random_sites.make(seed, tmp_path / "a long näme" / "b")
     wanted = results.to_text(investigation.assess(path).results).encode("utf-8")
     plain = {name: value for name, value in os.environ.items() if not name.startswith(("LC_", "LANG", "PYTHON"))}
-    for case, around in ((path, {"TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "1"}), (other, {"TZ": "America/New_York", "PYTHONHASHSEED": "77", "LC_ALL": "POSIX", "PYTHONIOENCODING": "latin-1"})):
-        done = subprocess.run([sys.executable, "-m", "coldchain_kit", "assess", case.name], cwd=case.parent, env={**plain, **around}, capture_output=True, check=False)
+    odd = {"TZ": "America/New_York", "PYTHONHASHSEED": "77", "LC_ALL": "POSIX", "PYTHONIOENCODING": "latin-1"}
+    for case, around in ((path, {"TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "1"}), (other, odd)):
+        call = [sys.executable, "-m", "coldchain_kit", "assess", case.name]
+        done = subprocess.run(call, cwd=case.parent, env={**plain, **around}, capture_output=True, check=False)
         assert (done.returncode, done.stderr, done.stdout == wanted) == (0, b"", True)
 
 
@@ -83,8 +86,8 @@ def _found(tmp_path, times: list[str], value=lambda k: 5.0 + 0.1 * (k % 3), **mo
 
 
 def test_a_coarser_stretch_that_nothing_states_is_unknown(tmp_path):
-    # 5 min, then 10 min: bridged, a reading missing in each of its 81 steps, and none of its time known; the step of 15 min is
-    # a gap of the first stretch, two readings of which are missing
+    # 5 min, then 10 min: bridged, a reading missing in each of its 81 steps, and none of its time known; the step of
+    # 15 min is a gap of the first stretch, two readings of which are missing
     times = _minutes([5] * 40 + [15] + [5] * 40 + [10] * 81)
     found = _found(tmp_path, times)
     probe = found["probes"][0]
@@ -121,8 +124,12 @@ def test_readings_and_missing_readings_fill_the_window(tmp_path):
 
 def test_a_short_stay_in_silence_is_time_without_readings(tmp_path):
     # the record ends at 16:30; the lot comes at 20:00 and the window closes two minutes later
-    papers = {"stock.csv": "lot,product,quantity,moved_in,moved_out\nL,Example,1,2026-03-01T20:00,\n", "allowances.csv": "lot,from_c,to_c,hours,counting,source\nL,8,25,4,total,letter\n"}
-    found = _found(tmp_path, _minutes([10] * 99), case="start = 2026-03-01T00:00:00\nend = 2026-03-01T20:02:00\n", papers=papers)
+    papers = {
+        "stock.csv": "lot,product,quantity,moved_in,moved_out,earlier_out_hours\nL,Example,1,2026-03-01T20:00,,0\n",
+        "allowances.csv": "lot,from_c,to_c,hours,counting,source\nL,8,25,4,total,letter\n",
+    }
+    window = "start = 2026-03-01T00:00:00\nend = 2026-03-01T20:02:00\n"
+    found = _found(tmp_path, _minutes([10] * 99), case=window, papers=papers)
     lot = found["lots"][0]
     assert lot["allowances"][0]["used_most"] == pytest.approx(2 / 60)
     assert lot["needs_decision"]
@@ -130,7 +137,10 @@ def test_a_short_stay_in_silence_is_time_without_readings(tmp_path):
 
 def test_no_mkt_where_a_reading_in_the_file_lies_below_the_low_limit(tmp_path):
     # 1.9 as read, 2.1 corrected: an excursion below by the reading, so no mean hides it
-    unit = '[units.U.probes.A]\nrole = "buffered"\ncertificate = { number = "C", date = 2026-01-05, expanded_uncertainty_c = 0.3, points = [[0.0, -0.2], [10.0, 9.8]] }\n'
+    certificate = (
+        '{ number = "C", date = 2026-01-05, expanded_uncertainty_c = 0.3, points = [[0.0, -0.2], [10.0, 9.8]] }'
+    )
+    unit = f'[units.U.probes.A]\nrole = "buffered"\ncertificate = {certificate}\n'
     found = _found(tmp_path, _minutes([10] * 60), lambda k: 1.9 if k == 30 else 5.0, unit=unit)
     assert [(row["direction"], row["basis"]) for row in found["excursions"]] == [("below", "as_read")]
     assert found["probes"][0]["mkt_c"] is None
@@ -140,7 +150,11 @@ def test_no_mkt_where_a_reading_in_the_file_lies_below_the_low_limit(tmp_path):
     ("unit", "said"),
     [
         ('[units.U.logger]\nclock = "+25:00"\n', "clock is"),
-        ('[units.U.probes.A]\ncertificate = { number = "C", expanded_uncertainty_c = 0.3, points = [[0.0, 5.1], [5.0, 5.1]] }\n', "one reference"),
+        (
+            "[units.U.probes.A]\n"
+            'certificate = { number = "C", expanded_uncertainty_c = 0.3, points = [[0.0, 5.1], [5.0, 5.1]] }\n',
+            "one reference",
+        ),
     ],
 )
 def test_what_cannot_be_is_refused(tmp_path, unit, said):
@@ -150,6 +164,8 @@ def test_what_cannot_be_is_refused(tmp_path, unit, said):
 
 def test_a_stated_start_cuts_the_stay_even_where_the_record_begins_just_then(tmp_path):
     papers = {"stock.csv": "lot,product,quantity,moved_in,moved_out\nL,Example,1,2026-02-20T08:00,\n"}
-    found = _found(tmp_path, _minutes([10] * 143), case="start = 2026-03-01T00:00:00\nend = 2026-03-02T00:00:00\n", papers=papers)
+    window = "start = 2026-03-01T00:00:00\nend = 2026-03-02T00:00:00\n"
+    unit = "[units.U.logger]\ninterval_min = 10\n"  # stated, so that nothing about the interval asks for a decision
+    found = _found(tmp_path, _minutes([10] * 143), case=window, papers=papers, unit=unit)
     lot = found["lots"][0]
     assert (lot["stays"][0]["judged_from"], lot["needs_decision"]) == ("2026-03-01T00:00:00Z", False)

@@ -15,7 +15,7 @@ from tests.small_cases import case, download, every, excursions, minutes, moment
 STEADY = [5.0] * 30
 
 
-# --- rule 4: the interval in force, gaps, missing readings -------------------------------------------------------------
+# --- rule 4: the interval in force, gaps, missing readings --------------------------------------------------
 
 
 def interval(readings, **more):
@@ -100,7 +100,7 @@ def test_an_excursion_ends_at_a_gap_and_at_the_edge_of_the_record():
     assert len(oracle.assess(case(readings))["episodes"]) == 1
 
 
-# --- rule 3: limits are inclusive, in their own unit -------------------------------------------------------------------
+# --- rule 3: limits are inclusive, in their own unit --------------------------------------------------------
 
 
 def test_a_limit_is_inside_and_judged_in_its_own_unit():
@@ -112,13 +112,17 @@ def test_a_limit_is_inside_and_judged_in_its_own_unit():
     assert [(one["direction"], one["limit_c"]) for one in found] == [("above", 7.777778), ("below", 2.222222)]
 
 
-# --- rule 6: uncertainty -----------------------------------------------------------------------------------------------
+# --- rule 6: uncertainty ------------------------------------------------------------------------------------
 
 CLOSE = ((4.0, 4.1), (6.0, 6.3))  # corrections -0.1 and -0.3, 2.2 apart as indicated
 
 
 def expanded(values, certificate, resolution=0.0, choices=None):
-    found = oracle.series(case(every(10, values), probe=Probe("A", "buffered", None, certificate, resolution))["U"], Probe("A", "buffered", None, certificate, resolution), choices)
+    found = oracle.series(
+        case(every(10, values), probe=Probe("A", "buffered", None, certificate, resolution))["U"],
+        Probe("A", "buffered", None, certificate, resolution),
+        choices,
+    )
     return found.u_exp
 
 
@@ -130,7 +134,10 @@ def test_a_display_step_is_declared_or_seen():
     # declared 0.1: 2 sqrt(0.0225 + 0.0025/3) = 0.305505
     assert expanded(halves, plain, 0.1)[0] == pytest.approx(0.305505, abs=1e-6)
     # no certificate: 0.5, or the step's part of 1 degC: 2 x 0.5/sqrt 3 = 0.577350
-    assert (expanded(halves, None, None)[0], expanded([4.0, 5.0, 6.0, 7.0] * 4, None, None)[0]) == (0.5, pytest.approx(0.577350, abs=1e-6))
+    assert (expanded(halves, None, None)[0], expanded([4.0, 5.0, 6.0, 7.0] * 4, None, None)[0]) == (
+        0.5,
+        pytest.approx(0.577350, abs=1e-6),
+    )
 
 
 def test_coverage_three_is_divided_out():
@@ -140,10 +147,12 @@ def test_coverage_three_is_divided_out():
 
 def test_away_from_the_points():
     u = expanded([5.0, 7.4, 8.5, 8.6, 20.0] * 4, Certificate(0.3, CLOSE))[:5]
-    # between the points nothing is added: 0.3. Neighbouring corrections differ by 0.2: 0.2/sqrt 3 = 0.115470 a spacing of 2.2
+    # between the points nothing is added: 0.3. Neighbouring corrections differ by 0.2: 0.2/sqrt 3 =
+    # 0.115470 a spacing of 2.2
     # 7.4: 1.1 away, half a spacing: 2 sqrt(0.0225 + 0.057735^2) = 0.321455
     # 8.5: one whole spacing: 2 sqrt(0.0225 + 0.0133333) = 0.378594; no further than that
-    # 8.6: 2.3/2.2 spacings: 0.120719; further, so at least 0.5; 20: at most two spacings: 2 sqrt(0.0225 + 0.0533333) = 0.550757
+    # 8.6: 2.3/2.2 spacings: 0.120719; further, so at least 0.5; 20: at most two spacings: 2 sqrt(0.0225 +
+    # 0.0533333) = 0.550757
     assert u == pytest.approx([0.3, 0.321455, 0.378594, 0.5, 0.550757], abs=1e-6)
     # the other reading: 5.0 is 0.9 from 4.1, 0.9/2.2 x 0.115470 = 0.047238; 2 sqrt(0.0225 + 0.0022314) = 0.314524
     other = expanded([5.0] * 12, Certificate(0.3, CLOSE), choices=Choices(between_points=True))
@@ -174,7 +183,7 @@ def test_bounds_count_pairs():
     assert (found["start"], found["end"]) == (pytest.approx(120 + 30 / 3.4), pytest.approx(150 + 10 / 1.4))
 
 
-# --- rule 9: one-sided readings ----------------------------------------------------------------------------------------
+# --- rule 9: one-sided readings -----------------------------------------------------------------------------
 
 
 def test_a_word_without_a_bound_is_outside_and_carries_no_number():
@@ -184,7 +193,13 @@ def test_a_word_without_a_bound_is_outside_and_carries_no_number():
     assert (found["extreme_c"], found["degree_minutes"], found["p_outside"]) == (None, None, None)
     assert (found["verdict"], found["minutes_least"], found["most_touching"]) == ("outside", 10.0, 30.0)
     probe = row(readings)
-    assert (probe["mean_c"], probe["mkt_c"], probe["gaps"], probe["max_c"], probe["min_c"]) == (None, None, [], None, 5.0)
+    assert (probe["mean_c"], probe["mkt_c"], probe["gaps"], probe["max_c"], probe["min_c"]) == (
+        None,
+        None,
+        [],
+        None,
+        5.0,
+    )
 
 
 def test_a_bound_stands_for_the_value_and_is_called_one():
@@ -214,16 +229,20 @@ def test_a_bound_inside_the_limits_is_unknown_like_a_gap():
 
 def test_an_allowance_beside_a_reading_without_a_bound_is_not_applicable():
     stays, allowed = (Stay("L", moment(0), None),), (Allowance("L", 8.0, 25.0, 4.0, "total"),)
-    found = oracle.assess(case(every(10, [5.0] * 14 + ["HI", "HI"] + [5.0] * 4), stays=stays, allowances=allowed))["lots"][0]["allowances"][0]
+    found = oracle.assess(case(every(10, [5.0] * 14 + ["HI", "HI"] + [5.0] * 4), stays=stays, allowances=allowed))[
+        "lots"
+    ][0]["allowances"][0]
     # 30 minutes may have been above 8, 10 were
     assert (found["applicable"], found["used_most"], found["used_least"]) == (False, 0.5, pytest.approx(1 / 6))
 
 
-# --- rules 10, 11, 12 --------------------------------------------------------------------------------------------------
+# --- rules 10, 11, 12 ---------------------------------------------------------------------------------------
 
 
 def test_a_window_without_readings_is_refused_unless_the_case_says_why():
-    silent = with_more(case(every(10, STEADY)), start=moment(3000), end=moment(4000), stays=(Stay("L", moment(0), None),))
+    silent = with_more(
+        case(every(10, STEADY)), start=moment(3000), end=moment(4000), stays=(Stay("L", moment(0), None),)
+    )
     with pytest.raises(Refused):
         oracle.assess(silent)
     found = oracle.assess(with_more(silent, no_readings="The logger is dead"))
@@ -255,7 +274,7 @@ def test_a_reading_after_its_download_is_a_fault_of_the_clock():
     assert oracle.assess(case(every(10, STEADY), downloaded=moment(300)))["faults"] == []
 
 
-# --- rule 14: decisions ------------------------------------------------------------------------------------------------
+# --- rule 14: decisions -------------------------------------------------------------------------------------
 
 
 def reasons(readings, *, may=False, **more):
@@ -265,7 +284,8 @@ def reasons(readings, *, may=False, **more):
 
 
 def test_a_missing_reading_within_reach_of_the_limit():
-    # 6 and 7 in turn: a pace of 1 an interval; from 7 to 7 over two intervals the course peaks at (7 + 7 + 2)/2 = 8: inside
+    # 6 and 7 in turn: a pace of 1 an interval; from 7 to 7 over two intervals the course peaks at (7 + 7
+    # + 2)/2 = 8: inside
     assert oracle.peak(7.0, 7.0, 1.0, 2) == 8.0
     many = [6.0, 7.0] * 150
     lost = [reading for k, reading in enumerate(every(10, many)) if k != 100]  # one of 300: a third of a per cent
@@ -300,14 +320,17 @@ def test_a_probe_said_not_to_decide_is_a_reason_where_it_left_the_limits():
         steady = download(every(10, STEADY[:20]), "U/1.csv")
         steady = type(steady)(steady.name, steady.units, ("B",), steady.lines)
         loggers = (*aside.loggers, type(aside.loggers[0])("utc", (steady,), stated=aside.loggers[0].stated, name="LB"))
-        both = with_more({"U": aside}, loggers=loggers, probes=(*aside.probes, beside), stays=(Stay("L", moment(0), None),))
+        both = with_more(
+            {"U": aside}, loggers=loggers, probes=(*aside.probes, beside), stays=(Stay("L", moment(0), None),)
+        )
         found = oracle.assess(both)
         assert found["excursions"] == []  # only deciding probes have them
         assert ("aside" in found["lots"][0]["reasons"], "aside" in found["lots"][0]["may"]) == (must, perhaps)
 
 
 def test_a_setting_states_the_interval_from_its_time_on():
-    # 5 minutes to 100 min, then 15; the register says so from 100 on: complete. Said from 300 on: the stretch is unknown
+    # 5 minutes to 100 min, then 15; the register says so from 100 on: complete. Said from 300 on: the
+    # stretch is unknown
     readings = every(5, [5.0] * 21) + every(15, [5.0] * 15, start=115)
     for since, unknown in ((100, 0.0), (3000, 225.0)):
         one = case(readings)["U"]
@@ -335,11 +358,13 @@ def test_earlier_hours_that_nobody_knows_are_not_zero():
 def test_an_allowance_is_for_one_state():
     allowed = (Allowance("L", 8.0, 25.0, 4.0, "total"), Allowance("L", 8.0, 15.0, 4.0, "total", "opened"))
     for state, applicable in (("", [True, False]), ("opened", [False, True])):
-        found = oracle.assess(case(every(10, STEADY), stays=(Stay("L", moment(0), None, 0.0, "U", state),), allowances=allowed))
+        found = oracle.assess(
+            case(every(10, STEADY), stays=(Stay("L", moment(0), None, 0.0, "U", state),), allowances=allowed)
+        )
         assert [one["applicable"] for one in found["lots"][0]["allowances"]] == applicable
 
 
-# --- excursions by the display -----------------------------------------------------------------------------------------
+# --- excursions by the display ------------------------------------------------------------------------------
 
 
 def shown(checks, readings=None):
@@ -356,7 +381,9 @@ def test_a_displayed_maximum_outside_is_an_excursion_between_two_checks():
 
 
 def test_what_was_not_reset_is_the_same_excursion():
-    found = shown((Check(moment(60), 1.0, 6.0, False), Check(moment(200), 1.0, 6.0, True), Check(moment(250), 1.0, 6.0, True)))
+    found = shown(
+        (Check(moment(60), 1.0, 6.0, False), Check(moment(200), 1.0, 6.0, True), Check(moment(250), 1.0, 6.0, True))
+    )
     # the first from the first reading on, then after the reset a new one
     spans = [(minutes(one["start"]), minutes(one["end"]), one["open_start"]) for one in found["displays"]]
     assert spans == [(0, 60, True), (200, 250, False)]

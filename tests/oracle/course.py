@@ -90,17 +90,28 @@ def _excursion(s: Series, seen: Side, window: Window, gap: np.ndarray, i: int, j
     end = s.t[j] if open_end else crossing(s, seen, j + 1, j)
     back = np.flatnonzero(~outside(seen.x[j + 1 :], seen.limit))
     return {
-        "direction": seen.direction, "limit_c": seen.sign * seen.limit, "start": start, "end": end,
-        "first_out": s.t[i], "last_out": s.t[j], "first_back": s.t[j + 1 + back[0]] if len(back) else None,
-        "start_earliest": s.t[max(i - 1, 0)], "end_latest": s.t[min(j + 1, last)],
-        "open_start": open_start, "open_end": open_end, "minutes": (end - start) / 60,
+        "direction": seen.direction,
+        "limit_c": seen.sign * seen.limit,
+        "start": start,
+        "end": end,
+        "first_out": s.t[i],
+        "last_out": s.t[j],
+        "first_back": s.t[j + 1 + back[0]] if len(back) else None,
+        "start_earliest": s.t[max(i - 1, 0)],
+        "end_latest": s.t[min(j + 1, last)],
+        "open_start": open_start,
+        "open_end": open_end,
+        "minutes": (end - start) / 60,
         "minutes_in_window": float(clipped_min(np.array([start]), np.array([end]), window)[0]),
-        "readings": j - i + 1, **_bounds(s, seen, i, j), **_size(s, seen, i, j, start, end), **_judged(s, seen, i, j),
-    }  # fmt: skip
+        "readings": j - i + 1,
+        **_bounds(s, seen, i, j),
+        **_size(s, seen, i, j, start, end),
+        **_judged(s, seen, i, j),
+    }
 
 
 def _bounds(s: Series, seen: Side, i: int, j: int) -> dict:
-    """``most_touching`` to ``most_reach``: the pairs that ``minutes_most`` may gain, with tails within the uncertainty."""
+    """``most_touching`` to ``most_reach``: the pairs that ``minutes_most`` may gain, tails within U among them."""
     most, least, step, last = pair_most(s, seen), pair_least(s, seen), np.diff(s.t) / 60, len(s.t) - 1
     left, right = i, j
     while left > 0 and most[left - 1]:
@@ -111,7 +122,7 @@ def _bounds(s: Series, seen: Side, i: int, j: int) -> dict:
         "minutes_least": float(step[i:j][least[i:j]].sum()),
         "most_touching": float(step[max(i - 1, 0) : min(j + 1, last)].sum()),
         "most_reach": float(step[left:right].sum()),
-    }  # fmt: skip
+    }
 
 
 def _size(s: Series, seen: Side, i: int, j: int, start: float, end: float) -> dict:

@@ -13,7 +13,7 @@ from tests.oracle.readings import Series
 def displays(scenario: Scenario, unit: str, chosen: dict[str, Series], window: Window) -> list[dict]:
     """The unit's rows of basis "display" that overlap the window.
 
-    readings: "the last check with reset" is one before this check; outside readings of a deciding probe on the same side
+    readings: "the last check with reset" is one before this check; outside readings of a deciding probe on that side
     between the two explain the display, as read or corrected; a figure that was not reset is the same excursion until a
     check shows another.
     """
@@ -49,12 +49,30 @@ def _row(
     if end <= start or any(_out_between(s, sign, sign * limit_c, start, end) for s in chosen.values()):
         return None
     return {
-        "unit": unit, "probe": None, "direction": "above" if sign > 0 else "below", "limit_c": limit_c, "basis": "display",
-        "start": start, "end": end, "start_earliest": start, "end_latest": end, "open_start": since is None, "open_end": False,
-        "first_out": None, "last_out": None, "first_back": None, "extreme_time": None, "p_outside": None, "degree_minutes": None,
-        "minutes": 0.0, "minutes_least": 0.0, "minutes_most": (end - start) / 60, "readings": 0, "verdict": "undecided",
+        "unit": unit,
+        "probe": None,
+        "direction": "above" if sign > 0 else "below",
+        "limit_c": limit_c,
+        "basis": "display",
+        "start": start,
+        "end": end,
+        "start_earliest": start,
+        "end_latest": end,
+        "open_start": since is None,
+        "open_end": False,
+        "first_out": None,
+        "last_out": None,
+        "first_back": None,
+        "extreme_time": None,
+        "p_outside": None,
+        "degree_minutes": None,
+        "minutes": 0.0,
+        "minutes_least": 0.0,
+        "minutes_most": (end - start) / 60,
+        "readings": 0,
+        "verdict": "undecided",
         "extreme_c": check.high_c if sign > 0 else check.low_c,
-    }  # fmt: skip
+    }
 
 
 def _out_between(s: Series, sign: int, limit: float, start: float, end: float) -> bool:

@@ -33,8 +33,8 @@ def lot_rows(scenarios: dict[str, Scenario], every: Every, shown: list[dict], wi
 def _span(stay: Stay, case: Scenario, window: Window, last: float) -> tuple[Window, Window]:
     """The stay, and what of it is judged; ``last``: the unit's last reading.
 
-    readings: a window that the case states cuts a stay; the record's own span does not, so time before it is time without
-    readings. A stay still open lasts as long as window or record.
+    readings: a window that the case states cuts a stay; the record's own span does not, so time before it is time
+    without readings. A stay still open lasts as long as window or record.
     """
     a, b = utc_s(stay.moved_in, case.zone), window[1] if stay.moved_out is None else utc_s(stay.moved_out, case.zone)
     whole = (a, max(b, last + 2 * TICK_S) if stay.moved_out is None else b)
@@ -87,15 +87,21 @@ def _exposures(scenario: Scenario, chosen: dict[str, Series], unit: str, span: W
         if limit is None:
             continue
         seen, step = side(s, sign, limit), clipped_min(s.t[:-1], s.t[1:], span)
-        rows.append({
-            "unit": unit, "probe": name, "direction": seen.direction, "start": span[0],
-            "minutes": sum(row["minutes_in_window"] for row in excursions(s, seen, span)),
-            "minutes_least": float(step[pair_least(s, seen)].sum()), "minutes_most": float(step[pair_most(s, seen)].sum()),
-        })  # fmt: skip
+        rows.append(
+            {
+                "unit": unit,
+                "probe": name,
+                "direction": seen.direction,
+                "start": span[0],
+                "minutes": sum(row["minutes_in_window"] for row in excursions(s, seen, span)),
+                "minutes_least": float(step[pair_least(s, seen)].sum()),
+                "minutes_most": float(step[pair_most(s, seen)].sum()),
+            }
+        )
     return rows
 
 
-# --- what asks for a decision ------------------------------------------------------------------------------------------
+# --- what asks for a decision -------------------------------------------------------------------------------
 
 
 def _sides(scenario: Scenario, s: Series) -> list[Side]:
@@ -138,7 +144,7 @@ def _reasons(
 
 
 def pace_c(s: Series, *, sure: bool) -> float:
-    """The largest change in one interval; ``sure``: of the calmer three quarters, which no quality test calls unsound."""
+    """The largest change in one interval; ``sure``: of the calmer three quarters, which no test calls unsound."""
     value = np.where(s.sided, math.nan, s.value)  # reading: a one-sided reading has no pace
     change = np.abs(np.diff(value))[np.diff(s.t) <= 1.5 * s.interval_s + TICK_S]
     change = change[~np.isnan(change)]
@@ -179,7 +185,7 @@ def _share_missing(s: Series, span: Window, *, sure: bool) -> bool:
 def _moved_on(
     stays: list[Stay], scenarios: dict[str, Scenario], case: Scenario, window: Window, *, sure: bool
 ) -> set[str]:
-    """A stay that ends in the window. reading: where no later stay is listed, the next unit may count as not in the case."""
+    """A stay that ends in the window. reading: without a later one the next unit may count as not in the case."""
     for stay in stays:
         if (
             stay.unit not in scenarios
@@ -194,13 +200,13 @@ def _moved_on(
 
 
 def _may_freeze(scenario: Scenario, every: dict[str, Series], span: Window) -> bool:
-    """reading: some reading of any probe, as read or corrected, less U, at or below 0 °C, of stock that must not freeze."""
+    """reading: a reading of any probe, as read or corrected, less U, at or below 0 °C, of stock not to freeze."""
     inside = {name: (s.t >= span[0]) & (s.t < span[1]) for name, s in every.items()}
     low = {name: np.minimum(s.as_read, s.value) - s.u_exp for name, s in every.items()}
     return scenario.cold and any(bool((low[name] <= EPS)[inside[name]].any()) for name in every)
 
 
-# --- allowances --------------------------------------------------------------------------------------------------------
+# --- allowances ---------------------------------------------------------------------------------------------
 
 Piece = tuple[float, float, bool, bool, bool]  # from, to, least, most, most where a coarse step counts as unknown
 
@@ -216,7 +222,7 @@ def _pieces(span: Window, s: Series, sign: int, limit: float) -> list[Piece]:
 
 
 def used_hours(stays: list[tuple[Window, Series]], sign: int, limit: float, counting: str) -> tuple[float, ...]:
-    """(least, most, most with coarse steps) hours beyond ``limit`` over a lot's stays; holes between stays are used time."""
+    """(least, most, most with coarse steps) hours beyond ``limit`` over a lot's stays, holes between them used."""
     pieces: list[Piece] = []
     for number, (span, s) in enumerate(stays):
         if number and span[0] > stays[number - 1][0][1]:
@@ -256,9 +262,15 @@ def _allowance(allowed: Allowance, chosen: Every, spans: list[tuple[str, Window]
     earlier = stays[0].earlier_out_hours
     least, most, coarse = (_together(max(one[k] for one in used), earlier, allowed.counting) for k in (0, 1, 2))
     return {
-        "from_c": allowed.from_c, "to_c": allowed.to_c, "counting": allowed.counting, "used_least": least, "used_most": most, "used_most_coarse": coarse,
-        "applicable": not beyond and states == {allowed.state or "unopened"}, "used_bound": earlier is None and allowed.counting == "total",
-    }  # fmt: skip
+        "from_c": allowed.from_c,
+        "to_c": allowed.to_c,
+        "counting": allowed.counting,
+        "used_least": least,
+        "used_most": most,
+        "used_most_coarse": coarse,
+        "applicable": not beyond and states == {allowed.state or "unopened"},
+        "used_bound": earlier is None and allowed.counting == "total",
+    }
 
 
 def _together(hours: float, earlier: float | None, counting: str) -> float:

@@ -40,7 +40,9 @@ def shares(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.nd
     return sum(met) / len(moved) if moved else 0.0
 
 
-def best_shift(first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray], interval_s: float) -> float | None:
+def best_shift(
+    first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray], interval_s: float
+) -> float | None:
     """A shift under half an interval that makes 95 % of the values agree; the nearest one."""
     differences = {round(float(a - b)) for a in first[0] for b in second[0] if abs(a - b) < interval_s / 2}
     good = [shift for shift in differences if shares(first, second, shift) >= AGREE]

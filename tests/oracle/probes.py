@@ -47,7 +47,7 @@ def mkt_c(value: np.ndarray, weight: np.ndarray | None) -> float:
 
 
 def gaps(s: Series, window: Window) -> list[Window]:
-    """Gaps that meet the window, with the edges of the record as gaps where the window reaches further than a gap's length.
+    """Gaps that meet the window, and the record's edges where the window reaches further than a gap's length.
 
     A one-sided reading is no gap: the steps beside one that may be anything are not listed.
     """
@@ -112,8 +112,9 @@ def totals(s: Series, condition: Condition, window: Window) -> dict:
         any_most |= most
         found[seen.direction] = {
             "minutes": sum(row["minutes_in_window"] for row in excursions(s, seen, window)),
-            "minutes_least": float(step[pair_least(s, seen)].sum()), "minutes_most": float(step[most].sum()),
-        }  # fmt: skip
+            "minutes_least": float(step[pair_least(s, seen)].sum()),
+            "minutes_most": float(step[most].sum()),
+        }
     edges = gap_minutes(s, window) - float(step[is_gap(s) & ~s.broken].sum())
     return {"outside": found, "unknown_minutes": edges + float(step[unknown_steps(s) & ~any_most].sum())}
 
@@ -121,12 +122,18 @@ def totals(s: Series, condition: Condition, window: Window) -> dict:
 def probe_row(scenario: Scenario, probe: Probe, s: Series, window: Window, decides: bool) -> dict:
     inside = within(s, window)
     row = {
-        "probe": probe.name, "role": probe.role, "decides": decides, "readings": int(inside.sum()), "u_doubt_c": None,
-        "one_sided": one_sided(s, window), "unknown_readings": one_sided(s, window) - int((inside & s.sided).sum()),
-        "u_from": "certificate" if probe.certificate else "assumed", "nameless": bool(np.isnan(s.edges_s).any() or np.isnan(s.interval_s).any()),
+        "probe": probe.name,
+        "role": probe.role,
+        "decides": decides,
+        "readings": int(inside.sum()),
+        "u_doubt_c": None,
+        "one_sided": one_sided(s, window),
+        "unknown_readings": one_sided(s, window) - int((inside & s.sided).sum()),
+        "u_from": "certificate" if probe.certificate else "assumed",
+        "nameless": bool(np.isnan(s.edges_s).any() or np.isnan(s.interval_s).any()),
         "u_c": float(s.u_exp[inside].max()) / 2 if inside.any() else None,
         "u_least_c": float(s.u_exp[inside].min()) / 2 if inside.any() else None,
-    }  # fmt: skip
+    }
     if s.doubt is not None and inside.any():
         row["u_doubt_c"] = float(s.doubt[0][inside].min()) / 2, float(s.doubt[1][inside].max()) / 2
     if not inside.any():

@@ -30,7 +30,9 @@ class Series:
     broken: np.ndarray  # steps over a one-sided reading that may be anything: unknown, like a gap
     edges_s: tuple[float, float]
     unknown: np.ndarray  # instants of such readings
-    doubt: tuple[np.ndarray, np.ndarray] | None = None  # of u_exp: least and most by other readings of drift and display step
+    doubt: tuple[np.ndarray, np.ndarray] | None = (
+        None  # of u_exp: least and most by other readings of drift and display step
+    )
     conflicts: list[dict] = field(default_factory=list)
 
     @property
@@ -111,7 +113,9 @@ def _doubt(
         return None
     steps = (0.0 if few else _step_c(shown, seen_step), _step_c(shown, common_step))
     ways = zip(steps, (0.0, 2.0), strict=True)
-    return tuple(calibrated(probe, zone, t, as_read, step, replace(choices, drift_scale=scale))[1] for step, scale in ways)
+    return tuple(
+        calibrated(probe, zone, t, as_read, step, replace(choices, drift_scale=scale))[1] for step, scale in ways
+    )
 
 
 def series(scenario: Scenario, probe: Probe, choices: Choices | None = None, *, only: str | None = None) -> Series:

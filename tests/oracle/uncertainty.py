@@ -44,7 +44,7 @@ def seen_step(values: list[float]) -> float:
 
 
 def drift_per_day(probe: Probe) -> float:
-    """degC a day by two certificates. reading: the largest change of a correction at one reference, over their dates."""
+    """degC a day by two certificates. reading: the largest change of a correction at a reference, over the dates."""
     both = probe.certificates()
     if len(both) < 2 or not (both[0].points and both[1].points and both[0].date and both[1].date):
         return 0.0
@@ -73,7 +73,7 @@ def _away(certificate: Certificate, as_read: np.ndarray, choices: Choices) -> tu
 def expanded_c(
     certificate: Certificate | None, as_read: np.ndarray, half_c: float, drift_c: np.ndarray, choices: Choices
 ) -> np.ndarray:
-    """``half_c``: half a display step; ``drift_c``: how far it may have drifted. reading: no points at all add nothing."""
+    """``half_c``: half a display step; ``drift_c``: how far it may have drifted. reading: no points add nothing."""
     if certificate is None:
         return np.full(len(as_read), max(ASSUMED_C, 2 * half_c / THIRD))
     away, floor = _away(certificate, as_read, choices)

@@ -20,12 +20,17 @@ def source_row(scenario: Scenario, logger: Logger, file: File) -> dict:
     read = sum(line.wall is not None for line in file.lines)
     times, steps = file_times(logger, scenario.zone, file), steps_of(logger, scenario.zone, file)
     return {
-        "file": file.name, "rows": len(file.lines), "read": read, "rejected": len(file.lines) - read,
-        "first": float(times.min()), "last": float(times.max()), "coarse": bool(steps.coarse.any()),
+        "file": file.name,
+        "rows": len(file.lines),
+        "read": read,
+        "rejected": len(file.lines) - read,
+        "first": float(times.min()),
+        "last": float(times.max()),
+        "coarse": bool(steps.coarse.any()),
         "rejects": sorted(line.number for line in file.lines if line.wall is None),
         "interval_min": None if math.isnan(steps.base_s) else steps.base_s / 60,
         "several": any(len(one.steps_min) > 1 or one.since for one in logger.stated),
-    }  # fmt: skip
+    }
 
 
 def _window(case: Scenario, readings: list[Series]) -> Window:
@@ -110,16 +115,18 @@ def _cause(found: dict, seen: dict[str, bool]) -> dict:
         short.append(tuple(1 - minutes / length < KNOWN for minutes in lost) if length > 1 else (False, False))
     never = {"none"} if found["excursions"] or found["displays"] else set()
     return {
-        "never": never, "undetermined": any(all(one) for one in short),
-        "perhaps": any(any(one) for one in short), "no_readings": not any(seen.values()),
-    }  # fmt: skip
+        "never": never,
+        "undetermined": any(all(one) for one in short),
+        "perhaps": any(any(one) for one in short),
+        "no_readings": not any(seen.values()),
+    }
 
 
-# --- episodes ----------------------------------------------------------------------------------------------------------
+# --- episodes -----------------------------------------------------------------------------------------------
 
 
 def episodes(rows: list[dict], join_min: float) -> list[set[tuple]]:
-    """Joined groups of excursion keys; a run that begins beyond the gap at which another of the same probe ended belongs to it."""
+    """Joined groups of excursion keys; a run beginning beyond the gap at which another of its probe ended joins it."""
     found: list[dict] = []
     for row in sorted(rows, key=lambda row: (row["start"], row["end"])):
         for group in reversed(found):
