@@ -21,7 +21,7 @@ Differences = compared.Differences
 def differences(seed: int, folder) -> Differences:
     path, case = random_sites.make(seed, folder)
     theirs = assessment.assess(path).results
-    found = compare(oracle.assess(case), theirs, case)
+    found = compared.compare(oracle.assess(case), theirs, case)
     found += [f"schema: {fault}" for fault in results.faults(theirs)]
     return found
 
