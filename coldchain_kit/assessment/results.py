@@ -54,9 +54,9 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     rolled = quality.rolled(trace).loc[readings.index]
     celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
     low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
-    cover = timeline.coverage(trace.celsius, start=start, end=end)
-    spans = timeline.gaps(trace.celsius, start=start, end=end)
-    gap = timeline.gap_marks(trace.celsius, start=start, stop=stop)
+    cover = timeline.coverage(trace, start=start, end=end)
+    spans = timeline.gaps(trace, start=start, end=end)
+    gap = timeline.gap_marks(trace, start=start, stop=stop)
     mean_c, mkt_c = exposure.mean_c(celsius, gap=gap), None
     lowest = np.fmin(valued["celsius"], valued["as_read_c"].round(6))
     if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(lowest, "below").any():
@@ -69,7 +69,7 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
         "min_one_sided": low[2], "max_one_sided": high[2],
         "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
         "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
-        "interval_min": timeline.interval_min(readings.index),
+        "interval_min": timeline.interval_min(trace),
         "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
         "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),

@@ -31,6 +31,7 @@ class StepTable(NamedTuple):
 
     ``start_us``, ``end_us``: the step; ``from_us``, ``to_us``: its part beyond the limit on the straight line
     (equal where there is none); ``least``, ``most``: whether the whole step counts in the bounds; ``gap``;
+    ``coarse``: of a regular stretch coarser than the interval that nothing states, which proves no minutes;
     ``joined``: whether the reading at the step's start is itself beyond, so that the run goes on.
     Times are microseconds since 1970 (UTC), as numbers; fractions occur at crossings.
     """
@@ -42,6 +43,7 @@ class StepTable(NamedTuple):
     least: np.ndarray
     most: np.ndarray
     gap: np.ndarray
+    coarse: np.ndarray
     joined: np.ndarray
 
 
@@ -66,7 +68,7 @@ def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -83,6 +85,8 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
         Temperatures as read [°C]; where they lie further outside they rule, except in ``least``.
     gap : array of bool, optional
         Which steps between readings with a value are gaps.
+    coarse : array of bool, optional
+        Which of them are of a coarser regular stretch that nothing states; where ``gap`` is given, none by default.
     inclusive : bool
         True where the limit itself is already outside ("below -15").
 
@@ -96,7 +100,11 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     sign = 1.0 if direction == "above" else -1.0
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
+    if gap is None:
+        known_steps = timeline.steps(celsius)
+        gap, coarse = (known_steps[name].to_numpy(dtype=bool) for name in ("gap", "coarse"))
     gap = gap_marks(celsius, gap, readings=int(keep.sum()))
+    coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
     limit = round(limit_c, 6)
     corrected = np.round(sign * (np.round(value[keep], 6) - limit), 6)
@@ -109,7 +117,7 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     edge = -0.5e-6 if inclusive else 0.0
     out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
     from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap, maybe[:-1] | maybe[1:], gap, out[:-1])
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe[:-1] | maybe[1:], gap, coarse, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

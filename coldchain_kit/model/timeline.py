@@ -16,7 +16,7 @@ from coldchain_kit.model.trace import Trace
 
 __all__ = [
     "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR",
-    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "gaps_between", "interval_min", "side_by_side", "steps", "usual_min",
+    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "side_by_side", "steps", "usual_min",
 ]  # fmt: skip
 
 _US_MIN = 60e6
@@ -50,20 +50,6 @@ def usual_min(index: pd.DatetimeIndex) -> float | None:
     step = np.diff(_us(index))
     step = step[step > 0]
     return float(np.median(step) / _US_MIN) if len(step) else None
-
-
-def gaps_between(index: pd.DatetimeIndex) -> np.ndarray:
-    """Which steps between all times are gaps, of a bare record that states nothing (n - 1 of bool).
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=20, freq="5min", tz="UTC")
-    >>> int(gaps_between(times.delete([8, 9])).sum())
-    1
-    """
-    one = cadence.of(_us(index))
-    minutes = np.diff(one.times_us) / _US_MIN
-    return _is_gap(minutes, one.interval_min, one.coarse)
 
 
 def _us(times: pd.DatetimeIndex) -> np.ndarray:
@@ -142,6 +128,19 @@ def _steps(record: Trace | pd.Series, stated_min: Minutes) -> pd.DataFrame:
             "missing": missing, "left": left, "right": right,
         }
     )  # fmt: skip
+
+
+def neighbours(series: pd.Series) -> pd.DataFrame:
+    """:func:`steps` of a bare Series whose median step is taken where it keeps none: for paces and drawing, never for what counts.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> neighbours(pd.Series(4.0, index=times))["gap"].tolist(), steps(pd.Series(4.0, index=times))["gap"].tolist()
+    ([False, False], [True, True])
+    """
+    table = _steps(series, None)
+    return _steps(series, usual_min(series.index)) if len(table) and table["interval_min"].isna().all() else table
 
 
 def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
