@@ -118,13 +118,15 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     """
     spans = timeline.gaps(trace, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    table = timeline.steps(trace)
-    free = (table["gap"] | table["coarse"]).to_numpy()
+    known = timeline.pairs(trace)
+    free = known.gap | known.coarse
     for direction in SIGN:
         limit = condition.limit_c(direction)
-        if limit is not None and len(table):
+        if limit is not None and len(free):
             free = free & ~trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
-    return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    inside = np.clip(np.minimum(known.end_us, last) - np.maximum(known.start_us, first), 0, None) / time_beyond.US_PER_MIN
+    return edges + float(inside[free].sum())
 
 
 def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> bool:
@@ -142,10 +144,10 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     >>> table.least.tolist(), table.most.tolist()
     ([False, True], [True, True])
     """
-    known = timeline.steps(trace)
+    known = timeline.pairs(trace)
     readings = trace.readings
     u_c = np.nan_to_num(readings["u_c"].to_numpy())
     return time_beyond.step_table(
         readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"],
-        gap=known["gap"].to_numpy(dtype=bool), coarse=known["coarse"].to_numpy(dtype=bool), inclusive=_exclusive(condition, direction, limit_c),
+        gap=known.gap, coarse=known.coarse, inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip

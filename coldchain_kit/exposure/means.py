@@ -176,7 +176,7 @@ def _windows(trace: Trace, condition: Condition, excursions: pd.DataFrame, start
                 "rule": f"{rule.window_hours:g} h {direction} from the excursion, itself included", "direction": direction, "used": rule.direction in (direction, "both"),
                 "excursion": row.get("id"), "window_start": opens, "window_end": closes, "covered_share": share, "mkt_c": mkt,
             })  # fmt: skip
-    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end, gap=timeline.steps(trace)["gap"])
+    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end, gap=timeline.pairs(trace).gap)
     if top is not None:
         rows.append({"rule": f"highest {rule.window_hours:g} h", "direction": "highest", "used": not hot, "excursion": None, **top})
     return rows
