@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import swing, time_beyond
 from coldchain_kit.excursions.time_beyond import StepTable
 from coldchain_kit.model import Condition, Trace, timeline
 
@@ -149,5 +149,6 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     u_c = np.nan_to_num(readings["u_c"].to_numpy())
     return time_beyond.step_table(
         readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"],
-        gap=known.gap, coarse=known.coarse, inclusive=_exclusive(condition, direction, limit_c),
+        gap=known.gap, coarse=known.coarse, hidden_k=swing.hidden_k(trace),
+        inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip

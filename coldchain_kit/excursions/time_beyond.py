@@ -68,7 +68,7 @@ def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, hidden_k=0.0, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -87,6 +87,8 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
         Which steps between readings with a value are gaps.
     coarse : array of bool, optional
         Which of them are of a coarser regular stretch that nothing states; where ``gap`` is given, none by default.
+    hidden_k : float or array of float
+        How far the course may have gone beyond both readings of a step [K]; widens ``most`` only.
     inclusive : bool
         True where the limit itself is already outside ("below -15").
 
@@ -114,9 +116,10 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     time_us = times_us(celsius)[keep]
     # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
     edge = -0.5e-6 if inclusive else 0.0
-    out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
+    out, surely = further > edge, corrected > spread + edge
+    maybe = np.maximum((further + spread)[:-1], (further + spread)[1:]) > edge - np.asarray(hidden_k)
     from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe[:-1] | maybe[1:], gap, coarse, out[:-1])
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe, gap, coarse, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -152,12 +152,12 @@ class Trace:
         return self.readings["as_read_c"]
 
     def remembered(self, name: str, work: Callable[[], Any]) -> Any:
-        """What ``work`` gives, worked out once for these times, values that are there and cadences; not to be changed in place."""
-        known = np.isfinite(self.readings["celsius"].to_numpy(dtype="float64"))
+        """What ``work`` gives, worked out once for these times, temperatures and cadences; not to be changed in place."""
+        known = self.readings["celsius"].to_numpy(dtype="float64")
         kept = self.__dict__.get("_kept", {})
         before = kept.get(name)
-        if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known):
-            before = (self.cadences, self.readings.index, known, work())
+        if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known, equal_nan=True):
+            before = (self.cadences, self.readings.index, known.copy(), work())
             object.__setattr__(self, "_kept", {**kept, name: before})
         return before[3]
 
