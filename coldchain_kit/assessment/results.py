@@ -57,10 +57,11 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     cover = timeline.coverage(trace, start=start, end=end)
     spans = timeline.gaps(trace, start=start, end=end)
     gap = timeline.gap_marks(trace, start=start, stop=stop)
-    mean_c, mkt_c = exposure.mean_c(celsius, gap=gap), None
+    gap = gap & ~gap.all()  # readings that all stand alone weigh the same
+    mean_c, mkt_c = (exposure.mean_c(celsius, gap=gap) if len(valued) != 1 else float(valued["celsius"].iloc[0])), None
     lowest = np.fmin(valued["celsius"], valued["as_read_c"].round(6))
     if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(lowest, "below").any():
-        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if len(valued) != 1 else mean_c
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,

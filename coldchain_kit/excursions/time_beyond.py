@@ -1,7 +1,7 @@
 """Time beyond any temperature: minutes with bounds, single runs, degree-minutes, on a bare Series of °C with a UTC index.
 
 Every function leaves readings without a value out first. ``gap`` marks which steps between neighbouring
-readings *with* a value are gaps (one bool a step); without it, ``timeline.steps`` decides (CONTRACTS rule 4).
+readings *with* a value are gaps (one bool a step); without it ``timeline.neighbours`` decides, which takes the median step of a Series too short to keep one.
 Nothing is ever bridged: a gap gives no weight, no minutes and no degree-minutes, only doubt.
 """
 
@@ -61,7 +61,7 @@ def times_us(series: pd.Series) -> np.ndarray:
 def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
     if gap is None:
-        return timeline.pairs(series).gap
+        return timeline.neighbours(series).gap
     mask = np.asarray(gap, dtype=bool)
     if len(mask) != max(readings - 1, 0):
         raise KitError(f"{len(mask)} gap marks for {readings} readings with a value", expected="one mark for each step between them")
@@ -103,7 +103,7 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
     if gap is None:
-        gap, coarse = timeline.pairs(celsius)[4:6]
+        gap, coarse = timeline.neighbours(celsius)[4:6]
     gap = gap_marks(celsius, gap, readings=int(keep.sum()))
     coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
