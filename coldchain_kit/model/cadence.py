@@ -117,7 +117,8 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
         finest = float(known.min())
         for first, stop in regular(steps, coarser_than=finest):
             step = float(np.median(steps[first:stop]))
-            given = [one for one in _in_force(stated, int(times[first])) if _near(np.array([step]), one * US_PER_MIN)[0]]
+            said = _in_force(stated, int(times[first])) + _in_force(stated, int(times[first + 1]))  # the first step may hold the change
+            given = [one for one in said if _near(np.array([step]), one * US_PER_MIN)[0]]
             interval[first:stop], coarse[first:stop] = (min(given) * US_PER_MIN, False) if given else (interval[first:stop], True)
         coarse |= _scattered(steps, interval, tuple(stated))
     if len(interval):
