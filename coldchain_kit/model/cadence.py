@@ -121,10 +121,8 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
             given = [one for one in said if _near(np.array([step]), one * US_PER_MIN)[0]]
             interval[first:stop], coarse[first:stop] = (min(given) * US_PER_MIN, False) if given else (interval[first:stop], True)
         coarse |= _scattered(steps, interval, tuple(stated))
-    if len(interval):
-        edges = float(interval[0]) / US_PER_MIN, float(interval[-1]) / US_PER_MIN
-    else:
-        edges = (float(base[0]) / US_PER_MIN,) * 2 if len(base) else (float("nan"),) * 2
+    ends = interval if len(interval) else base if len(base) else np.array([np.nan])
+    edges = float(ends[0]) / US_PER_MIN, float(ends[-1]) / US_PER_MIN
     return Cadence(times, interval / US_PER_MIN, coarse, edges, tuple(stated))
 
 
