@@ -55,13 +55,14 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     rolled = quality.rolled(trace).loc[readings.index]
     celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
     low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
-    cover = timeline.coverage(trace.celsius, start=start, end=end)
-    spans = timeline.gaps(trace.celsius, start=start, end=end)
-    gap = timeline.gap_marks(trace.celsius, start=start, stop=stop)
-    mean_c, mkt_c = exposure.mean_c(celsius, gap=gap), None
+    cover = timeline.coverage(trace, start=start, end=end)
+    spans = timeline.gaps(trace, start=start, end=end)
+    gap = timeline.gap_marks(trace, start=start, stop=stop)
+    gap = gap & ~gap.all()  # readings that all stand alone weigh the same
+    mean_c, mkt_c = (exposure.mean_c(celsius, gap=gap) if len(valued) != 1 else float(valued["celsius"].iloc[0])), None
     lowest = np.fmin(valued["celsius"], valued["as_read_c"].round(6))
     if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(lowest, "below").any():
-        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if len(valued) != 1 else mean_c
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
@@ -70,7 +71,7 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
         "min_one_sided": low[2], "max_one_sided": high[2],
         "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
         "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
-        "interval_min": timeline.interval_min(timeline.times_of(readings)),
+        "interval_min": timeline.interval_min(trace),
         "gaps": rows_of(spans[["start", "end", "minutes", "edge"]], GapRow[pd.Timestamp]),
         "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pandas as pd
 
@@ -24,11 +25,12 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, LeadingCause, Trace, Unit, physics
+from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, Trace, Unit, physics
 from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
 
+KNOWN_SHARE = 0.95  # of the window, for the cause "none" (CONTRACTS rule 11)
 RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
 # What speaks of the readings themselves, not of a course: it needs no long episode.
 OF_READINGS = ("impossible", "noisy", "stuck", "failed", "square")
@@ -249,11 +251,12 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
-def case(episodes: Sequence[EpisodeRow[pd.Timestamp]], excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]]) -> LeadingCause:
+def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known_share: float = 1.0) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
     First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
-    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
+    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value; ``undetermined`` in place of ``none``
+    where less than 95 % of the window is known (``known_share`` 0..1, of the deciding probe that knows least).
 
     Examples
     --------
@@ -264,6 +267,8 @@ def case(episodes: Sequence[EpisodeRow[pd.Timestamp]], excursions: Sequence[Excu
     """
     if not excursions:
         kinds = {row["kind"] for row in faults} - {"gap", "no_value"}
+        if not kinds and known_share < KNOWN_SHARE:
+            return {"cause": "undetermined", "support": 0.0}
         if not kinds:
             return {"cause": "none", "support": 1.0}
         return {"cause": "record_error" if kinds & set(RECORD_FAULTS) else "probe_fault", "support": 1.0}

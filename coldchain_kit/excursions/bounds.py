@@ -10,10 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import swing, time_beyond
 from coldchain_kit.excursions.time_beyond import StepTable
 from coldchain_kit.model import Condition, Direction, OutsideTotals, Trace, timeline
 
@@ -71,8 +70,9 @@ def course(trace: Trace, condition: Condition, direction: Direction) -> Course |
     outside = condition.outside(ruling, direction)
     distance = np.round(sign * (ruling - limit), 9)
     distance = np.where(outside, np.maximum(distance, 1e-9), np.minimum(distance, 0.0))
-    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > 0)
-    near = outside | (np.round(distance + expanded, 6) > 0)
+    edge = -0.5e-6 if _exclusive(condition, direction, limit) else 0.0  # a limit that is itself outside, as in the steps
+    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > edge)
+    near = outside | (np.round(distance + expanded, 6) > edge)
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
     us = timeline.times_of(readings).as_unit("us").asi8[at]
     return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
@@ -89,7 +89,7 @@ def totals(trace: Trace, condition: Condition, direction: Direction, *, start: p
     --------
     >>> from coldchain_kit.model import conditions
     >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
-    >>> trace = Trace.of(pd.Series([5.0, 10.0, 5.0], index=times), u_c=0.25)
+    >>> trace = Trace.of(pd.Series([5.0, 10.0, 5.0], index=times), u_c=0.25, interval_min=30)
     >>> totals(trace, conditions.get("refrigerated"), "above", start=times[0], end=times[-1])
     {'minutes': 24.0, 'minutes_least': 0.0, 'minutes_most': 60.0}
     """
@@ -103,7 +103,9 @@ def totals(trace: Trace, condition: Condition, direction: Direction, *, start: p
 
 
 def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> float:
-    """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min].
+    """Minutes of a window of which nothing is known: gaps and coarser stretches that nothing states, as far as no "at most" of either limit holds them.
+
+    The window's edges without readings are included [min].
 
     Examples
     --------
@@ -111,31 +113,42 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
 
     >>> from coldchain_kit.model import conditions
     >>> times = pd.to_datetime([f"2026-03-01T{clock}Z" for clock in ("00:00", "00:10", "00:20", "02:20", "02:30")])
-    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
+    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25, interval_min=10), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
     [120.0, 0.0]
     """
-    spans = timeline.gaps(trace.celsius, start=start, end=end)
+    spans = timeline.gaps(trace, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    table = timeline.steps(trace.celsius)
-    free = table["gap"].to_numpy()
+    known = timeline.pairs(trace)
+    free = known.gap | known.coarse
     for direction in SIGN:
         limit = condition.limit_c(direction)
-        if limit is not None and len(table):
+        if limit is not None and len(free):
             free = free & ~trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
-    return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    inside = np.clip(np.minimum(known.end_us, last) - np.maximum(known.start_us, first), 0, None) / time_beyond.US_PER_MIN
+    return edges + float(inside[free].sum())
 
 
-def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap: npt.ArrayLike | None = None, condition: Condition | None = None) -> time_beyond.StepTable:
-    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> bool:
+    """Whether the limit itself is already outside."""
+    return bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
+
+
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+    """:func:`time_beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
 
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
-    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25), limit_c=8.0, direction="above")
+    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25, interval_min=10), limit_c=8.0, direction="above")
     >>> table.least.tolist(), table.most.tolist()
     ([False, True], [True, True])
     """
-    inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
+    known = timeline.pairs(trace)
     readings = trace.readings
     u_c = np.nan_to_num(readings["u_c"].to_numpy())
-    return time_beyond.step_table(readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"], gap=gap, inclusive=inclusive)
+    return time_beyond.step_table(
+        readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"],
+        gap=known.gap, coarse=known.coarse, hidden_k=swing.hidden_k(trace),
+        inclusive=_exclusive(condition, direction, limit_c),
+    )  # fmt: skip

@@ -1,7 +1,7 @@
 """Time beyond any temperature: minutes with bounds, single runs, degree-minutes, on a bare Series of °C with a UTC index.
 
 Every function leaves readings without a value out first. ``gap`` marks which steps between neighbouring
-readings *with* a value are gaps (one bool a step); without it, ``timeline.steps`` decides (CONTRACTS rule 4).
+readings *with* a value are gaps (one bool a step); without it ``timeline.neighbours`` decides, which takes the median step of a Series too short to keep one.
 Nothing is ever bridged: a gap gives no weight, no minutes and no degree-minutes, only doubt.
 """
 
@@ -32,6 +32,7 @@ class StepTable(NamedTuple):
 
     ``start_us``, ``end_us``: the step; ``from_us``, ``to_us``: its part beyond the limit on the straight line
     (equal where there is none); ``least``, ``most``: whether the whole step counts in the bounds; ``gap``;
+    ``coarse``: of a regular stretch coarser than the interval that nothing states, which proves no minutes;
     ``joined``: whether the reading at the step's start is itself beyond, so that the run goes on.
     Times are microseconds since 1970 (UTC), as numbers; fractions occur at crossings.
     """
@@ -43,6 +44,7 @@ class StepTable(NamedTuple):
     least: np.ndarray
     most: np.ndarray
     gap: np.ndarray
+    coarse: np.ndarray
     joined: np.ndarray
 
 
@@ -60,14 +62,14 @@ def times_us(series: pd.Series) -> np.ndarray:
 def gap_marks(series: pd.Series, gap: npt.ArrayLike | None, *, readings: int) -> np.ndarray:
     """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
     if gap is None:
-        return timeline.steps(series)["gap"].to_numpy(dtype=bool)
+        return timeline.neighbours(series).gap
     mask = np.asarray(gap, dtype=bool)
     if len(mask) != max(readings - 1, 0):
         raise KitError(f"{len(mask)} gap marks for {readings} readings with a value", expected="one mark for each step between them")
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.ArrayLike = 0.0, as_read_c: pd.Series | None = None, gap: npt.ArrayLike | None = None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, hidden_k=0.0, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -84,6 +86,10 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.A
         Temperatures as read [°C]; where they lie further outside they rule, except in ``least``.
     gap : array of bool, optional
         Which steps between readings with a value are gaps.
+    coarse : array of bool, optional
+        Which of them are of a coarser regular stretch that nothing states; where ``gap`` is given, none by default.
+    hidden_k : float or array of float
+        How far the course may have gone beyond both readings of a step [K]; widens ``most`` only.
     inclusive : bool
         True where the limit itself is already outside ("below -15").
 
@@ -97,7 +103,10 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.A
     sign = 1.0 if direction == "above" else -1.0
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
-    marks = gap_marks(celsius, gap, readings=int(keep.sum()))
+    if gap is None:
+        gap, coarse = timeline.neighbours(celsius)[4:6]
+    gap = gap_marks(celsius, gap, readings=int(keep.sum()))
+    coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
     limit = round(limit_c, 6)
     corrected = np.round(sign * (np.round(value[keep], 6) - limit), 6)
@@ -108,9 +117,10 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.A
     time_us = times_us(celsius)[keep]
     # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
     edge = -0.5e-6 if inclusive else 0.0
-    out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
-    from_us, to_us = _beyond_parts(time_us, further, out, marks)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~marks, maybe[:-1] | maybe[1:], marks, out[:-1])
+    out, surely = further > edge, corrected > spread + edge
+    maybe = np.maximum((further + spread)[:-1], (further + spread)[1:]) > edge - np.asarray(hidden_k)
+    from_us, to_us = _beyond_parts(time_us, further, out, gap)
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe, gap, coarse, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

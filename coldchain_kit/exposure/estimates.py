@@ -5,7 +5,7 @@ They stand beside their assumptions; the only bound of a gap is "unknown", and n
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import Any, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import time_beyond
-from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, GapRow, Trace, physics, rows_of, timeline
+from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, Trace, physics, rows_of, timeline
 
 LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (own rule, no source)
 LEAST_RISE_C = 2.0  # several steps of any display
@@ -49,7 +49,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=2, freq="10min", tz="UTC")
-    >>> round(behind_buffer(pd.Series([5.0, 5.0 + 15 * 0.6321205588], index=times), tau_min=10.0)["air_high_c"], 6)
+    >>> round(behind_buffer(pd.Series([5.0, 5.0 + 15 * 0.6321205588], index=times), tau_min=10.0, gap=[False])["air_high_c"], 6)
     20.0
     """
     if tau_min <= 0:
@@ -70,7 +70,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     }  # fmt: skip
 
 
-def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[GapEstimateRow[pd.Timestamp]]:
+def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
     """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
 
     An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
@@ -89,8 +89,9 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
     list of dict, a row a gap between two readings: start, end, minutes, before_c, after_c, warmest_c (at the gap's end) [°C],
     minutes_to_limit [min; None where it is not reached], assumes (text).
     """
-    rows: list[GapEstimateRow[pd.Timestamp]] = []
-    for gap in rows_of(timeline.gaps(celsius, start=start, end=end), GapRow[pd.Timestamp]):
+    rows = []
+    celsius = record.celsius if isinstance(record, Trace) else record
+    for gap in timeline.gaps(record, start=start, end=end).to_dict("records"):
         if gap["edge"] or gap["start"] not in celsius.index:
             continue
         before = float(celsius[gap["start"]])
@@ -137,8 +138,8 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     tau = trace.probe.time_constant_min
     found: list[BufferRow[pd.Timestamp]] = []
     if tau and trace.probe.role == "buffered":
-        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c)
+        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=timeline.gap_marks(trace, start=start, stop=end))
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []
     own = warm_up(trace, excursions, room=room)
-    gaps = [] if own is None else inside_gaps(celsius, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)
+    gaps = [] if own is None else inside_gaps(trace, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)
     return {"buffer": found, "gap_estimates": [{"probe": trace.probe.name, **row} for row in gaps]}

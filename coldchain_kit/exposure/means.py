@@ -1,12 +1,12 @@
 """How bad it was on the whole: means, mean kinetic temperature and its windows.
 
 Leaf functions take a bare Series of °C on a UTC index; ``gap`` marks which steps between readings *with* a value
-are gaps (one bool a step), without it ``timeline.steps`` decides (CONTRACTS rule 4). Nothing is ever bridged.
+are gaps (one bool a step), without it ``timeline.neighbours`` decides. Nothing is ever bridged.
 """
 
 from __future__ import annotations
 
-from typing import TypedDict, cast
+from typing import Any, TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -76,7 +76,7 @@ def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ
     Examples
     --------
     >>> times = pd.to_datetime(["2026-03-01T00:00Z", "2026-03-01T12:00Z", "2026-03-02T00:00Z"])
-    >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times)), 4)
+    >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times), gap=[False, False]), 4)
     23.6445
     """
     return physics.mean_kinetic_temperature_c(time_beyond.known(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
@@ -92,7 +92,7 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=5, freq="1h", tz="UTC")
-    >>> rolling_mkt(pd.Series([5.0, 5.0, 5.0, 12.0, 5.0], index=times), window_hours=2)["mkt_c"].round(3).tolist()
+    >>> rolling_mkt(pd.Series([5.0, 5.0, 5.0, 12.0, 5.0], index=times), window_hours=2, gap=[False] * 4)["mkt_c"].round(3).tolist()
     [nan, 5.0, 5.0, 7.366, 9.207]
     """
     keep = np.isfinite(celsius.to_numpy(dtype="float64"))
@@ -114,12 +114,12 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     return pd.DataFrame({"window_start": starts, "mkt_c": np.where(held > 0, mkt, np.nan), "covered_share": np.minimum(held / window_us, 1.0)}, index=celsius.index[keep])
 
 
-def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> Highest | None:
+def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None, gap=None) -> dict[str, Any] | None:
     """The window with the highest MKT among those that end in [start, end) and begin within the record.
 
     A record shorter than the window is one window. None where nothing can be computed.
     """
-    rolled = rolling_mkt(celsius, window_hours=window_hours, ea_kj_mol=ea_kj_mol)
+    rolled = rolling_mkt(celsius, window_hours=window_hours, ea_kj_mol=ea_kj_mol, gap=gap)
     inside = rolled[(rolled.index >= (start or rolled.index.min())) & ((rolled.index < end) if end is not None else True)] if len(rolled) else rolled
     whole = inside[inside["window_start"] >= rolled.index[0]] if len(inside) else inside
     chosen = whole if len(whole) else inside.tail(1)
@@ -189,21 +189,22 @@ def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excur
     rows: list[_Window] = []
     for row in hot:
         for direction, opens, closes in (("back", row["end"] - span, row["end"]), ("forward", row["start"], row["start"] + span)):
-            mkt, share = _in_window(trace.celsius, opens, closes, ea)
+            mkt, share = _in_window(trace, opens, closes, ea)
             rows.append({
                 "rule": f"{rule.window_hours:g} h {direction} from the excursion, itself included", "direction": direction, "used": rule.direction in (direction, "both"),
                 "excursion": row.get("id"), "window_start": opens, "window_end": closes, "covered_share": share, "mkt_c": mkt,
             })  # fmt: skip
-    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end)
+    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end, gap=timeline.pairs(trace).gap)
     if top is not None:
         rows.append({"rule": f"highest {rule.window_hours:g} h", "direction": "highest", "used": not hot, "excursion": None, **top})
     return rows
 
 
-def _in_window(celsius: pd.Series, opens: pd.Timestamp, closes: pd.Timestamp, ea_kj_mol: float) -> tuple[float | None, float]:
+def _in_window(trace: Trace, opens: pd.Timestamp, closes: pd.Timestamp, ea_kj_mol: float) -> tuple[float | None, float]:
+    celsius = trace.celsius
     part = celsius[(celsius.index >= opens) & (celsius.index <= closes)]
-    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol, gap=timeline.gap_marks(celsius, start=opens, stop=closes + pd.Timedelta(1, "us")))
-    return (mkt if np.isfinite(mkt) else None), timeline.coverage(celsius, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol, gap=timeline.gap_marks(trace, start=opens, stop=closes + pd.Timedelta(1, "us")))
+    return (mkt if np.isfinite(mkt) else None), timeline.coverage(trace, start=opens, end=closes)["covered_share"] if len(part) else 0.0
 
 
 def _warnings(trace: Trace, window: _Window, condition: Condition, rule: conditions.MktRule) -> str:
@@ -225,8 +226,7 @@ def _beyond_band(trace: Trace, window: _Window, condition: Condition, rule: cond
         return f"A reading of {highest:g} °C lies beyond {ceiling_c:g} °C: the document's rule does not speak of that."
     if low_c is not None and floor_c < low_c and round(lowest - floor_c, 6) < 0:
         return f"A reading of {lowest:g} °C lies below {floor_c:g} °C: the document's rule does not speak of that."
-    assert high_c is not None, "a band of an MKT rule without the upper limit that it lies above"
-    hours = minutes_beyond(part["celsius"], limit_c=high_c, direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"]).most / 60.0
+    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"], gap=_marks(trace, window)).most / 60.0
     if rule.band_hours is not None and hours > rule.band_hours:
         return f"Up to {hours:.1f} h above {high_c:g} °C are more than the {rule.band_hours:g} h of the document's rule."
     return ""
@@ -237,10 +237,15 @@ def _dilution(trace: Trace, window: _Window, *, limit_c: float, hours: float, ea
     if hours <= DAY_HOURS or window["mkt_c"] is None or window["mkt_c"] > limit_c:
         return ""
     part = trace.celsius[(trace.celsius.index >= window["window_start"]) & (trace.celsius.index <= window["window_end"])]
-    return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol)
+    return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol, gap=_marks(trace, window))
 
 
-def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL) -> str:
+def _marks(trace: Trace, window: dict[str, Any]) -> np.ndarray:
+    """Which steps of a window, its end included, are gaps, judged on the whole record."""
+    return timeline.gap_marks(trace, start=window["window_start"], stop=window["window_end"] + pd.Timedelta(1, "us"))
+
+
+def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> str:
     """The dilution warning with both numbers, or "" where the hottest 24 h keep the limit, too.
 
     Examples
@@ -251,7 +256,7 @@ def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol
     >>> dilution(month, long_mkt_c=mkt_c(month), limit_c=25.0)
     'The long window has an MKT of 22.43 °C, but its hottest 24 h have 30.00 °C, beyond 25 °C: a long window hides a hot day.'
     """
-    day = highest_window(celsius, window_hours=DAY_HOURS, ea_kj_mol=ea_kj_mol)
+    day = highest_window(celsius, window_hours=DAY_HOURS, ea_kj_mol=ea_kj_mol, gap=gap)
     if day is None or day["mkt_c"] <= limit_c:
         return ""
     return f"The long window has an MKT of {long_mkt_c:.2f} °C, but its hottest 24 h have {day['mkt_c']:.2f} °C, beyond {limit_c:g} °C: a long window hides a hot day."

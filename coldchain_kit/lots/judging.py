@@ -15,7 +15,7 @@ import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import time_beyond
-from coldchain_kit.lots import reasons, stays
+from coldchain_kit.lots import reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import (
     AllowanceRow,
@@ -114,7 +114,7 @@ def assess(
 
     Returns
     -------
-    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, without_readings_min,
+    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, missing_readings, missing_share (of the stays' time, the worst probe of each), without_readings_min,
     earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
     """
     steps, edges = Steps(), _edges(window)
@@ -137,10 +137,14 @@ def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: S
     silent_min = _without_readings(places, steps)
     exposures = [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)]
     used = [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances]
+    missing = [[reach.losses(trace, here, steps) for trace in here.traces] for here in places]
+    lost_min = sum(max((one.share for one in found), default=1.0) * here.minutes for here, found in zip(places, missing, strict=True))
     why = reasons.why(places, steps, freezing, before, edges, notes)
     return {
         "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
         "stays": [_stay(stay, places, steps) for stay in lot.stays], "exposures": exposures, "allowances": used, "bands": _bands(places, steps), "outside": outside,
+        "missing_readings": sum(max((one.count for one in found), default=0) for found in missing),
+        "missing_share": lost_min / sum(here.minutes for here in places) if places else None,
         "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
@@ -178,7 +182,7 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> StayRow[pd.Timestamp
 def _readings(here: Place, trace: Trace, steps: Steps) -> StayProbeRow:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
-    valued, gap, mkt = celsius.dropna(), timeline.gap_marks(trace.celsius, start=here.seen_from, stop=here.seen_to), None
+    valued, gap, mkt = celsius.dropna(), timeline.gap_marks(trace, start=here.seen_from, stop=here.seen_to), None
     refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=True)
     if not refusal and len(valued) and condition.outside(stays.further(part.dropna(subset="celsius"), "below"), "below").any():
         refusal = "MKT is not computed where a reading lies below the low limit: a mean would hide it."
@@ -186,7 +190,7 @@ def _readings(here: Place, trace: Trace, steps: Steps) -> StayProbeRow:
         mkt = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     return {
         "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": exposure.mean_c(celsius, gap=gap), "mkt_c": mkt, "mkt_why_not": refusal,
-        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(trace.celsius, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
+        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(trace, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
         "without_readings_min": _silent_min(trace, here, steps), "u_c": float(part["u_c"].max()) if len(part) else None,
     }  # fmt: skip
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from coldchain_kit import quality
 from coldchain_kit.base import zones
-from coldchain_kit.lots import stays
+from coldchain_kit.lots import reach, stays
 from coldchain_kit.lots.stays import Place, Steps
 from coldchain_kit.model import FAIL, CalibrationRow, CheckRow, EarlierRow, ExcursionRow, FaultRow, FreezingRow
 from coldchain_kit.register import Allowance, Site
@@ -17,7 +17,7 @@ from coldchain_kit.register import Allowance, Site
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
     "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
-    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch",
+    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch", "interval": "an interval that nothing states",
 }  # fmt: skip
 MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 
@@ -53,6 +53,8 @@ def why(places: Sequence[Place], steps: Steps, freezing: FreezingRow[pd.Timestam
     for here in places:
         said += _excursions(here, notes)
         said += _silence(here, steps, notes)
+        said += _interval(here)
+        said += _missing(here, steps, notes)
         said += _one_sided(here, notes)
         said += _faults(here, notes)
         said += _calibration(here, notes)
@@ -87,13 +89,45 @@ def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
         return [f"No probe of {here.stay.unit} that decides is part of this case: {_hours(here.minutes)} of the stay are without readings."]
     said = []
     for trace in here.traces:
-        spans = steps.silence(trace, here)
+        spans = steps.silence(trace, here, coarse=False)
         if len(spans):
             total, (start, end) = stays.length_min(spans), max(spans.tolist(), key=lambda span: span[1] - span[0])
             count = "One stretch" if len(spans) == 1 else f"{len(spans)} stretches"
             first, last = (notes.local(pd.Timestamp(round(us), unit="us", tz="UTC")) for us in (start, end))
             longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
             said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {_hours(total)}, {longest}.")
+    return said
+
+
+def _interval(here: Place) -> list[str]:
+    """Probes for which nothing states how often they read: readings left out at even steps would not be seen."""
+    opens, closes = stays.micros(here.opens), stays.micros(here.closes)
+    silent = [trace.probe.name for trace in here.traces if not trace.cadences or any(one.says_nothing(opens, closes) for one in trace.cadences)]
+    if not silent:
+        return []
+    names = f"probe {silent[0]}" if len(silent) == 1 else f"probes {', '.join(silent)}"
+    return [
+        f"Nothing states how often the logger of {here.stay.unit}, {names}, reads, so that readings left out evenly would not be seen: "
+        "put interval_min into the register, as the logger is set."
+    ]
+
+
+def _missing(here: Place, steps: Steps, notes: Notes) -> list[str]:
+    """Missing readings between which a limit could have been crossed, and 1 % of the stay missing; isolated losses out of reach are no reason."""
+    said = []
+    for trace in here.traces:
+        found, place = reach.losses(trace, here, steps), f"{here.stay.unit}, probe {trace.probe.name}"
+        if found.crossed:
+            start, end, side, rise_k = found.crossed[0]
+            pace = "no sound pace of this probe is known" if np.isinf(rise_k) else f"at its fastest sound pace it goes {rise_k:.2g} °C beyond and back in that time"
+            places = "At one place" if len(found.crossed) == 1 else f"At {len(found.crossed)} places, the first"
+            limit_c = here.stay.condition.limit_c(side)
+            said.append(
+                f"{places} from {notes.local(start)} to {notes.local(end)}, readings of {place} are missing, and between them it could have been "
+                f"{side} {limit_c:g} °C: {pace}."
+            )
+        if found.share >= reach.SHARE and found.isolated:
+            said.append(f"{100 * found.share:.1f} % of the stay is without readings of {place}: {found.count} readings are missing.")
     return said
 
 

@@ -6,8 +6,9 @@ Times are microseconds since 1970 (UTC) as numbers, results minutes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -67,21 +68,18 @@ class Steps:
     """What traces give beyond a temperature, and where they are silent, each worked out once."""
 
     def __init__(self) -> None:
-        self._gaps: dict[int, np.ndarray] = {}
-        self._tables: dict[Key, time_beyond.StepTable] = {}
-        self._runs: dict[Key, tuple[np.ndarray, np.ndarray]] = {}
-        self._silence: dict[int, tuple[np.ndarray, float, float, np.ndarray]] = {}
+        self._tables: dict[tuple, time_beyond.StepTable] = {}
+        self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
+        self._silence: dict[int, tuple[np.ndarray, np.ndarray, float, float, np.ndarray]] = {}
+        self._others: dict[tuple, Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
         """:func:`bounds.trace_steps` of the trace, remembered."""
-        own = id(trace)
-        if own not in self._gaps:
-            self._gaps[own] = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-            self._kept.append(trace)
         key = _key(trace, limit_c, direction, condition)
         if key not in self._tables:
-            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=self._gaps[own], condition=condition)
+            self._kept.append(trace)
+            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition)
         return self._tables[key]
 
     def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
@@ -92,17 +90,29 @@ class Steps:
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
 
-    def silence(self, trace: Trace, place: Place) -> np.ndarray:
-        """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends."""
+    def once(self, trace: Trace, key: tuple, work: Callable[[], Any]) -> Any:
+        """What ``work`` says about the trace under this key, worked out once."""
+        full = id(trace), *key
+        if full not in self._others:
+            self._others[full] = work()
+            self._kept.append(trace)
+        return self._others[full]
+
+    def silence(self, trace: Trace, place: Place, *, coarse: bool = True) -> np.ndarray:
+        """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends.
+
+        ``coarse``: also stretches coarser than the interval that nothing states, of which nothing is known either.
+        """
         own = id(trace)
         if own not in self._silence:
             self._silence[own] = _silence(trace)
             self._kept.append(trace)
-        gaps, first, last, tolerance = self._silence[own]
+        gaps, rough, first, last, tolerance = self._silence[own]
         opens, closes = float(micros(place.opens)), float(micros(place.closes))
         ends = np.array([[opens, min(first, closes)], [max(last, opens), closes]])
         silent = np.array([first - opens, closes - last]) > tolerance
-        return np.concatenate((cut(gaps, low=opens, high=closes), ends[silent]))
+        thin = cut(rough, low=opens, high=closes) if coarse else np.empty((0, 2))
+        return np.concatenate((cut(gaps, low=opens, high=closes), thin, ends[silent]))
 
 
 def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> Key:
@@ -115,15 +125,15 @@ def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
     return np.column_stack((steps.start_us[edges[::2]], steps.end_us[edges[1::2] - 1])).astype("float64")
 
 
-def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
-    """Gaps of a record, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
+def _silence(trace: Trace) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:
+    """Gaps of a record, its coarser stretches that nothing states, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
     us = time_beyond.times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
     if not len(us):
-        return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
-    gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
-    usual = np.array(timeline.end_intervals(timeline.times_of(trace.readings)), dtype="float64")
-    tolerance = np.maximum(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
-    return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
+        return np.empty((0, 2)), np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
+    gap, coarse = timeline.pairs(trace)[4:6]
+    tolerance = np.fmax(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
+    gaps, rough = (np.column_stack((us[:-1][mask], us[1:][mask])) for mask in (gap, coarse))
+    return gaps, rough, float(us[0]), float(us[-1]), tolerance
 
 
 def cut(spans: np.ndarray, *, low: float, high: float) -> np.ndarray:

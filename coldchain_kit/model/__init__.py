@@ -18,6 +18,7 @@ conditions     storage conditions, built in or from a table
 plain          any value of the kit as plain JSON
 to_text        the one text of results
 physics        closed forms on plain numbers
+cadence        how often a logger reads: what states it, what it keeps
 timeline       steps between readings: interval, gaps, coverage
 rows_of        rows out of a table, typed
 Direction      above or below

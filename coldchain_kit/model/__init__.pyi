@@ -1,3 +1,4 @@
+from . import cadence as cadence
 from . import conditions as conditions
 from . import physics as physics
 from . import timeline as timeline

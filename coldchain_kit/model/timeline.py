@@ -1,24 +1,29 @@
 """When there are readings and when there are none: interval in force, steps, gaps, coverage, probes side by side.
 
-Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are made", rule 4.
+Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are made", rule 4; the interval in force
+comes from :mod:`coldchain_kit.model.cadence`. Where a function takes a Trace, what its downloads are stated to keep is
+known; of a bare Series only what it keeps itself, or ``interval_min``.
 """
 
 from __future__ import annotations
 
-from typing import TypedDict, cast
+from typing import NamedTuple, cast
 
 import numpy as np
 import pandas as pd
 
-GAP_FACTOR = 2.5  # a step longer than this many intervals is a gap (rule 4)
-GAP_FLOOR_MIN = 5.0  # unless it is no longer than this: loggers with uneven steps (rule 4)
-MISSING_FACTOR = 1.5  # a longer step of an even logger holds missing readings (rule 4)
-_US_MIN = 60e6
+from coldchain_kit.model import cadence
+from coldchain_kit.model.cadence import GAP_FACTOR, GAP_FLOOR_MIN, MISSING_FACTOR, Cadence, Stated
+from coldchain_kit.model.trace import Trace
 
-# A stretch is recognised by the running median of its steps: it must jump by more than a quarter and last at
-# least half the running window, else a few missing readings would look like a change of the interval.
-_WINDOW = 25
-_JUMP = 1.25
+__all__ = [
+    "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR", "Pairs",
+    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "pairs", "side_by_side", "steps", "times_of", "usual_min",
+]  # fmt: skip
+
+_US_MIN = 60e6
+_TICK_MIN = 1e-3 / 60  # times are compared to a millisecond
+Minutes = float | tuple[float, ...] | None
 
 
 def times_of(held: pd.Series | pd.DataFrame) -> pd.DatetimeIndex:
@@ -32,118 +37,125 @@ def times_of(held: pd.Series | pd.DataFrame) -> pd.DatetimeIndex:
     return cast(pd.DatetimeIndex, held.index)
 
 
-def interval_min(times: pd.DatetimeIndex) -> float | None:
-    """The median step [min] of a whole record; None with fewer than two times.
+def interval_min(record: Trace | pd.Series | pd.DatetimeIndex) -> float | None:
+    """The finest interval in force of a record [min]; None where nothing states one and it keeps none (rule 4).
 
     Examples
     --------
-    >>> interval_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
+    >>> interval_min(pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC"))
+    5.0
+    >>> interval_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC")) is None
+    True
+    """
+    index = record if isinstance(record, pd.DatetimeIndex) else _series(record).index
+    found = [one for part in _downloads(record, index, None) for one in part.intervals_min]
+    return min(found, default=None)
+
+
+def usual_min(index: pd.DatetimeIndex) -> float | None:
+    """The median step [min] of some times, for drawing and for slack, never for what counts; None with fewer than two.
+
+    Examples
+    --------
+    >>> usual_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
     5.0
     """
-    step = np.diff(_us(times))
+    step = np.diff(_us(index))
     step = step[step > 0]
     return float(np.median(step) / _US_MIN) if len(step) else None
-
-
-def intervals(times: pd.DatetimeIndex) -> np.ndarray:
-    """The interval in force [min] at each step between neighbouring times: the median step of its stretch.
-
-    Parameters
-    ----------
-    times : DatetimeIndex, n strictly increasing times
-
-    Returns
-    -------
-    array of float, n - 1 intervals [min].
-
-    Examples
-    --------
-    >>> a = pd.date_range("2026-03-01", periods=40, freq="5min", tz="UTC")
-    >>> b = pd.date_range(a[-1] + pd.Timedelta("15min"), periods=40, freq="15min", tz="UTC")
-    >>> np.unique(intervals(a.append(b))).tolist()
-    [5.0, 15.0]
-    """
-    return _timing(times)[0]
-
-
-def _timing(times: pd.DatetimeIndex) -> tuple[np.ndarray, bool]:
-    """The interval in force at each step [min], and whether the logger reads at even steps.
-
-    An uneven logger has one interval, its median step: its stretches would be chance.
-    """
-    step = np.diff(_us(times)) / _US_MIN
-    if not len(step):
-        return step, True
-    overall = np.full(len(step), np.median(step))
-    if len(step) < 2 * _WINDOW:
-        return overall, _even(step, overall)
-    typical = np.abs(step - overall) <= (_JUMP - 1) * overall
-    if typical.mean() > 0.98 and not _long_runs(~typical):
-        return overall, _even(step, overall)
-    running = pd.Series(step).rolling(_WINDOW, center=True, min_periods=1).median().to_numpy()
-    level = np.concatenate(([0], np.cumsum(np.abs(np.diff(np.log(running))) > np.log(_JUMP))))
-    force = np.empty(len(step))
-    for start, stop in _stretches(level):
-        force[start:stop] = np.median(step[start:stop])
-    even = _even(step, force)
-    return (force if even else overall), even
-
-
-def _even(step: np.ndarray, force: np.ndarray) -> bool:
-    """Whether four of five steps lie within a tenth of the interval in force or of a multiple of it (missing readings make no logger uneven)."""
-    if len(step) < 3:
-        return True
-    ratio = step / force
-    return bool((np.abs(ratio - np.maximum(np.round(ratio), 1)) <= 0.1).mean() >= 0.8)
 
 
 def _us(times: pd.DatetimeIndex) -> np.ndarray:
     return times.as_unit("us").asi8
 
 
-def _long_runs(mask: np.ndarray) -> bool:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view("int8"), [0]))))
-    return bool(len(edges)) and int((edges[1::2] - edges[::2]).max()) >= _WINDOW // 2
+def _series(record: Trace | pd.Series) -> pd.Series:
+    return record.celsius if isinstance(record, Trace) else record
 
 
-def _stretches(level: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of one level; a run shorter than half the window belongs to the one before it."""
-    cuts = np.concatenate(([0], np.flatnonzero(np.diff(level)) + 1, [len(level)]))
-    runs: list[list[int]] = []
-    for start, stop in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
-        if runs and (stop - start < _WINDOW // 2 or level[start] == level[runs[-1][0]]):
-            runs[-1][1] = stop
-        else:
-            runs.append([start, stop])
-    if len(runs) > 1 and runs[0][1] - runs[0][0] < _WINDOW // 2:
-        runs[1][0] = 0
-        runs = runs[1:]
-    return [(start, stop) for start, stop in runs]
+def _downloads(record: object, index: pd.DatetimeIndex, stated_min: Minutes) -> tuple[Cadence, ...]:
+    """The cadence of each download of a record; a bare Series is its own download."""
+    if isinstance(record, Trace) and record.cadences and stated_min is None:
+        return record.cadences
+    stated = () if stated_min is None else (Stated(stated_min if isinstance(stated_min, tuple) else (stated_min,)),)
+    return (cadence.of(_us(index), stated),)
 
 
-def end_intervals(times: pd.DatetimeIndex) -> tuple[float, float]:
-    """The interval in force at the record's first and at its last step [min]; 0 with fewer than two times.
+def end_intervals(record: Trace | pd.Series, *, interval_min: Minutes = None) -> tuple[float, float]:
+    """The interval in force at the record's first and at its last reading [min]; NaN where none is known.
 
     Examples
     --------
-    >>> end_intervals(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
+    >>> end_intervals(pd.Series(4.0, index=pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC")))
     (5.0, 5.0)
     """
-    force = intervals(times)
-    return (float(force[0]), float(force[-1])) if len(force) else (0.0, 0.0)
+    return cadence.edges_min(_downloads(record, _series(record).index, interval_min))
 
 
-def steps(series: pd.Series) -> pd.DataFrame:
+def _is_gap(minutes: np.ndarray, interval: np.ndarray, coarse: np.ndarray) -> np.ndarray:
+    return (minutes > np.fmax(GAP_FACTOR * interval, GAP_FLOOR_MIN) + _TICK_MIN) & ~coarse
+
+
+class Pairs(NamedTuple):
+    """The columns of :func:`steps` as arrays, times in microseconds since 1970 (UTC)."""
+
+    start_us: np.ndarray
+    end_us: np.ndarray
+    minutes: np.ndarray
+    interval_min: np.ndarray
+    gap: np.ndarray
+    coarse: np.ndarray
+    missing: np.ndarray
+    left: np.ndarray
+    right: np.ndarray
+
+
+def pairs(record: Trace | pd.Series, *, interval_min: Minutes = None) -> Pairs:
+    """:func:`steps` as arrays, not to be changed in place; of a Trace worked out once.
+
+    Examples
+    --------
+    >>> pairs(pd.Series(4.0, index=pd.date_range("2026-03-01", periods=3, freq="4min", tz="UTC"))).minutes.tolist()
+    [4.0, 4.0]
+    """
+    if isinstance(record, Trace) and interval_min is None:
+        return record.remembered("pairs", lambda: _pairs(record, None))
+    return _pairs(record, interval_min)
+
+
+def _pairs(record: Trace | pd.Series, stated_min: Minutes) -> Pairs:
+    series = _series(record)
+    index = series.index
+    at = np.flatnonzero(np.isfinite(series.to_numpy(dtype="float64")))
+    us = _us(index)
+    left, right = at[:-1], at[1:]
+    minutes = (us[right] - us[left]) / _US_MIN
+    force, coarse = cadence.on_steps(us[at], _downloads(record, index, stated_min)) if len(at) > 1 else (minutes, minutes > 0)
+    gap = _is_gap(minutes, force, coarse)
+    short = ~(minutes > MISSING_FACTOR * force + _TICK_MIN)  # where no interval is known nothing can be counted
+    missing = np.where(short, 0, np.round(minutes / np.where(short, minutes, force)) - 1).astype("int64")
+    if not cadence.even(minutes, force):
+        missing = np.where(gap | coarse, missing, 0)
+    found = Pairs(us[left], us[right], minutes, force, gap, coarse, missing, left, right)
+    for part in found:
+        part.flags.writeable = False
+    return found
+
+
+def steps(record: Trace | pd.Series, *, interval_min: Minutes = None) -> pd.DataFrame:
     """Every pair of neighbouring readings that have a value.
 
     Parameters
     ----------
-    series : Series of float [°C], UTC index; NaN = a row without a value
+    record : Trace, or Series of float [°C] on a UTC index; NaN = a row without a value
+    interval_min : float or tuple of float, optional
+        What states the interval of a bare Series [min].
 
     Returns
     -------
-    DataFrame, one row a pair: start, end (UTC), minutes [min], interval_min [min, in force there], gap (bool),
-    missing (int, readings that should stand between them), left, right (positions in ``series``).
+    DataFrame, one row a pair: start, end (UTC), minutes [min], interval_min [min, in force there, NaN: not known], gap (bool),
+    coarse (bool, of a regular stretch coarser than the interval that nothing states: bridged, but unknown),
+    missing (int, readings that should stand between them), left, right (positions in the record).
 
     Examples
     --------
@@ -151,30 +163,37 @@ def steps(series: pd.Series) -> pd.DataFrame:
     >>> steps(pd.Series([4.0, 4, 4, 4, 4], index=times)).gap.tolist()
     [False, False, True, False]
     """
-    index = times_of(series)
-    values = series.to_numpy(dtype="float64")
-    at = np.flatnonzero(np.isfinite(values))
-    us = _us(index)
-    if len(at) < 2:
-        empty = pd.DatetimeIndex([], tz="UTC").as_unit("us")
-        return pd.DataFrame({"start": empty, "end": empty, "minutes": np.zeros(0), "interval_min": np.zeros(0), "gap": np.zeros(0, bool), "missing": np.zeros(0, "int64"), "left": at[:0], "right": at[:0]})
-    left, right = at[:-1], at[1:]
-    minutes = (us[right] - us[left]) / _US_MIN
-    force, even = _timing(index)
-    force = force[left]
-    gap = minutes > np.maximum(GAP_FACTOR * force, GAP_FLOOR_MIN)
-    missing = np.where(minutes > MISSING_FACTOR * force, np.round(minutes / force) - 1, 0).astype("int64")
-    if not even:
-        missing = np.where(gap, missing, 0)
-    return pd.DataFrame(
-        {"start": index[left], "end": index[right], "minutes": minutes, "interval_min": force, "gap": gap, "missing": missing, "left": left, "right": right}
-    )
+    return _table(pairs(record, interval_min=interval_min))
 
 
-def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
+def _table(found: Pairs) -> pd.DataFrame:
+    start, end = _instants(found.start_us), _instants(found.end_us)
+    return pd.DataFrame({"start": start, "end": end, **dict(zip(Pairs._fields[2:], found[2:], strict=True))})
+
+
+def _instants(us: np.ndarray) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(us.view("M8[us]"), tz="UTC")
+
+
+def neighbours(series: pd.Series) -> Pairs:
+    """:func:`pairs` of a bare Series whose median step is taken where it keeps none: for arithmetic on a bare Series, paces and drawing.
+
+    What the results count rests on :func:`pairs` of a Trace.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> neighbours(pd.Series(4.0, index=times)).gap.tolist(), pairs(pd.Series(4.0, index=times)).gap.tolist()
+    ([False, False], [True, True])
+    """
+    found = _pairs(series, None)
+    return _pairs(series, usual_min(series.index)) if len(found.gap) and np.isnan(found.interval_min).all() else found
+
+
+def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
     """Which steps between the readings with a value in [start, stop) are gaps, judged on the whole record.
 
-    A window must not judge on its own: its few steps may have another median than the stretch they belong to.
+    A window must not judge on its own: its few steps may have another interval than the stretch they belong to.
 
     Returns
     -------
@@ -186,8 +205,8 @@ def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> 
     >>> gap_marks(pd.Series(4.0, index=times), start=times[1], stop=times[4]).tolist()
     [False, True]
     """
-    table = steps(series)
-    return table.loc[(table["start"] >= start) & (table["end"] < stop), "gap"].to_numpy(dtype=bool)
+    found = pairs(record)
+    return found.gap[(found.start_us >= _micros(start)) & (found.end_us < _micros(stop))]
 
 
 def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
@@ -206,7 +225,7 @@ def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.D
     return cut.assign(minutes=(cut["end"] - cut["start"]) / pd.Timedelta(minutes=1))  # type: ignore[operator]  # the stub does not know that these are times
 
 
-def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+def gaps(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> pd.DataFrame:
     """Spans without readings in a window: gaps between readings and the window's edges without any.
 
     Returns
@@ -221,34 +240,40 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     >>> spans[["minutes", "edge"]].values.tolist()
     [[120.0, 'end']]
     """
-    table = steps(series)
-    inner = clip(table[table["gap"]], start=start, end=end).assign(edge="")[["start", "end", "minutes", "edge"]]
-    valued = series.index[series.notna().to_numpy()]
-    if not len(valued):
-        return pd.DataFrame({"start": [start], "end": [end], "minutes": [(end - start) / pd.Timedelta(minutes=1)], "edge": ["start"]})
-    rows = [inner]
-    beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
-    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(times_of(series)), strict=True):
-        if silent / pd.Timedelta(minutes=1) > max(GAP_FACTOR * usual, GAP_FLOOR_MIN):
-            rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
-    return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
+    found, opens, closes = pairs(record, interval_min=interval_min), _micros(start), _micros(end)
+    inside = found.gap & (found.end_us > opens) & (found.start_us < closes)
+    spans = [(max(a, opens), min(b, closes), "") for a, b in zip(found.start_us[inside].tolist(), found.end_us[inside].tolist(), strict=True)]
+    spans += _edges(record, opens, closes, interval_min)
+    spans.sort(key=lambda span: span[0])
+    first, last = (np.array([span[k] for span in spans], dtype="int64") for k in (0, 1))
+    return pd.DataFrame({"start": _instants(first), "end": _instants(last), "minutes": (last - first) / _US_MIN, "edge": [span[2] for span in spans]})
 
 
-class Coverage(TypedDict):
-    """How much of a window readings cover: share 0 to 1, readings that are missing, minutes of gaps [min]."""
-
-    covered_share: float
-    missing_readings: int
-    gap_minutes: float
+def _micros(time: pd.Timestamp) -> int:
+    return int(pd.Timestamp(time).value // 1000)
 
 
-def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> Coverage:
+def _edges(record: Trace | pd.Series, opens: int, closes: int, stated_min: Minutes) -> list[tuple[int, int, str]]:
+    """Where a window reaches further than a gap's length beyond the record [µs]: (from, to, which edge)."""
+    series = _series(record)
+    known = np.flatnonzero(series.notna().to_numpy())
+    if not len(known):
+        return [(opens, closes, "start")]
+    us = _us(series.index)
+    first, last = int(us[known[0]]), int(us[known[-1]])
+    before, after = (np.fmax(GAP_FACTOR * usual, GAP_FLOOR_MIN) + _TICK_MIN for usual in end_intervals(record, interval_min=stated_min))
+    found = [(opens, min(first, closes), "start")] if (first - opens) / _US_MIN > before else []
+    return found + ([(max(last, opens), closes, "end")] if (closes - last) / _US_MIN > after else [])
+
+
+def coverage(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> dict[str, float | int]:
     """How much of a window the readings cover.
 
     Returns
     -------
-    dict: covered_share (0..1: the window less the time of missing readings, one interval each; of an uneven logger
-    less its gaps), missing_readings (int), gap_minutes [min].
+    dict: covered_share (0..1: the window less the time of missing readings and of coarse stretches, one interval each held; of
+    an uneven logger less its gaps; nothing is held where no interval is known), missing_readings (int), gap_minutes [min],
+    lost_minutes [min, the window's time that is not covered].
 
     Cannot see: whether a reading that stands there is true.
 
@@ -257,33 +282,40 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> Co
     One reading of an hour is missing, 5 of 60 minutes:
 
     >>> times = pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC")
-    >>> found = coverage(pd.Series(4.0, index=times).drop(times[6]), start=times[0], end=times[-1])
+    >>> found = coverage(pd.Series(4.0, index=times).drop(times[6]), start=times[0], end=times[-1], interval_min=5)
     >>> round(found["covered_share"] * 60, 6), found["missing_readings"], found["gap_minutes"]
     (55.0, 1, 0.0)
     """
-    window = (end - start) / pd.Timedelta(minutes=1)
-    spans = gaps(series, start=start, end=end)
-    table = steps(series)
-    held = table[table["missing"] > 0]
-    first, usual = end_intervals(times_of(series))
-    if usual and (spans["edge"] == "end").any():  # after the last reading as between two
-        last = series.index[series.notna().to_numpy()][-1]
-        held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])
-    missing, lost = _missing_of(held, start=start, end=end)
-    before = float(spans.loc[spans["edge"] == "start", "minutes"].sum())
-    missing, lost = missing + (int(np.floor(before / first + 1e-6)) if first else 0), lost + before
+    found, opens, closes = pairs(record, interval_min=interval_min), _micros(start), _micros(end)
+    window, edges = (closes - opens) / _US_MIN, _edges(record, opens, closes, interval_min)
+    silent = {edge: (to - since) / _US_MIN for since, to, edge in edges}
+    whole = np.clip(np.minimum(found.end_us, closes) - np.maximum(found.start_us, opens), 0, None) / _US_MIN
+    nameless = np.isnan(found.interval_min)
+    first, usual = end_intervals(record, interval_min=interval_min)
+    held = (found.missing > 0) & ~nameless
+    parts = [part[held].astype("float64") for part in (found.start_us, found.end_us, found.interval_min, found.missing)]
+    after = silent.get("end", 0.0)
+    if after and np.isfinite(usual):  # after the last reading as between two
+        last = _us(_series(record).index)[np.flatnonzero(_series(record).notna().to_numpy())[-1]]
+        parts = [np.append(part, one) for part, one in zip(parts, (last, closes, usual, np.inf), strict=True)]
+        after = 0.0
+    missing, without = _missing_of(*parts, opens=opens, closes=closes)
+    before = silent.get("start", 0.0)
+    missing += int(np.floor(before / first + 1e-6)) if first > 0 else 0
+    lost = without + float(whole[found.gap & nameless].sum()) + before + after
     share = 1.0 - lost / window if window > 0 else 0.0
-    return {"covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum())}
+    return {
+        "covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(whole[found.gap].sum()) + sum(silent.values()),
+        "lost_minutes": float(min(max(lost, 0.0), max(window, 0.0))),
+    }  # fmt: skip
 
 
-def _missing_of(held: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> tuple[int, float]:
+def _missing_of(left: np.ndarray, right: np.ndarray, usual: np.ndarray, count: np.ndarray, *, opens: int, closes: int) -> tuple[int, float]:
     """Missing readings of these steps that would stand in a window, and the window's time without them [min]: a reading holds one interval."""
-    first, last = (pd.DatetimeIndex([edge]).as_unit("us").asi8[0] / _US_MIN for edge in (start, end))
-    left, right = (pd.DatetimeIndex(held[side]).asi8 / _US_MIN for side in ("start", "end"))
-    usual, count = held["interval_min"].to_numpy(), held["missing"].to_numpy()
-    before = np.clip(np.ceil((first - left) / usual - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
-    through = np.clip(np.ceil((last - left) / usual - 1e-6) - 1, 0, count)
-    lost = np.clip(np.minimum(right, last) - np.maximum(left + usual, first), 0.0, None)
+    step = usual * _US_MIN
+    before = np.clip(np.ceil((opens - left) / step - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
+    through = np.clip(np.ceil((closes - left) / step - 1e-6) - 1, 0, count)
+    lost = np.clip(np.minimum(right, closes) - np.maximum(left + step, opens), 0.0, None) / _US_MIN
     return int((through - before).sum()), float(lost.sum())
 
 

@@ -62,12 +62,12 @@ def held(series: pd.Series) -> pd.DataFrame:
     DataFrame on the readings' index: celsius [°C], minutes [min], last (bool: a gap or the record's end follows).
     """
     valued = series.dropna()
-    steps = timeline.steps(valued)
+    steps = timeline.neighbours(valued)
     minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
-    usual = timeline.interval_min(timeline.times_of(valued)) or 0.0
+    usual = timeline.usual_min(valued.index) or 0.0
     if len(valued):
-        gap = steps["gap"].to_numpy()
-        minutes[:-1] = np.where(gap, np.minimum(steps["minutes"], steps["interval_min"]), steps["minutes"])
+        gap = steps.gap
+        minutes[:-1] = np.where(gap, np.fmin(steps.minutes, steps.interval_min), steps.minutes)
         minutes[-1], last[:-1] = usual, gap
     return pd.DataFrame({"celsius": valued.to_numpy(), "minutes": minutes, "last": last}, index=valued.index)
 
@@ -208,7 +208,7 @@ def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent]
 
 def _slack(trace: Trace) -> pd.Timedelta:
     """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
-    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(timeline.times_of(trace.readings)) or 0.0)))
+    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.usual_min(trace.readings.index) or 0.0)))
 
 
 def _heard(events: Sequence[LoggerEvent], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Literal, TypedDict
+from typing import Any, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, GapRow, Notice, Trace, Unit, rows_of, timeline
+from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Notice, Trace, Unit, timeline
 from coldchain_kit.quality import pairs
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
@@ -129,14 +129,30 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
             level = "the end of the range" if np.isnan(value).all() else f"{np.nanmax(sign * value) * sign:.1f} °C"
             text = f"Probe {name}: {count(len(here))} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
             yield _row(index, first, last, "one_sided", len(here), text)
+    yield from _interval(trace)
     if len(index):
-        spans = timeline.gaps(trace.celsius, start=start if start is not None else index[0], end=end if end is not None else index[-1])
-        for row in rows_of(spans, GapRow[pd.Timestamp]):
+        spans = timeline.gaps(trace, start=start if start is not None else index[0], end=end if end is not None else index[-1])
+        for row in spans.to_dict("records"):
             text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
 
 
-def unit_mixup(trace: Trace, condition: Condition) -> list[Mixup]:
+def _interval(trace: Trace) -> Iterable[dict[str, Any]]:
+    """Stretches with a coarser regular step than the interval in force that nothing states (CONTRACTS rule 4)."""
+    coarse = timeline.pairs(trace).coarse
+    steps = timeline.steps(trace) if coarse.any() else None
+    for first, last in _lines(coarse, join=JOIN_READINGS) if steps is not None else ():
+        here = steps.iloc[first : last + 1]
+        here = here[here["coarse"]]
+        text = (
+            f"Probe {trace.probe.name}: from {here['start'].iloc[0]:%Y-%m-%d %H:%M} UTC on {count(len(here) + 1)} stand {here['minutes'].median():g} min apart instead of "
+            f"{here['interval_min'].min():g} min, and nothing states it: no setting of the register, no line of the download, no event of the logger. "
+            "Readings may have been left out. This time counts as unknown and proves no minutes."
+        )
+        yield {"start": here["start"].iloc[0], "end": here["end"].iloc[-1], "kind": "interval", "readings": len(here) + 1, "text": text}
+
+
+def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
     """Downloads whose values fit the condition only when read in the other unit: a fault, never a conversion.
 
     Returns
@@ -231,7 +247,7 @@ def believable(
 
 def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tuple[bool, list[str]]:
     """Whether a probe's record in the window is too thin or too bad, and what limits it."""
-    cover = timeline.coverage(trace.celsius, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
+    cover = timeline.coverage(trace, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
     inside = (trace.readings.index >= start) & (trace.readings.index < end)
     apart = {row["how"] for row in arguments_of(trace).get("apart", ())}
     answers_only = bool(apart) and apart <= set(pairs.ANSWERS)  # its response changed: worth a look, but it still shows a true temperature

@@ -40,9 +40,7 @@ def course(series: pd.Series) -> Course:
     whole = len(at) == len(values)
     minute = (us if whole else us[at]) / _US_MIN
     step = np.diff(minute)
-    force = timeline.intervals(times)
-    force = force if whole else force[at[:-1]]
-    gap = step > np.maximum(timeline.GAP_FACTOR * force, timeline.GAP_FLOOR_MIN)
+    gap = timeline.neighbours(series).gap
     return Course(len(values), at, values if whole else values[at], minute, step, gap)
 
 

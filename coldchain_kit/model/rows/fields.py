@@ -58,7 +58,7 @@ Basis = Literal["as_read", "corrected", "both"]
 Verdict = Literal["outside", "undecided"]
 UFrom = Literal["certificate", "assumed"]
 FaultKind = Literal[
-    "spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "clock", "unit_mixup", "repeated"
+    "spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "interval", "clock", "unit_mixup", "repeated"
 ]
 CauseId = Literal[
     "door_open",

@@ -47,7 +47,7 @@ class ExcursionRow(TypedDict, Generic[T]):
     end: Annotated[T, Of("crossing back, estimated", "rule 5")]
     first_out: Annotated[T, Of("first reading outside", "rule 5")]
     last_out: Annotated[T, Of("last reading outside", "rule 5")]
-    first_back: Annotated[T, Of("first reading inside again", "rule 5")]
+    first_back: Annotated[T | None, Of("first reading inside again; none where the record ends outside", "rule 5")]
     start_earliest: Annotated[T, Of("last reading before it that was inside", "rule 5")]
     end_latest: Annotated[T, Of("first reading after it that was inside", "rule 5")]
     minutes: Annotated[Minutes, Of("end less start", "rule 5")]

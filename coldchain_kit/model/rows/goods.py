@@ -175,6 +175,8 @@ class LotRow(TypedDict, Generic[T]):
     bands: Annotated[list[LotBandRow], Of("time beyond each temperature of its condition")]
     outside: Annotated[dict[Direction, LotOutsideRow], Of("time beyond its limits")]
     without_readings_min: Annotated[Minutes, Of("time of its stays without readings")]
+    missing_readings: Annotated[Count, Of("readings that should stand in its stays and do not, gaps apart", "rule 14")]
+    missing_share: Annotated[Share | None, Of("part of its stays that missing readings take", "rule 14")]
     allowances: Annotated[list[AllowanceRow], Of("what was stated for it")]
     earlier_out_hours: Annotated[Hours | None, Of("time out before, as stated", "stock.csv")]
     earlier_cases: Annotated[list[EarlierRow[str]], Of("earlier frozen cases of this lot")]

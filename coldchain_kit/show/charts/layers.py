@@ -119,7 +119,7 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
     series = inside[column]
-    kept = drawing.reduce(series, gap=timeline.steps(series)["gap"].to_numpy(), width_px=width_px, full=full)
+    kept = drawing.reduce(series, gap=timeline.gap_marks(trace, start=clock.start, stop=clock.end + pd.Timedelta(1, "us")), width_px=width_px, full=full)
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
     times = clock.ms(timeline.times_of(kept))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -156,8 +156,8 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[layers.Block]:
     codes = codes[(codes.index >= clock.start) & (codes.index <= clock.end)]
     if not len(codes):
         return []
-    values, t = codes.to_numpy(), clock.ms(timeline.times_of(codes))
-    usual = (timeline.interval_min(timeline.times_of(codes)) or 1.0) * 60_000
+    values, t = codes.to_numpy(), clock.ms(codes.index)
+    usual = (timeline.usual_min(codes.index) or 1.0) * 60_000
     wide = np.append(np.diff(t) > max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN * 60_000), True)
     starts = np.concatenate([[0], np.flatnonzero((np.diff(values) != 0) | wide[:-1]) + 1])
     ends = np.append(starts[1:] - 1, len(values) - 1)
@@ -189,9 +189,9 @@ def _channels(assessment: Assessment, unit: Unit) -> Drawing:
     side += [(f"{name} ({_CHANNEL_UNITS.get(str(series.attrs.get('kind')), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
-        kept = drawing.reduce(inside, gap=timeline.steps(inside)["gap"].to_numpy())
-        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(timeline.times_of(kept)), kept["celsius"], kept["run"], strict=True)]
-        step: Literal["step-after", "linear"] = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
+        kept = drawing.reduce(inside, gap=timeline.neighbours(inside).gap)
+        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(kept.index), kept["celsius"], kept["run"], strict=True)]
+        step = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
         line = alt.Chart(drawing.data(data)).mark_line(color="#333333", strokeWidth=1.2, interpolate=step)
         panel = line.encode(x=clock.x("t", title=at == len(side) - 1), y=alt.Y("v:Q", title=label, scale=alt.Scale(zero=False)), detail="run:N")
         panels.append(panel.properties(width=drawing.WIDTH_PX, height=90))
