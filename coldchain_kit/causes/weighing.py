@@ -25,7 +25,7 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import Trace, Unit, physics
+from coldchain_kit.model import Trace, Unit, one_sided, physics
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
 
@@ -252,7 +252,8 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
 def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict]) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
-    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
+    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one; an excursion whose
+    degree-minutes are not known ranks first (rule 9). Without excursions:
     ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
 
     Examples
@@ -271,7 +272,7 @@ def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[
     sound, broken = [], []
     for place, episode in enumerate(episodes):
         rows = [by_id[key] for key in episode["excursions"] if key in by_id]
-        trusted = sum(float(row["degree_minutes"]) for row in rows if not row.get("faulty"))
+        trusted = sum(one_sided.rank(row["degree_minutes"]) for row in rows if not row.get("faulty"))
         if any(not row.get("faulty") for row in rows):
             sound.append((trusted, -place, episode))
         else:

@@ -14,19 +14,22 @@ import pandas as pd
 
 from coldchain_kit.excursions import time_beyond
 from coldchain_kit.excursions.time_beyond import StepTable
-from coldchain_kit.model import Condition, Trace, timeline
+from coldchain_kit.model import Condition, Trace, one_sided, timeline
 
 SIGN = {"above": 1.0, "below": -1.0}
 
 
 @dataclass(frozen=True)
 class Course:
-    """A trace's readings with a value against one limit, and the steps between them.
+    """A trace's readings against one limit, and the steps between them.
+
+    One-sided readings stand with their bound, or infinite on their side without one; those that say nothing about the limits
+    are left out, and the step over them is marked like a gap (CONTRACTS rule 9).
 
     Per reading (n): ``us`` time [µs], ``ruling_c`` the one of as-read and corrected that lies further outside [°C],
     ``corrected_c``, ``as_read_c``, ``expanded_c`` U [°C], ``beyond_c`` distance of the ruling value beyond the limit [°C,
     negative inside], ``outside`` bool, ``surely`` bool (corrected beyond by more than U), ``near`` bool (ruling beyond
-    limit - U), ``at`` positions in the trace. Per step (n - 1): ``steps``.
+    limit - U), ``side`` of one-sided readings (0 else), ``at`` positions in the trace. Per step (n - 1): ``steps``.
     """
 
     condition: Condition
@@ -42,6 +45,7 @@ class Course:
     outside: np.ndarray
     surely: np.ndarray
     near: np.ndarray
+    side: np.ndarray
     steps: StepTable
 
 
@@ -61,10 +65,8 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
         return None
     sign = SIGN[direction]
     readings = trace.readings
-    corrected = readings["celsius"].to_numpy()
-    at = np.flatnonzero(np.isfinite(corrected))
-    corrected = corrected[at]
-    as_read = np.round(readings["as_read_c"].to_numpy()[at], 6)
+    at = known_at(trace, condition)
+    corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
     ruling = np.where(sign * as_read > sign * corrected, as_read, corrected)
     expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy()[at])
     outside = condition.outside(ruling, direction)
@@ -74,7 +76,7 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
     near = outside | (np.round(distance + expanded, 6) > 0)
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
     us = readings.index.as_unit("us").asi8[at]
-    return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, steps)
+    return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, readings["one_sided"].to_numpy()[at], steps)
 
 
 def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float] | None:
@@ -113,10 +115,11 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
     [120.0, 0.0]
     """
-    spans = timeline.gaps(trace.celsius, start=start, end=end)
+    told = known(trace, condition)
+    spans = timeline.gaps(told, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    table = timeline.steps(trace.celsius)
-    free = table["gap"].to_numpy()
+    table = timeline.steps(told)
+    free = marks(trace, known_at(trace, condition))
     for direction in SIGN:
         limit = condition.limit_c(direction)
         if limit is not None and len(table):
@@ -124,8 +127,36 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
 
 
+def known_at(trace: Trace, condition: Condition | None = None) -> np.ndarray:
+    """Positions of the readings that say something about the condition's limits: all but one-sided ones of any value."""
+    here = one_sided.heard(trace.readings)
+    return np.flatnonzero(here if condition is None else here & ~one_sided.unknown(trace.readings, condition))
+
+
+def known(trace: Trace, condition: Condition | None = None) -> pd.Series:
+    """0 at the readings of :func:`known_at`, else NaN: for coverage, which a reading of any value does not add to."""
+    told = pd.Series(np.nan, index=trace.readings.index)
+    told.iloc[known_at(trace, condition)] = 0.0
+    return told
+
+
+def marks(trace: Trace, at: np.ndarray, *, gap: np.ndarray | None = None) -> np.ndarray:
+    """Which steps between these readings are like a gap: a gap lies in it, or a reading that is left out.
+
+    ``gap``: marks of the steps between all readings, where they are known already.
+    """
+    every = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool) if gap is None else np.asarray(gap, dtype=bool)
+    heard = np.flatnonzero(one_sided.heard(trace.readings))
+    if len(at) == len(heard) or len(at) < 2:
+        return every if len(at) > 1 else np.zeros(0, dtype=bool)
+    place = np.searchsorted(heard, at)
+    return (np.diff(place) > 1) | every[place[:-1]]
+
+
 def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> time_beyond.StepTable:
     """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+
+    ``gap``: marks of the steps between all readings, one-sided ones among them, where they are known already.
 
     Examples
     --------
@@ -135,6 +166,10 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condi
     ([False, True], [True, True])
     """
     inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
-    readings = trace.readings
-    u_c = np.nan_to_num(readings["u_c"].to_numpy())
-    return time_beyond.step_table(readings["celsius"], limit_c=limit_c, direction=direction, u_c=u_c, as_read_c=readings["as_read_c"], gap=gap, inclusive=inclusive)
+    readings, at = trace.readings, known_at(trace, condition)
+    corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
+    expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at]
+    us = readings.index.as_unit("us").asi8[at]
+    steps = time_beyond.steps_of(us, corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=expanded, gap=marks(trace, at, gap=gap), inclusive=inclusive)
+    short = one_sided.short_of(readings, limit_c, direction)[at]
+    return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

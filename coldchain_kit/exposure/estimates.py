@@ -62,7 +62,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     }  # fmt: skip
 
 
-def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp, heard: pd.Series | None = None) -> list[dict[str, Any]]:
     """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
 
     An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
@@ -75,6 +75,8 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
         The unit's warm-up time constant, fitted or stated [min].
     high_c : float or None
         High limit [°C].
+    heard : Series, optional
+        ``Trace.heard``, where readings without a number stand: no gap lies beside them, and none begins at one.
 
     Returns
     -------
@@ -82,19 +84,24 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
     minutes_to_limit [min; None where it is not reached], assumes (text).
     """
     rows = []
-    for gap in timeline.gaps(celsius, start=start, end=end).to_dict("records"):
-        if gap["edge"] or gap["start"] not in celsius.index:
+    for gap in timeline.gaps(celsius if heard is None else heard, start=start, end=end).to_dict("records"):
+        if gap["edge"] or gap["start"] not in celsius.index or pd.isna(celsius[gap["start"]]):
             continue
         before = float(celsius[gap["start"]])
         warmest = float(physics.first_order(before, room_c, gap["minutes"], tau_min=tau_min))
         reach = None if high_c is None else physics.minutes_to_reach(before, room_c, high_c, tau_min=tau_min)
         rows.append({
             "start": gap["start"], "end": gap["end"], "minutes": gap["minutes"], "before_c": before,
-            "after_c": float(celsius[gap["end"]]) if gap["end"] in celsius.index else None, "warmest_c": warmest,
+            "after_c": _number_at(celsius, gap["end"]), "warmest_c": warmest,
             "minutes_to_limit": reach if reach is not None and reach <= gap["minutes"] else None,
             "assumes": f"Cooling stops at the gap's start, the room stays at {room_c:.1f} °C, the unit warms with a time constant of {tau_min / 60:.1f} h. What really happened is unknown.",
         })  # fmt: skip
     return rows
+
+
+def _number_at(celsius: pd.Series, time: pd.Timestamp) -> float | None:
+    value = celsius.get(time, np.nan)
+    return None if pd.isna(value) else float(value)
 
 
 def warm_up(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None) -> tuple[float, float] | None:
@@ -125,11 +132,11 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     warm-up or the room is not known).
     """
     index = trace.readings.index
-    celsius = trace.celsius[(index >= start) & (index < end)]
+    celsius, heard = (series[(index >= start) & (index < end)] for series in (trace.celsius, trace.heard))
     tau, found = trace.probe.time_constant_min, []
     if tau and trace.probe.role == "buffered":
         hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c)
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []
     own = warm_up(trace, excursions, room=room)
-    gaps = [] if own is None else inside_gaps(celsius, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)
+    gaps = [] if own is None else inside_gaps(celsius, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end, heard=heard)
     return {"buffer": found, "gap_estimates": [{"probe": trace.probe.name, **row} for row in gaps]}

@@ -71,9 +71,10 @@ def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
 
 def _told(trace: Trace, condition: Condition) -> str:
     """Excursions of a whole trace in one line; time without readings beside them, because setting readings aside makes some."""
-    table, steps = excursions.find(trace, condition), timeline.steps(trace.celsius)
+    table, steps = excursions.find(trace, condition), timeline.steps(trace.heard)
     silent = f"time without readings {wording.minutes(float(steps.loc[steps['gap'], 'minutes'].sum()))}"
     if not len(table):
         return f"no excursion; {silent}"
+    total = None if table["degree_minutes"].isna().any() else float(table["degree_minutes"].sum())
     noun = "excursion" if len(table) == 1 else "excursions"
-    return f"{wording.count(len(table))} {noun}, {wording.minutes(float(table['minutes'].sum()))} outside, {wording.figure(float(table['degree_minutes'].sum()))} °C·min; {silent}"
+    return f"{wording.count(len(table))} {noun}, {wording.minutes(float(table['minutes'].sum()))} outside, {wording.area(total)}; {silent}"

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.model import Condition, Trace, Unit, one_sided, timeline
 from coldchain_kit.register import Stay
 
 
@@ -74,7 +74,7 @@ class Steps:
         """:func:`bounds.trace_steps` of the trace, remembered."""
         own = id(trace)
         if own not in self._gaps:
-            self._gaps[own] = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
+            self._gaps[own] = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool)
             self._kept.append(trace)
         key = _key(trace, limit_c, direction, condition)
         if key not in self._tables:
@@ -88,6 +88,22 @@ class Steps:
             steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition)
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
+
+    def unknown(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> np.ndarray:
+        """Where a one-sided reading of any value stands (CONTRACTS rule 9: unknown, like a gap), from the reading before to the one after, as (start, end)."""
+        readings = trace.readings
+        lost = one_sided.short_of(readings, limit_c, direction)
+        if condition is not None:
+            lost = lost | one_sided.unknown(readings, condition)
+        if not lost.any():
+            return np.empty((0, 2))
+        us = time_beyond.times_us(trace.heard).astype("float64")
+        sure = np.flatnonzero(one_sided.heard(readings) & ~lost)
+        after = np.searchsorted(sure, np.flatnonzero(lost))
+        first = us[sure[np.maximum(after - 1, 0)]] if len(sure) else np.full(len(after), us[0])
+        last = us[sure[np.minimum(after, len(sure) - 1)]] if len(sure) else np.full(len(after), us[-1])
+        own = us[lost]
+        return union(np.column_stack((np.minimum(first, own), np.maximum(last, own))))
 
     def silence(self, trace: Trace, place: Place) -> np.ndarray:
         """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends."""
@@ -114,10 +130,10 @@ def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
 
 def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
     """Gaps of a record, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
-    us = time_beyond.times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
+    us = time_beyond.times_us(trace.heard)[trace.heard.notna().to_numpy()].astype("float64")
     if not len(us):
         return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
-    gap = timeline.steps(trace.celsius)["gap"].to_numpy(dtype=bool)
+    gap = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool)
     tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
     return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
 
@@ -155,9 +171,9 @@ def within(trace: Trace, place: Place) -> pd.DataFrame:
 
 
 def further(valued: pd.DataFrame, direction: str) -> np.ndarray:
-    """As read or corrected, whichever lies further outside on that side [°C]."""
+    """As read or corrected, whichever lies further outside on that side [°C]; one-sided readings by their bound, infinite without one."""
     pick = np.fmax if direction == "above" else np.fmin
-    return pick(valued["celsius"].to_numpy(), np.round(valued["as_read_c"].to_numpy(), 6))
+    return pick(*(one_sided.judged_c(valued, column) for column in ("celsius", "as_read_c")))
 
 
 def length_min(spans: np.ndarray) -> float:
@@ -255,7 +271,7 @@ def _bounds(trace: Trace, here: Place, steps: Steps, limit_c: float, direction: 
     least = run(cut(surely, low=narrow_from, high=max(narrow_from, narrow_to)), low=narrow_from, high=narrow_to)
     most = cut(maybe, low=wide_from, high=wide_to)
     if unknown_counts:
-        most = np.concatenate((most, steps.silence(trace, here)))
+        most = np.concatenate((most, steps.silence(trace, here), cut(steps.unknown(trace, limit_c=limit_c, direction=direction, condition=own), low=wide_from, high=wide_to)))
     return least, run(most, low=opens, high=closes)
 
 

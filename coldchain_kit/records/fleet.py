@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -144,13 +145,14 @@ def _believable(row: dict[str, Any]) -> str:
 
 def _extreme(results: dict[str, Any], side: str) -> str:
     """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
-    rows = [row for row in results["probes"] if row["decides"] and row[f"{side}_c"] is not None]
+    rows = [row for row in results["probes"] if row["decides"] and row["readings"]]
     if not rows:
         return "no reading"
-    found = (max if side == "max" else min)(rows, key=lambda row: row[f"{side}_c"])
+    sign = 1 if side == "max" else -1
+    found = max(rows, key=lambda row: math.inf if row[f"{side}_c"] is None else sign * row[f"{side}_c"])
     direction = "above" if side == "max" else "below"
     limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (found["probe"], direction)), None)
-    return f"{words.celsius(found[f'{side}_c'], limit=limit)} ({found['probe']})"
+    return f"{words.bounded(found[f'{side}_c'], found.get(f'{side}_one_sided'), found.get(f'{side}_text'), limit=limit)} ({found['probe']})"
 
 
 def _outside(results: dict[str, Any]) -> str:

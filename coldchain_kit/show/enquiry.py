@@ -103,10 +103,11 @@ def _readings(lot: dict, zone: str) -> Facts:
     highs, lows = [], []
     for row in seen.values():
         for side, found in (("max", highs), ("min", lows)):
-            if row.get(f"{side}_c") is not None:
+            words = row.get(f"{side}_one_sided")
+            if row.get(f"{side}_c") is not None or words:
                 as_read = row.get(f"as_read_{side}_c")
-                also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and as_read != row[f"{side}_c"] else ""
-                found.append(f"{wording.celsius(row[f'{side}_c'])} at {wording.when(row.get(f'{side}_time'), zone)}, {_place_of(row)}{also}")
+                also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and not words and as_read != row[f"{side}_c"] else ""
+                found.append(f"{wording.bounded(row[f'{side}_c'], words, row.get(f'{side}_text'))} at {wording.when(row.get(f'{side}_time'), zone)}, {_place_of(row)}{also}")
     none = "no reading during the stay"
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
@@ -115,7 +116,9 @@ def _freezing(lot: dict, zone: str) -> str:
     row = lot.get("freezing")
     if lot["possible_freezing"] is None or not row:
         return "not known: no probe has a reading during the stay"
-    figures = f"lowest reading {wording.celsius(row['lowest_c'])} at {wording.when(row['time'], zone)}, {_place_of(row)}; less its uncertainty {wording.celsius(row['lowest_less_u_c'])}"
+    lowest = wording.bounded(row["lowest_c"], row.get("lowest_one_sided"), row.get("lowest_text"))
+    less = "" if row.get("lowest_one_sided") else f"; less its uncertainty {wording.celsius(row['lowest_less_u_c'])}"
+    figures = f"lowest reading {lowest} at {wording.when(row['time'], zone)}, {_place_of(row)}{less}"
     if lot["possible_freezing"]:
         return f"YES, possible: {figures}"
     return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
@@ -181,9 +184,10 @@ def _mkt(lot: dict, results: dict, zone: str) -> Facts:
             shown.append(f"{span}: {value}")
     units = {stay["unit"] for stay in lot["stays"]}
     for row in results.get("mkt", ()):
-        if row.get("used") and row.get("unit") in (None, *units) and row["mkt_c"] is not None:
+        if row.get("used") and row.get("unit") in (None, *units) and (row["mkt_c"] is not None or row.get("why_not")):
             span = f"{row['rule']}, probe {row['probe']}, from {wording.when(row['window_start'], zone)} to {wording.when(row['window_end'], zone)}"
-            shown.append(f"{span}: {wording.celsius(row['mkt_c'], limit=row['limit_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)")
+            value = row.get("why_not") or f"{wording.celsius(row['mkt_c'], limit=row['limit_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
+            shown.append(f"{span}: {value}")
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 
 

@@ -54,12 +54,13 @@ def _overview(assessment: Any, unit: Unit) -> Drawing:
     names = [probe_name(trace) for trace in traces]
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name, full=whole)]
     y = layers.y_axis(rows, condition)
-    conflicts = [{"time": pd.Timestamp(row["time"]), "c": row["value_c"], "what": row["why"]} for row in rows_of(assessment, "conflicts", unit.name)]
+    conflicts = [{"time": pd.Timestamp(row["time"]), "c": None if row.get("one_sided") else row["value_c"], "what": row["why"]} for row in rows_of(assessment, "conflicts", unit.name)]
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.lines(rows, clock, y, names),
         layers.marks([row for row in conflicts if row["c"] is not None], clock, y, shape="diamond", colour="#000000", legend="readings at odds"),
         layers.limits(condition, y),
+        layers.open_marks([row for trace in traces for row in layers.open_rows(trace, clock)], clock),
     )
     title = f"Unit {unit.name}: all probes, {'corrected' if corrected(traces) else 'as read'}"
     note = f"Storage condition: {condition.title}. The line stops where there are no readings."
@@ -86,7 +87,7 @@ def episode(assessment: Any, number: str) -> Drawing:
             names.append(f"{probe_name(trace)}, as read")
             rows += layers.line_rows(trace, clock, name=names[-1], column="as_read_c")
     y = layers.y_axis(rows, condition)
-    extremes = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions]
+    extremes = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions if one["extreme_c"] is not None and not one.get("extreme_bound")]
     few = len(excursions) <= 3
     edges = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {wording.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
@@ -98,6 +99,7 @@ def episode(assessment: Any, number: str) -> Drawing:
         layers.lines(rows, clock, y, names, points=len(rows) <= 400),
         layers.marks(extremes, clock, y, shape="triangle-down" if row_direction(excursions) == "above" else "triangle-up", colour="#000000", legend="most extreme reading"),
         layers.limits(condition, y),
+        layers.open_marks([one for trace in traces for one in layers.open_rows(trace, clock)], clock, height_px=320),
         layers.uprights(edges, clock, top=260 if row_direction(excursions) == "above" else 20),
         layers.uprights(noted, clock, colour=LOGBOOK_COLOUR, top=20 if row_direction(excursions) == "above" else 250, outward=True),
     )
@@ -175,7 +177,9 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name)]
     y = layers.y_axis(rows, condition, title="Unit (°C)")
     spans = shaded(assessment, unit)
-    panels = [sized(layered(layers.shade(spans, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y)), 200)]
+    above = [row for trace in traces for row in layers.open_rows(trace, clock)]
+    parts = (layers.shade(spans, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y), layers.open_marks(above, clock, height_px=200, title=False))
+    panels = [sized(layered(*parts), 200)]
     side: list[tuple[str, pd.Series]] = [("Room (°C)", trace.celsius) for trace in room_of(assessment, unit)]
     side += [(f"{name} ({_CHANNEL_UNITS.get(series.attrs.get('kind'), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
@@ -207,9 +211,9 @@ def _month(assessment: Any, unit: Unit) -> Drawing:
     table = pd.concat([daily(trace, zone, start=clock.start, end=clock.end).assign(probe=probe_name(trace)) for trace in traces])
     days = sorted(table["day"].unique())
     hit = {str(wording.local(at, zone).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
-    words = [{"day": day, "what": "outside" if day in hit else "no readings" if not table.loc[table["day"] == day, "readings"].sum() else ""} for day in days]
+    words = [{"day": day, "what": _day_word(table[table["day"] == day], outside=day in hit)} for day in days]
     names = [probe_name(trace) for trace in traces]
-    rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": one.mean_c, "probe": one.probe} for one in table.itertuples() if one.readings]
+    rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": None if np.isnan(one.mean_c) else one.mean_c, "probe": one.probe} for one in table.itertuples() if not np.isnan(one.min_c)]
     y = layers.y_axis(rows + [{"c": row["top"]} for row in rows], entry.condition)
     x = alt.X("day:O", title=f"Day in {zone}", scale=alt.Scale(domain=days), axis=alt.Axis(labelExpr="substring(datum.label, 8)", labelAngle=0))
     colour, _ = layers.scale(names)
@@ -220,12 +224,20 @@ def _month(assessment: Any, unit: Unit) -> Drawing:
     told = alt.Chart(drawing.data([row for row in words if row["what"]] or [{"day": days[0], "what": " "}]))
     told = told.mark_text(angle=270, align="left", fontSize=10, dx=4, fontWeight="bold").encode(x=x, y=alt.value(222), text="what:N")
     chart = layered(bars, means, layers.limits(entry.condition, y), told).properties(width=drawing.WIDTH_PX, height=240)
-    outside = [row["day"] for row in words if row["what"] == "outside"]
+    outside = [row["day"] for row in words if row["what"].startswith("outside")]
     empty = [row["day"] for row in words if row["what"] == "no readings"]
     text = f"{in_words(assessment, unit, traces)} Days with an excursion: {_days(outside)}. Days without readings: {_days(empty)}."
     first = wording.local(clock.start, zone)
     title = f"Unit {unit.name}, {first:%Y-%m}: lowest to highest reading of each day"
     return drawing.finish(chart, title=title, description=text, notes=("Bar: lowest to highest reading. Black tick: mean of the day's readings.",), banner=banner(assessment))
+
+
+def _day_word(rows: pd.DataFrame, *, outside: bool) -> str:
+    """What is written over a day of the month's chart."""
+    if not rows["readings"].sum():
+        return "outside" if outside else "no readings"
+    without = "readings without a number" if rows["open"].sum() else ""
+    return ", ".join(filter(None, ("outside" if outside else "", without)))
 
 
 def _days(days: list[str]) -> str:
@@ -240,17 +252,23 @@ def _days(days: list[str]) -> str:
 
 
 def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-    """Lowest, highest and mean reading [°C] of each local day of a half-open window; days without readings have count 0."""
-    inside = trace.celsius[(trace.celsius.index >= start) & (trace.celsius.index < end)].dropna()
-    local = inside.index.tz_convert(zone).tz_localize(None).normalize()
+    """Lowest, highest and mean reading [°C] of each local day of a half-open window; days without readings have count 0.
+
+    ``open``: how many of the day's readings have no number of their own: its mean is not given, and its lowest and highest are those of the others.
+    """
+    here = trace.readings[(trace.readings.index >= start) & (trace.readings.index < end)]
+    inside = here["celsius"].dropna()
+    local, sided = (times.tz_convert(zone).tz_localize(None).normalize() for times in (inside.index, here.index[here["one_sided"] != 0]))
     days = pd.date_range(wording.local(start, zone).tz_localize(None).normalize(), (wording.local(end, zone) - pd.Timedelta("1us")).tz_localize(None).normalize())
     table = inside.groupby(local).agg(["min", "max", "mean", "count"]).reindex(days)
+    open_ = pd.Series(1, index=sided).groupby(level=0).sum().reindex(days).fillna(0).astype(int).to_numpy()
     return pd.DataFrame(
         {
             "day": days.strftime("%Y-%m-%d"),
             "min_c": table["min"].to_numpy(),
             "max_c": table["max"].to_numpy(),
-            "mean_c": table["mean"].to_numpy(),
-            "readings": table["count"].fillna(0).astype(int).to_numpy(),
+            "mean_c": np.where(open_ > 0, np.nan, table["mean"].to_numpy()),
+            "readings": table["count"].fillna(0).astype(int).to_numpy() + open_,
+            "open": open_,
         }
     )
