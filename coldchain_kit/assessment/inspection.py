@@ -74,7 +74,7 @@ def _column(column: Column, times: pd.DatetimeIndex) -> dict[str, Any]:
     spans = spans[spans["gap"]]
     return {
         "header": column.header, "label": column.label, "unit": column.unit, "unit_from": column.unit_from, "readings": int(np.isfinite(column.values).sum()),
-        "first": valued.index[0] if len(valued) else None, "last": valued.index[-1] if len(valued) else None, "interval_min": timeline.interval_min(series.index),
+        "first": valued.index[0] if len(valued) else None, "last": valued.index[-1] if len(valued) else None, "interval_min": timeline.interval_min(series),
         "gaps": spans[["start", "end", "minutes"]].to_dict("records"), "min_c": valued.min() if len(valued) else None, "max_c": valued.max() if len(valued) else None,
     }  # fmt: skip
 

@@ -87,7 +87,7 @@ def assess(case: str | Path | Case) -> Assessment:
         "schema": results.SCHEMA_ID,
         "case": {"id": case.id, "title": case.title, "units": list(case.units), "window": [window.start, window.end], "site": site.name, "timezone": site.timezone},
         **rows,
-        "cause": causes.case(rows["episodes"], rows["excursions"], rows["faults"]),
+        "cause": causes.case(rows["episodes"], rows["excursions"], rows["faults"], known_share=_known_share(rows["probes"], window)),
         "lots": lot_rows,
     }
     return Assessment(case, window, units, room, plain(document), tuple(shelf), tuple(book), found)
@@ -138,7 +138,7 @@ def _window(case: Case, units: dict[str, Unit]) -> Window:
         raise KitError("no unit of the case has a reading", where=case.path.name, mend="Check the files named under readings")
     first, last = min(index[0] for index in times), max(index[-1] for index in times)
     start, end = case.start or first, case.end or last
-    if end <= start:
+    if end < start or (end == start and (case.start is not None or case.end is not None)):
         raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
     stop = end if case.end is not None else end + pd.Timedelta(1, "us")
     return Window(start, end, stop, case.start)
@@ -212,6 +212,13 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "believable": [{"unit": unit.name, "answer": answer, "reasons": reasons}],
         "clock": [{"unit": unit.name, **unit.clock}],
     }  # fmt: skip
+
+
+def _known_share(probes: list[dict[str, Any]], window: Window) -> float:
+    """Share of the window (0..1) that the deciding probe knows which knows least; a record of one reading knows nothing."""
+    length = (window.end - window.start) / pd.Timedelta(minutes=1)
+    shares = [min(row["covered_share"], 1.0 - row["unknown_minutes"] / length if length > 0 else 0.0) for row in probes if row["decides"]]
+    return min(shares, default=0.0)
 
 
 def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window, *, zone: str) -> list[dict[str, Any]]:

@@ -54,8 +54,8 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     rolled = quality.rolled(trace).loc[readings.index]
     celsius, count = readings["celsius"], int(one_sided.heard(readings).sum())
     cover = timeline.coverage(bounds.known(trace, condition), start=start, end=end)
-    spans = timeline.gaps(trace.heard, start=start, end=end)
-    gap = timeline.gap_marks(trace.heard, start=start, stop=stop)
+    spans = timeline.gaps(trace, start=start, end=end)
+    gap = timeline.gap_marks(trace, start=start, stop=stop)
     no_mean = one_sided.why_no_mean(readings)
     no_mkt = _no_mkt(trace, condition, readings) or no_mean
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
@@ -66,7 +66,7 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
         "mean_c": None if no_mean else exposure.mean_c(celsius, gap=gap), "mean_why_not": no_mean or None,
         "mkt_c": None if no_mkt or not count else exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap), "mkt_why_not": no_mkt or None,
         "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
-        "interval_min": timeline.interval_min(readings.index),
+        "interval_min": timeline.interval_min(trace),
         "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
         "u_c": _number(readings["u_c"].where(one_sided.heard(readings)).max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),

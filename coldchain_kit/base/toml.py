@@ -52,6 +52,12 @@ def positive(value: Any) -> str:
     return "" if not number(value) and value > 0 else "a number above zero"
 
 
+def positives(value: Any) -> str:
+    """One number above zero, or a list of them."""
+    good = not positive(value) or isinstance(value, list) and value and not any(positive(item) for item in value)
+    return "" if good else "a number above zero, or a list of them such as [1, 15]"
+
+
 def whole(value: Any) -> str:
     return "" if isinstance(value, int) and not isinstance(value, bool) and value >= 0 else "a whole number"
 

@@ -29,6 +29,7 @@ from coldchain_kit.model import Trace, Unit, one_sided, physics
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
 
+KNOWN_SHARE = 0.95  # of the window, for the cause "none" (CONTRACTS rule 11)
 RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
 # What speaks of the readings themselves, not of a course: it needs no long episode.
 OF_READINGS = ("impossible", "noisy", "stuck", "failed", "square")
@@ -249,12 +250,13 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
-def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict]) -> dict[str, Any]:
+def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known_share: float = 1.0) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
     First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one; an excursion whose
     degree-minutes are not known ranks first (rule 9). Without excursions:
-    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
+    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value; ``undetermined`` in place of ``none``
+    where less than 95 % of the window is known (``known_share`` 0..1, of the deciding probe that knows least).
 
     Examples
     --------
@@ -265,6 +267,8 @@ def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[
     """
     if not excursions:
         kinds = {row["kind"] for row in faults} - {"gap", "no_value"}
+        if not kinds and known_share < KNOWN_SHARE:
+            return {"cause": "undetermined", "support": 0.0}
         if not kinds:
             return {"cause": "none", "support": 1.0}
         return {"cause": "record_error" if kinds & set(RECORD_FAULTS) else "probe_fault", "support": 1.0}

@@ -7,7 +7,7 @@ between them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -65,15 +65,16 @@ def course(trace: Trace, condition: Condition, direction: str) -> Course | None:
         return None
     sign = SIGN[direction]
     readings = trace.readings
-    at = known_at(trace, condition)
+    at = np.flatnonzero(one_sided.heard(readings) & ~one_sided.unknown(readings, condition))
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
     ruling = np.where(sign * as_read > sign * corrected, as_read, corrected)
     expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy()[at])
     outside = condition.outside(ruling, direction)
     distance = np.round(sign * (ruling - limit), 9)
     distance = np.where(outside, np.maximum(distance, 1e-9), np.minimum(distance, 0.0))
-    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > 0)
-    near = outside | (np.round(distance + expanded, 6) > 0)
+    edge = -0.5e-6 if _exclusive(condition, direction, limit) else 0.0  # a limit that is itself outside, as in the steps
+    surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > edge)
+    near = outside | (np.round(distance + expanded, 6) > edge)
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
     us = readings.index.as_unit("us").asi8[at]
     return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, readings["one_sided"].to_numpy()[at], steps)
@@ -90,7 +91,7 @@ def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Time
     --------
     >>> from coldchain_kit.model import conditions
     >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
-    >>> trace = Trace.of(pd.Series([5.0, 10.0, 5.0], index=times), u_c=0.25)
+    >>> trace = Trace.of(pd.Series([5.0, 10.0, 5.0], index=times), u_c=0.25, interval_min=30)
     >>> totals(trace, conditions.get("refrigerated"), "above", start=times[0], end=times[-1])
     {'minutes': 24.0, 'minutes_least': 0.0, 'minutes_most': 60.0}
     """
@@ -104,7 +105,9 @@ def totals(trace: Trace, condition: Condition, direction: str, *, start: pd.Time
 
 
 def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> float:
-    """Gap minutes of a window that no "at most" of either limit holds, its edges without readings included [min].
+    """Minutes of a window of which nothing is known: gaps and coarser stretches that nothing states, as far as no "at most" of either limit holds them.
+
+    The window's edges without readings are included [min].
 
     Examples
     --------
@@ -112,14 +115,14 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
 
     >>> from coldchain_kit.model import conditions
     >>> times = pd.to_datetime([f"2026-03-01T{clock}Z" for clock in ("00:00", "00:10", "00:20", "02:20", "02:30")])
-    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
+    >>> [unknown_min(Trace.of(pd.Series([5.0, 5, before, 5, 5], index=times), u_c=0.25, interval_min=10), conditions.get("refrigerated"), start=times[0], end=times[-1]) for before in (5.0, 9.0)]
     [120.0, 0.0]
     """
     told = known(trace, condition)
     spans = timeline.gaps(told, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    table = timeline.steps(told)
-    free = marks(trace, known_at(trace, condition))
+    table = steps_without(trace, one_sided.unknown(trace.readings, condition))
+    free = (table["gap"] | table["coarse"]).to_numpy()
     for direction in SIGN:
         limit = condition.limit_c(direction)
         if limit is not None and len(table):
@@ -127,49 +130,68 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
 
 
-def known_at(trace: Trace, condition: Condition | None = None) -> np.ndarray:
-    """Positions of the readings that say something about the condition's limits: all but one-sided ones of any value."""
-    here = one_sided.heard(trace.readings)
-    return np.flatnonzero(here if condition is None else here & ~one_sided.unknown(trace.readings, condition))
+def known(trace: Trace, condition: Condition) -> Trace:
+    """The trace without its one-sided readings of any value, which say nothing about the condition's limits: for what is known, and coverage."""
+    return _without(trace, one_sided.unknown(trace.readings, condition))
 
 
-def known(trace: Trace, condition: Condition | None = None) -> pd.Series:
-    """0 at the readings of :func:`known_at`, else NaN: for coverage, which a reading of any value does not add to."""
-    told = pd.Series(np.nan, index=trace.readings.index)
-    told.iloc[known_at(trace, condition)] = 0.0
-    return told
+def _without(trace: Trace, left_out: np.ndarray) -> Trace:
+    if not left_out.any():
+        return trace
+    readings = trace.readings
+    side, bound = np.where(left_out, 0, readings["one_sided"]).astype("int8"), np.where(left_out, np.nan, readings["bound_c"])
+    return replace(trace, readings=readings.assign(one_sided=side, bound_c=bound))
 
 
-def marks(trace: Trace, at: np.ndarray, *, gap: np.ndarray | None = None) -> np.ndarray:
-    """Which steps between these readings are like a gap: a gap lies in it, or a reading that is left out.
+def steps_without(trace: Trace, left_out: np.ndarray) -> pd.DataFrame:
+    """:func:`timeline.steps` between the readings that stay; a step over a one-sided reading that is left out is marked like a gap.
 
-    ``gap``: marks of the steps between all readings, where they are known already.
+    Parameters
+    ----------
+    left_out : array of bool, one a row of the readings
+        One-sided readings.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC")
+    >>> trace = Trace.of(pd.Series([5.0, np.nan, 5.0, 5.0], index=times), one_sided=np.array([0, 1, 0, 0]), interval_min=5)
+    >>> steps_without(trace, trace.readings["one_sided"] != 0)["gap"].tolist()
+    [True, False]
     """
-    every = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool) if gap is None else np.asarray(gap, dtype=bool)
-    heard = np.flatnonzero(one_sided.heard(trace.readings))
-    if len(at) == len(heard) or len(at) < 2:
-        return every if len(at) > 1 else np.zeros(0, dtype=bool)
-    place = np.searchsorted(heard, at)
-    return (np.diff(place) > 1) | every[place[:-1]]
+    left_out = np.asarray(left_out, dtype=bool)
+    table = timeline.steps(_without(trace, left_out))
+    if not left_out.any() or not len(table):
+        return table
+    before = np.concatenate(([0], np.cumsum(left_out)))
+    over = before[table["right"].to_numpy()] > before[table["left"].to_numpy()]
+    return table.assign(gap=table["gap"].to_numpy() | over)
 
 
-def trace_steps(trace: Trace, *, limit_c: float, direction: str, gap=None, condition: Condition | None = None) -> time_beyond.StepTable:
-    """:func:`beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> bool:
+    """Whether the limit itself is already outside."""
+    return bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
 
-    ``gap``: marks of the steps between all readings, one-sided ones among them, where they are known already.
+
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+    """:func:`time_beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
+
+    One-sided readings stand with their bound; those of any value are left out, and one whose bound does not reach this limit may lie beyond it.
 
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
-    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25), limit_c=8.0, direction="above")
+    >>> table = trace_steps(Trace.of(pd.Series([7.0, 9.0, 9.0], index=times), u_c=0.25, interval_min=10), limit_c=8.0, direction="above")
     >>> table.least.tolist(), table.most.tolist()
     ([False, True], [True, True])
     """
-    inclusive = bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
-    readings, at = trace.readings, known_at(trace, condition)
+    readings = trace.readings
+    lost = np.zeros(len(readings), dtype=bool) if condition is None else one_sided.unknown(readings, condition)
+    at = np.flatnonzero(one_sided.heard(readings) & ~lost)
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
-    expanded = 2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at]
-    us = readings.index.as_unit("us").asi8[at]
-    steps = time_beyond.steps_of(us, corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=expanded, gap=marks(trace, at, gap=gap), inclusive=inclusive)
+    table = steps_without(trace, lost)
+    steps = time_beyond.steps_of(
+        readings.index.as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
+        gap=table["gap"].to_numpy(dtype=bool), coarse=table["coarse"].to_numpy(dtype=bool), inclusive=_exclusive(condition, direction, limit_c),
+    )  # fmt: skip
     short = one_sided.short_of(readings, limit_c, direction)[at]
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

@@ -46,7 +46,7 @@ def find(trace: Trace, condition: Condition) -> pd.DataFrame:
     --------
     >>> from coldchain_kit.model import conditions
     >>> times = pd.date_range("2026-03-01", periods=5, freq="10min", tz="UTC")
-    >>> rows = find(Trace.of(pd.Series([7.0, 9, 11, 9, 7], index=times), u_c=0.25), conditions.get("refrigerated"))
+    >>> rows = find(Trace.of(pd.Series([7.0, 9, 11, 9, 7], index=times), u_c=0.25, interval_min=10), conditions.get("refrigerated"))
     >>> rows[["minutes", "degree_minutes"]].values.tolist()
     [[30.0, 45.0]]
     """
@@ -95,7 +95,7 @@ def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: n
         "end": _utc(end),
         "first_out": _utc(line.us[i]),
         "last_out": _utc(line.us[j]),
-        "first_back": _utc(line.us[j + 1 + back[0]] if len(back) else latest),
+        "first_back": _utc(line.us[j + 1 + back[0]]) if len(back) else None,
         "start_earliest": _utc(line.us[max(i - 1, 0)]),
         "end_latest": _utc(latest),
         "minutes": (end - start) / 60e6,

@@ -31,6 +31,7 @@ class StepTable(NamedTuple):
 
     ``start_us``, ``end_us``: the step; ``from_us``, ``to_us``: its part beyond the limit on the straight line
     (equal where there is none); ``least``, ``most``: whether the whole step counts in the bounds; ``gap``;
+    ``coarse``: of a regular stretch coarser than the interval that nothing states, which proves no minutes;
     ``joined``: whether the reading at the step's start is itself beyond, so that the run goes on.
     Times are microseconds since 1970 (UTC), as numbers; fractions occur at crossings.
     """
@@ -42,6 +43,7 @@ class StepTable(NamedTuple):
     least: np.ndarray
     most: np.ndarray
     gap: np.ndarray
+    coarse: np.ndarray
     joined: np.ndarray
 
 
@@ -66,7 +68,7 @@ def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -83,6 +85,8 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
         Temperatures as read [°C]; where they lie further outside they rule, except in ``least``.
     gap : array of bool, optional
         Which steps between readings with a value are gaps.
+    coarse : array of bool, optional
+        Which of them are of a coarser regular stretch that nothing states; where ``gap`` is given, none by default.
     inclusive : bool
         True where the limit itself is already outside ("below -15").
 
@@ -95,14 +99,21 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
         raise KitError(f"direction '{direction}'", expected="above or below")
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
+    if gap is None:
+        known_steps = timeline.steps(celsius)
+        gap, coarse = (known_steps[name].to_numpy(dtype=bool) for name in ("gap", "coarse"))
+    gap = gap_marks(celsius, gap, readings=int(keep.sum()))
+    coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = 2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep]
     read = None if as_read_c is None else as_read_c.to_numpy(dtype="float64")[keep]
-    gap = gap_marks(celsius, gap, readings=int(keep.sum()))
-    return steps_of(times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, inclusive=inclusive)
+    return steps_of(
+        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, coarse=coarse, inclusive=inclusive
+    )  # fmt: skip
 
 
 def steps_of(
-    time_us: np.ndarray, corrected_c: np.ndarray, as_read_c: np.ndarray | None, *, limit_c: float, direction: str, expanded_c: np.ndarray, gap: np.ndarray, inclusive: bool
+    time_us: np.ndarray, corrected_c: np.ndarray, as_read_c: np.ndarray | None, *, limit_c: float, direction: str, expanded_c: np.ndarray,
+    gap: np.ndarray, coarse: np.ndarray, inclusive: bool,
 ) -> StepTable:  # fmt: skip
     """:func:`step_table` of bare arrays; a one-sided reading without a number is infinite on its side (:mod:`model.one_sided`)."""
     sign, limit = 1.0 if direction == "above" else -1.0, round(limit_c, 6)
@@ -113,7 +124,7 @@ def steps_of(
     spread = np.round(expanded_c, 6)
     out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
     from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap, maybe[:-1] | maybe[1:], gap, out[:-1])
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe[:-1] | maybe[1:], gap, coarse, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

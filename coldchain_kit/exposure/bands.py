@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, Trace, one_sided, timeline
+from coldchain_kit.model import Condition, Trace, one_sided
 
 
 def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
@@ -20,10 +20,9 @@ def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Ti
     longest_most (the longest single run) [min].
     """
     edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
-    gap = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool)
     rows = []
     for direction, limit_c in condition.bands():
-        steps = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=gap, condition=condition)
+        steps = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition)
         whole, single = (measure(steps, start_us=edges[0], end_us=edges[1]) for measure in (time_beyond.total, time_beyond.longest))
         rows.append({
             "probe": trace.probe.name, "direction": direction, "limit_c": limit_c, "minutes": whole.minutes, "minutes_least": whole.least,

@@ -12,7 +12,7 @@ import pandas as pd
 
 from coldchain_kit import thermal
 from coldchain_kit.base import KitError
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import bounds, time_beyond
 from coldchain_kit.model import Trace, physics, timeline
 
 LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (own rule, no source)
@@ -41,7 +41,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=2, freq="10min", tz="UTC")
-    >>> round(behind_buffer(pd.Series([5.0, 5.0 + 15 * 0.6321205588], index=times), tau_min=10.0)["air_high_c"], 6)
+    >>> round(behind_buffer(pd.Series([5.0, 5.0 + 15 * 0.6321205588], index=times), tau_min=10.0, gap=[False])["air_high_c"], 6)
     20.0
     """
     if tau_min <= 0:
@@ -62,7 +62,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     }  # fmt: skip
 
 
-def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp, heard: pd.Series | None = None) -> list[dict[str, Any]]:
+def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
     """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
 
     An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
@@ -75,8 +75,6 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
         The unit's warm-up time constant, fitted or stated [min].
     high_c : float or None
         High limit [°C].
-    heard : Series, optional
-        ``Trace.heard``, where readings without a number stand: no gap lies beside them, and none begins at one.
 
     Returns
     -------
@@ -84,7 +82,8 @@ def inside_gaps(celsius: pd.Series, *, room_c: float, tau_min: float, high_c: fl
     minutes_to_limit [min; None where it is not reached], assumes (text).
     """
     rows = []
-    for gap in timeline.gaps(celsius if heard is None else heard, start=start, end=end).to_dict("records"):
+    celsius = record.celsius if isinstance(record, Trace) else record
+    for gap in timeline.gaps(record, start=start, end=end).to_dict("records"):
         if gap["edge"] or gap["start"] not in celsius.index or pd.isna(celsius[gap["start"]]):
             continue
         before = float(celsius[gap["start"]])
@@ -132,11 +131,13 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     warm-up or the room is not known).
     """
     index = trace.readings.index
-    celsius, heard = (series[(index >= start) & (index < end)] for series in (trace.celsius, trace.heard))
+    celsius = trace.celsius[(index >= start) & (index < end)]
     tau, found = trace.probe.time_constant_min, []
     if tau and trace.probe.role == "buffered":
-        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c)
+        steps = bounds.steps_without(trace, trace.readings["one_sided"] != 0)
+        gap = steps.loc[(steps["start"] >= start) & (steps["end"] < end), "gap"]
+        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=gap)
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []
     own = warm_up(trace, excursions, room=room)
-    gaps = [] if own is None else inside_gaps(celsius, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end, heard=heard)
+    gaps = [] if own is None else inside_gaps(trace, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)
     return {"buffer": found, "gap_estimates": [{"probe": trace.probe.name, **row} for row in gaps]}

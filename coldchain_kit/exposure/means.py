@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.excursions import minutes_beyond, time_beyond
+from coldchain_kit.excursions import bounds, minutes_beyond, time_beyond
 from coldchain_kit.model import Condition, Trace, one_sided, physics, timeline
 
 DAY_HOURS = 24.0  # the short window that a longer one is compared with, for the dilution warning (FACTS A8, A9)
@@ -35,7 +35,7 @@ def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
 
 
 def mean_c(celsius: pd.Series, *, gap=None) -> float:
-    """Time-weighted mean [°C]; NaN where no two neighbouring readings have a step without a gap between them.
+    """Time-weighted mean [°C]; the plain mean where every step is a gap, NaN without a reading.
 
     Examples
     --------
@@ -44,19 +44,24 @@ def mean_c(celsius: pd.Series, *, gap=None) -> float:
     6.5
     """
     weights = weights_min(celsius, gap=gap)
-    return float(np.sum(weights * time_beyond.known(celsius)) / weights.sum()) if weights.sum() > 0 else float("nan")
+    values = time_beyond.known(celsius)
+    weights = weights if weights.sum() > 0 else np.ones(len(values))
+    return float(np.sum(weights * values) / weights.sum()) if len(values) else float("nan")
 
 
 def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> float:
     """Time-weighted mean kinetic temperature [°C] (USP <1160>, FACTS A1 READ; weights of CONTRACTS rule 9).
 
+    Every reading weighs the same where every step is a gap.
+
     Examples
     --------
     >>> times = pd.to_datetime(["2026-03-01T00:00Z", "2026-03-01T12:00Z", "2026-03-02T00:00Z"])
-    >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times)), 4)
+    >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times), gap=[False, False]), 4)
     23.6445
     """
-    return physics.mean_kinetic_temperature_c(time_beyond.known(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
+    values, weights = time_beyond.known(celsius), weights_min(celsius, gap=gap)
+    return physics.mean_kinetic_temperature_c(values, weights if weights.sum() > 0 else np.ones(len(values)), ea_kj_mol=ea_kj_mol)
 
 
 def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> pd.DataFrame:
@@ -69,7 +74,7 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=5, freq="1h", tz="UTC")
-    >>> rolling_mkt(pd.Series([5.0, 5.0, 5.0, 12.0, 5.0], index=times), window_hours=2)["mkt_c"].round(3).tolist()
+    >>> rolling_mkt(pd.Series([5.0, 5.0, 5.0, 12.0, 5.0], index=times), window_hours=2, gap=[False] * 4)["mkt_c"].round(3).tolist()
     [nan, 5.0, 5.0, 7.366, 9.207]
     """
     keep = np.isfinite(celsius.to_numpy(dtype="float64"))
@@ -91,12 +96,12 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     return pd.DataFrame({"window_start": starts, "mkt_c": np.where(held > 0, mkt, np.nan), "covered_share": np.minimum(held / window_us, 1.0)}, index=celsius.index[keep])
 
 
-def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> dict[str, Any] | None:
+def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None, gap=None) -> dict[str, Any] | None:
     """The window with the highest MKT among those that end in [start, end) and begin within the record.
 
     A record shorter than the window is one window. None where nothing can be computed.
     """
-    rolled = rolling_mkt(celsius, window_hours=window_hours, ea_kj_mol=ea_kj_mol)
+    rolled = rolling_mkt(celsius, window_hours=window_hours, ea_kj_mol=ea_kj_mol, gap=gap)
     inside = rolled[(rolled.index >= (start or rolled.index.min())) & ((rolled.index < end) if end is not None else True)] if len(rolled) else rolled
     whole = inside[inside["window_start"] >= rolled.index[0]] if len(inside) else inside
     chosen = whole if len(whole) else inside.tail(1)
@@ -179,12 +184,13 @@ def _windows(trace: Trace, condition: Condition, excursions: pd.DataFrame, start
 def _highest(trace: Trace, span: pd.Timedelta, ea_kj_mol: float, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
     """The highest window of all; without a figure where one of them holds a reading without a number: that one may be higher."""
     index = trace.readings.index
-    reach = trace.readings[(index >= start - span) & (index < end)]
-    why_not = one_sided.why_no_mean(reach)
+    why_not = one_sided.why_no_mean(trace.readings[(index >= start - span) & (index < end)])
     if why_not:
-        share = timeline.coverage(trace.heard, start=start, end=end)["covered_share"]
+        share = timeline.coverage(trace, start=start, end=end)["covered_share"]
         return {"window_start": start, "window_end": end, "mkt_c": None, "covered_share": share, "why_not": f"{why_not} Which window is the highest is not known."}
-    top = highest_window(trace.celsius, window_hours=span / pd.Timedelta(hours=1), ea_kj_mol=ea_kj_mol, start=start, end=end)
+    numbers = trace.readings["one_sided"].to_numpy() != 0
+    gap, hours = bounds.steps_without(trace, numbers)["gap"], span / pd.Timedelta(hours=1)
+    top = highest_window(trace.celsius, window_hours=hours, ea_kj_mol=ea_kj_mol, start=start, end=end, gap=gap)
     return None if top is None else {**top, "why_not": ""}
 
 
@@ -192,12 +198,12 @@ def _in_window(trace: Trace, condition: Condition, opens: pd.Timestamp, closes: 
     """MKT of a window (None beside a one-sided reading, with the reason), and how much of it is covered."""
     index = trace.readings.index
     part = trace.readings[(index >= opens) & (index <= closes)]
-    share = timeline.coverage(trace.heard, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+    share = timeline.coverage(trace, start=opens, end=closes)["covered_share"] if len(part) else 0.0
     why_not = one_sided.why_no_mean(part)
     if why_not:
         return None, share, why_not
-    gap = timeline.gap_marks(trace.celsius, start=opens, stop=closes + pd.Timedelta(1, "us"))
-    mkt = mkt_c(part["celsius"], ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
+    gap = timeline.gap_marks(trace, start=opens, stop=closes + pd.Timedelta(1, "us"))
+    mkt = mkt_c(part["celsius"], ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if not gap.all() else float("nan")
     return (mkt if np.isfinite(mkt) else None), share, ""
 
 
@@ -221,7 +227,7 @@ def _beyond_band(trace: Trace, window: dict[str, Any], condition: Condition) -> 
         return f"A reading of {highest:g} °C lies beyond {ceiling_c:g} °C: the document's rule does not speak of that."
     if low_c is not None and floor_c < low_c and round(lowest - floor_c, 6) < 0:
         return f"A reading of {lowest:g} °C lies below {floor_c:g} °C: the document's rule does not speak of that."
-    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"]).most / 60.0
+    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"], gap=_marks(trace, window)).most / 60.0
     if rule.band_hours is not None and hours > rule.band_hours:
         return f"Up to {hours:.1f} h above {condition.limit_c('above'):g} °C are more than the {rule.band_hours:g} h of the document's rule."
     return ""
@@ -232,10 +238,15 @@ def _dilution(trace: Trace, window: dict[str, Any], *, limit_c: float, hours: fl
     if hours <= DAY_HOURS or window["mkt_c"] is None or window["mkt_c"] > limit_c:
         return ""
     part = trace.celsius[(trace.celsius.index >= window["window_start"]) & (trace.celsius.index <= window["window_end"])]
-    return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol)
+    return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol, gap=_marks(trace, window))
 
 
-def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL) -> str:
+def _marks(trace: Trace, window: dict[str, Any]) -> np.ndarray:
+    """Which steps of a window, its end included, are gaps, judged on the whole record."""
+    return timeline.gap_marks(trace, start=window["window_start"], stop=window["window_end"] + pd.Timedelta(1, "us"))
+
+
+def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> str:
     """The dilution warning with both numbers, or "" where the hottest 24 h keep the limit, too.
 
     Examples
@@ -246,7 +257,7 @@ def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol
     >>> dilution(month, long_mkt_c=mkt_c(month), limit_c=25.0)
     'The long window has an MKT of 22.43 °C, but its hottest 24 h have 30.00 °C, beyond 25 °C: a long window hides a hot day.'
     """
-    day = highest_window(celsius, window_hours=DAY_HOURS, ea_kj_mol=ea_kj_mol)
+    day = highest_window(celsius, window_hours=DAY_HOURS, ea_kj_mol=ea_kj_mol, gap=gap)
     if day is None or day["mkt_c"] <= limit_c:
         return ""
     return f"The long window has an MKT of {long_mkt_c:.2f} °C, but its hottest 24 h have {day['mkt_c']:.2f} °C, beyond {limit_c:g} °C: a long window hides a hot day."

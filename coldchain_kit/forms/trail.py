@@ -62,7 +62,7 @@ def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
         return [(number, f"{held['unit']} {held['probe']}", "no such probe in this case", "unchanged", "unchanged", held["reason"], held["second_person"])]
     start, end = (site.instant(pd.Timestamp(held[edge])) for edge in ("start", "end"))
     out = (trace.readings.index >= start) & (trace.readings.index <= end)
-    less = Trace(trace.probe, trace.readings[~out], trace.flags[~out], trace.steps, trace.sources)
+    less = Trace(trace.probe, trace.readings[~out], trace.flags[~out], trace.steps, trace.sources, trace.cadences)
     condition = site.units[held["unit"]].condition
     told = [_told(one, condition) for one in (trace, less)]
     count = f"{wording.count(int(out.sum()))}, from {wording.when(start, site.timezone)} to {wording.when(end, site.timezone)}"
@@ -71,7 +71,7 @@ def _with_and_without(assessment: Any, number: str, held: dict) -> list[tuple]:
 
 def _told(trace: Trace, condition: Condition) -> str:
     """Excursions of a whole trace in one line; time without readings beside them, because setting readings aside makes some."""
-    table, steps = excursions.find(trace, condition), timeline.steps(trace.heard)
+    table, steps = excursions.find(trace, condition), timeline.steps(trace)
     silent = f"time without readings {wording.minutes(float(steps.loc[steps['gap'], 'minutes'].sum()))}"
     if not len(table):
         return f"no excursion; {silent}"

@@ -15,7 +15,7 @@ import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.lots import reasons, stays
+from coldchain_kit.lots import reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import Condition, Trace, Unit, one_sided, timeline
 from coldchain_kit.register import Allowance, Lot, Site, Stay
@@ -44,7 +44,7 @@ def assess(
 
     Returns
     -------
-    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, without_readings_min,
+    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, missing_readings, missing_share (of the stays' time, the worst probe of each), without_readings_min,
     earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
     """
     steps, edges = Steps(), _edges(window)
@@ -69,10 +69,14 @@ def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: S
         "exposures": [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)],
         "allowances": [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances],
     }
+    missing = [[reach.losses(trace, here, steps) for trace in here.traces] for here in places]
+    lost_min = sum(max((one.share for one in found), default=1.0) * here.minutes for here, found in zip(places, missing, strict=True))
     why = reasons.why(places, steps, freezing, before, edges, notes)
     return {
         "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
         "stays": [_stay(stay, places, steps) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
+        "missing_readings": sum(max((one.count for one in found), default=0) for found in missing),
+        "missing_share": lost_min / sum(here.minutes for here in places) if places else None,
         "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
@@ -111,7 +115,7 @@ def _readings(here: Place, trace: Trace, steps: Steps) -> dict[str, Any]:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
     valued, mkt, no_mean = part[one_sided.heard(part)], None, one_sided.why_no_mean(part)
-    gap = None if no_mean else timeline.gap_marks(trace.heard, start=here.seen_from, stop=here.seen_to)
+    gap = None if no_mean else timeline.gap_marks(trace, start=here.seen_from, stop=here.seen_to)
     refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=True)
     if not refusal and len(valued) and condition.outside(stays.further(valued, "below"), "below").any():
         refusal = "MKT is not computed where a reading lies below the low limit: a mean would hide it."

@@ -10,7 +10,7 @@ import pandas as pd
 
 from coldchain_kit import quality
 from coldchain_kit.base import zones
-from coldchain_kit.lots import stays
+from coldchain_kit.lots import reach, stays
 from coldchain_kit.lots.stays import Place, Steps
 from coldchain_kit.model import FAIL, one_sided
 from coldchain_kit.register import Allowance, Site
@@ -18,7 +18,7 @@ from coldchain_kit.register import Allowance, Site
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
     "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
-    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch",
+    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch", "interval": "an interval that nothing states",
 }  # fmt: skip
 MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 
@@ -54,6 +54,7 @@ def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Se
     for here in places:
         said += _excursions(here, notes)
         said += _silence(here, steps, notes)
+        said += _missing(here, steps, notes)
         said += _one_sided(here, notes)
         said += _faults(here, notes)
         said += _calibration(here, notes)
@@ -88,13 +89,32 @@ def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
         return [f"No probe of {here.stay.unit} that decides is part of this case: {_hours(here.minutes)} of the stay are without readings."]
     said = []
     for trace in here.traces:
-        spans = steps.silence(trace, here)
+        spans = steps.silence(trace, here, coarse=False)
         if len(spans):
             total, (start, end) = stays.length_min(spans), max(spans.tolist(), key=lambda span: span[1] - span[0])
             count = "One stretch" if len(spans) == 1 else f"{len(spans)} stretches"
             first, last = (notes.local(pd.Timestamp(round(us), unit="us", tz="UTC")) for us in (start, end))
             longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
             said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {_hours(total)}, {longest}.")
+    return said
+
+
+def _missing(here: Place, steps: Steps, notes: Notes) -> list[str]:
+    """Missing readings between which a limit could have been crossed, and 1 % of the stay missing; isolated losses out of reach are no reason."""
+    said = []
+    for trace in here.traces:
+        found, place = reach.losses(trace, here, steps), f"{here.stay.unit}, probe {trace.probe.name}"
+        if found.crossed:
+            start, end, side = found.crossed[0]
+            pace = "no sound pace of this probe is known" if found.pace_c is None else f"at this probe's fastest sound pace, {found.pace_c:.2g} °C in one interval"
+            places = "At one place" if len(found.crossed) == 1 else f"At {len(found.crossed)} places, the first"
+            limit_c = here.stay.condition.limit_c(side)
+            said.append(
+                f"{places} from {notes.local(start)} to {notes.local(end)}, readings of {place} are missing, and between them it could have been "
+                f"{side} {limit_c:g} °C: {pace}."
+            )
+        if found.share >= reach.SHARE and found.isolated:
+            said.append(f"{100 * found.share:.1f} % of the stay is without readings of {place}: {found.count} readings are missing.")
     return said
 
 

@@ -6,7 +6,7 @@ Times are microseconds since 1970 (UTC) as numbers, results minutes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,21 +64,18 @@ class Steps:
     """What traces give beyond a temperature, and where they are silent, each worked out once."""
 
     def __init__(self) -> None:
-        self._gaps: dict[int, np.ndarray] = {}
         self._tables: dict[tuple, time_beyond.StepTable] = {}
         self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
-        self._silence: dict[int, tuple[np.ndarray, float, float, np.ndarray]] = {}
+        self._silence: dict[int, tuple[np.ndarray, np.ndarray, float, float, np.ndarray]] = {}
+        self._paces: dict[int, float | None] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
         """:func:`bounds.trace_steps` of the trace, remembered."""
-        own = id(trace)
-        if own not in self._gaps:
-            self._gaps[own] = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool)
-            self._kept.append(trace)
         key = _key(trace, limit_c, direction, condition)
         if key not in self._tables:
-            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, gap=self._gaps[own], condition=condition)
+            self._kept.append(trace)
+            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition)
         return self._tables[key]
 
     def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
@@ -97,25 +94,35 @@ class Steps:
             lost = lost | one_sided.unknown(readings, condition)
         if not lost.any():
             return np.empty((0, 2))
-        us = time_beyond.times_us(trace.heard).astype("float64")
+        us = readings.index.as_unit("us").asi8.astype("float64")
         sure = np.flatnonzero(one_sided.heard(readings) & ~lost)
         after = np.searchsorted(sure, np.flatnonzero(lost))
         first = us[sure[np.maximum(after - 1, 0)]] if len(sure) else np.full(len(after), us[0])
         last = us[sure[np.minimum(after, len(sure) - 1)]] if len(sure) else np.full(len(after), us[-1])
-        own = us[lost]
-        return union(np.column_stack((np.minimum(first, own), np.maximum(last, own))))
+        return union(np.column_stack((np.minimum(first, us[lost]), np.maximum(last, us[lost]))))
 
-    def silence(self, trace: Trace, place: Place) -> np.ndarray:
-        """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends."""
+    def pace_c(self, trace: Trace, work: Callable[[Trace], float | None]) -> float | None:
+        """What ``work`` says of the trace, remembered [°C]."""
+        if id(trace) not in self._paces:
+            self._paces[id(trace)] = work(trace)
+            self._kept.append(trace)
+        return self._paces[id(trace)]
+
+    def silence(self, trace: Trace, place: Place, *, coarse: bool = True) -> np.ndarray:
+        """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends.
+
+        ``coarse``: also stretches coarser than the interval that nothing states, of which nothing is known either.
+        """
         own = id(trace)
         if own not in self._silence:
             self._silence[own] = _silence(trace)
             self._kept.append(trace)
-        gaps, first, last, tolerance = self._silence[own]
+        gaps, rough, first, last, tolerance = self._silence[own]
         opens, closes = float(micros(place.opens)), float(micros(place.closes))
         ends = np.array([[opens, min(first, closes)], [max(last, opens), closes]])
         silent = np.array([first - opens, closes - last]) > tolerance
-        return np.concatenate((cut(gaps, low=opens, high=closes), ends[silent]))
+        thin = cut(rough, low=opens, high=closes) if coarse else np.empty((0, 2))
+        return np.concatenate((cut(gaps, low=opens, high=closes), thin, ends[silent]))
 
 
 def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple:
@@ -128,14 +135,15 @@ def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
     return np.column_stack((steps.start_us[edges[::2]], steps.end_us[edges[1::2] - 1])).astype("float64")
 
 
-def _silence(trace: Trace) -> tuple[np.ndarray, float, float, np.ndarray]:
-    """Gaps of a record, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
-    us = time_beyond.times_us(trace.heard)[trace.heard.notna().to_numpy()].astype("float64")
+def _silence(trace: Trace) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:
+    """Gaps of a record, its coarser stretches that nothing states, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
+    us = trace.readings.index.as_unit("us").asi8[one_sided.heard(trace.readings)].astype("float64")
     if not len(us):
-        return np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
-    gap = timeline.steps(trace.heard)["gap"].to_numpy(dtype=bool)
-    tolerance = np.maximum(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace.readings.index)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
-    return np.column_stack((us[:-1][gap], us[1:][gap])), float(us[0]), float(us[-1]), tolerance
+        return np.empty((0, 2)), np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
+    gap, coarse = (timeline.steps(trace)[name].to_numpy(dtype=bool) for name in ("gap", "coarse"))
+    tolerance = np.fmax(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
+    gaps, rough = (np.column_stack((us[:-1][mask], us[1:][mask])) for mask in (gap, coarse))
+    return gaps, rough, float(us[0]), float(us[-1]), tolerance
 
 
 def cut(spans: np.ndarray, *, low: float, high: float) -> np.ndarray:

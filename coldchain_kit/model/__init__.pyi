@@ -1,3 +1,4 @@
+from . import cadence as cadence
 from . import conditions as conditions
 from . import one_sided as one_sided
 from . import physics as physics

@@ -1,6 +1,8 @@
 """When there are readings and when there are none: interval in force, steps, gaps, coverage, probes side by side.
 
-Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are made", rule 4.
+Nothing is interpolated into the record. Rules: CONTRACTS "How the numbers are made", rule 4; the interval in force
+comes from :mod:`coldchain_kit.model.cadence`. Where a function takes a Trace, what its downloads are stated to keep is
+known; of a bare Series only what it keeps itself, or ``interval_min``.
 """
 
 from __future__ import annotations
@@ -8,129 +10,94 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-GAP_FACTOR = 2.5  # a step longer than this many intervals is a gap (rule 4)
-GAP_FLOOR_MIN = 5.0  # unless it is no longer than this: loggers with uneven steps (rule 4)
-MISSING_FACTOR = 1.5  # a longer step of an even logger holds missing readings (rule 4)
+from coldchain_kit.model import cadence
+from coldchain_kit.model.cadence import GAP_FACTOR, GAP_FLOOR_MIN, MISSING_FACTOR, Cadence, Stated
+from coldchain_kit.model.trace import Trace
+
+__all__ = [
+    "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR",
+    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "side_by_side", "steps", "usual_min",
+]  # fmt: skip
+
 _US_MIN = 60e6
-
-# A stretch is recognised by the running median of its steps: it must jump by more than a quarter and last at
-# least half the running window, else a few missing readings would look like a change of the interval.
-_WINDOW = 25
-_JUMP = 1.25
+_TICK_MIN = 1e-3 / 60  # times are compared to a millisecond
+Minutes = float | tuple[float, ...] | None
 
 
-def interval_min(times: pd.DatetimeIndex) -> float | None:
-    """The median step [min] of a whole record; None with fewer than two times.
+def interval_min(record: Trace | pd.Series | pd.DatetimeIndex) -> float | None:
+    """The finest interval in force of a record [min]; None where nothing states one and it keeps none (rule 4).
 
     Examples
     --------
-    >>> interval_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
+    >>> interval_min(pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC"))
+    5.0
+    >>> interval_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC")) is None
+    True
+    """
+    index = record if isinstance(record, pd.DatetimeIndex) else _series(record).index
+    found = [one for part in _downloads(record, index, None) for one in part.intervals_min]
+    return min(found, default=None)
+
+
+def usual_min(index: pd.DatetimeIndex) -> float | None:
+    """The median step [min] of some times, for drawing and for slack, never for what counts; None with fewer than two.
+
+    Examples
+    --------
+    >>> usual_min(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
     5.0
     """
-    step = np.diff(_us(times))
+    step = np.diff(_us(index))
     step = step[step > 0]
     return float(np.median(step) / _US_MIN) if len(step) else None
-
-
-def intervals(times: pd.DatetimeIndex) -> np.ndarray:
-    """The interval in force [min] at each step between neighbouring times: the median step of its stretch.
-
-    Parameters
-    ----------
-    times : DatetimeIndex, n strictly increasing times
-
-    Returns
-    -------
-    array of float, n - 1 intervals [min].
-
-    Examples
-    --------
-    >>> a = pd.date_range("2026-03-01", periods=40, freq="5min", tz="UTC")
-    >>> b = pd.date_range(a[-1] + pd.Timedelta("15min"), periods=40, freq="15min", tz="UTC")
-    >>> np.unique(intervals(a.append(b))).tolist()
-    [5.0, 15.0]
-    """
-    return _timing(times)[0]
-
-
-def _timing(times: pd.DatetimeIndex) -> tuple[np.ndarray, bool]:
-    """The interval in force at each step [min], and whether the logger reads at even steps.
-
-    An uneven logger has one interval, its median step: its stretches would be chance.
-    """
-    step = np.diff(_us(times)) / _US_MIN
-    if not len(step):
-        return step, True
-    overall = np.full(len(step), np.median(step))
-    if len(step) < 2 * _WINDOW:
-        return overall, _even(step, overall)
-    typical = np.abs(step - overall) <= (_JUMP - 1) * overall
-    if typical.mean() > 0.98 and not _long_runs(~typical):
-        return overall, _even(step, overall)
-    running = pd.Series(step).rolling(_WINDOW, center=True, min_periods=1).median().to_numpy()
-    level = np.concatenate(([0], np.cumsum(np.abs(np.diff(np.log(running))) > np.log(_JUMP))))
-    force = np.empty(len(step))
-    for start, stop in _stretches(level):
-        force[start:stop] = np.median(step[start:stop])
-    even = _even(step, force)
-    return (force if even else overall), even
-
-
-def _even(step: np.ndarray, force: np.ndarray) -> bool:
-    """Whether four of five steps lie within a tenth of the interval in force or of a multiple of it (missing readings make no logger uneven)."""
-    if len(step) < 3:
-        return True
-    ratio = step / force
-    return bool((np.abs(ratio - np.maximum(np.round(ratio), 1)) <= 0.1).mean() >= 0.8)
 
 
 def _us(times: pd.DatetimeIndex) -> np.ndarray:
     return times.as_unit("us").asi8
 
 
-def _long_runs(mask: np.ndarray) -> bool:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view("int8"), [0]))))
-    return bool(len(edges)) and int((edges[1::2] - edges[::2]).max()) >= _WINDOW // 2
+def _series(record: Trace | pd.Series) -> pd.Series:
+    """The readings that stand there; of a Trace one-sided ones, too, which are no gap (CONTRACTS rule 9)."""
+    return record.heard if isinstance(record, Trace) else record
 
 
-def _stretches(level: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of one level; a run shorter than half the window belongs to the one before it."""
-    cuts = np.concatenate(([0], np.flatnonzero(np.diff(level)) + 1, [len(level)]))
-    runs: list[list[int]] = []
-    for start, stop in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
-        if runs and (stop - start < _WINDOW // 2 or level[start] == level[runs[-1][0]]):
-            runs[-1][1] = stop
-        else:
-            runs.append([start, stop])
-    if len(runs) > 1 and runs[0][1] - runs[0][0] < _WINDOW // 2:
-        runs[1][0] = 0
-        runs = runs[1:]
-    return [(start, stop) for start, stop in runs]
+def _downloads(record: object, index: pd.DatetimeIndex, stated_min: Minutes) -> tuple[Cadence, ...]:
+    """The cadence of each download of a record; a bare Series is its own download."""
+    if isinstance(record, Trace) and record.cadences and stated_min is None:
+        return record.cadences
+    stated = () if stated_min is None else (Stated(stated_min if isinstance(stated_min, tuple) else (stated_min,)),)
+    return (cadence.of(_us(index), stated),)
 
 
-def end_intervals(times: pd.DatetimeIndex) -> tuple[float, float]:
-    """The interval in force at the record's first and at its last step [min]; 0 with fewer than two times.
+def end_intervals(record: Trace | pd.Series, *, interval_min: Minutes = None) -> tuple[float, float]:
+    """The interval in force at the record's first and at its last reading [min]; NaN where none is known.
 
     Examples
     --------
-    >>> end_intervals(pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC"))
+    >>> end_intervals(pd.Series(4.0, index=pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC")))
     (5.0, 5.0)
     """
-    force = intervals(times)
-    return (float(force[0]), float(force[-1])) if len(force) else (0.0, 0.0)
+    return cadence.edges_min(_downloads(record, _series(record).index, interval_min))
 
 
-def steps(series: pd.Series) -> pd.DataFrame:
-    """Every pair of neighbouring readings that have a value.
+def _is_gap(minutes: np.ndarray, interval: np.ndarray, coarse: np.ndarray) -> np.ndarray:
+    return (minutes > np.fmax(GAP_FACTOR * interval, GAP_FLOOR_MIN) + _TICK_MIN) & ~coarse
+
+
+def steps(record: Trace | pd.Series, *, interval_min: Minutes = None) -> pd.DataFrame:
+    """Every pair of neighbouring readings that have a value; of a Trace worked out once.
 
     Parameters
     ----------
-    series : Series of float [°C], UTC index; NaN = a row without a value
+    record : Trace, or Series of float [°C] on a UTC index; NaN = a row without a value
+    interval_min : float or tuple of float, optional
+        What states the interval of a bare Series [min].
 
     Returns
     -------
-    DataFrame, one row a pair: start, end (UTC), minutes [min], interval_min [min, in force there], gap (bool),
-    missing (int, readings that should stand between them), left, right (positions in ``series``).
+    DataFrame, one row a pair: start, end (UTC), minutes [min], interval_min [min, in force there, NaN: not known], gap (bool),
+    coarse (bool, of a regular stretch coarser than the interval that nothing states: bridged, but unknown),
+    missing (int, readings that should stand between them), left, right (positions in the record).
 
     Examples
     --------
@@ -138,30 +105,49 @@ def steps(series: pd.Series) -> pd.DataFrame:
     >>> steps(pd.Series([4.0, 4, 4, 4, 4], index=times)).gap.tolist()
     [False, False, True, False]
     """
+    if isinstance(record, Trace) and interval_min is None:
+        return record.remembered("steps", lambda: _steps(record, None)).copy(deep=False)
+    return _steps(record, interval_min)
+
+
+def _steps(record: Trace | pd.Series, stated_min: Minutes) -> pd.DataFrame:
+    series = _series(record)
     index = series.index
-    values = series.to_numpy(dtype="float64")
-    at = np.flatnonzero(np.isfinite(values))
+    at = np.flatnonzero(np.isfinite(series.to_numpy(dtype="float64")))
     us = _us(index)
-    if len(at) < 2:
-        empty = pd.DatetimeIndex([], tz="UTC").as_unit("us")
-        return pd.DataFrame({"start": empty, "end": empty, "minutes": np.zeros(0), "interval_min": np.zeros(0), "gap": np.zeros(0, bool), "missing": np.zeros(0, "int64"), "left": at[:0], "right": at[:0]})
     left, right = at[:-1], at[1:]
     minutes = (us[right] - us[left]) / _US_MIN
-    force, even = _timing(index)
-    force = force[left]
-    gap = minutes > np.maximum(GAP_FACTOR * force, GAP_FLOOR_MIN)
-    missing = np.where(minutes > MISSING_FACTOR * force, np.round(minutes / force) - 1, 0).astype("int64")
-    if not even:
-        missing = np.where(gap, missing, 0)
+    force, coarse = cadence.on_steps(us[at], _downloads(record, index, stated_min)) if len(at) > 1 else (minutes, minutes > 0)
+    gap = _is_gap(minutes, force, coarse)
+    short = ~(minutes > MISSING_FACTOR * force + _TICK_MIN)  # where no interval is known nothing can be counted
+    missing = np.where(short, 0, np.round(minutes / np.where(short, minutes, force)) - 1).astype("int64")
+    if not cadence.even(minutes, force):
+        missing = np.where(gap | coarse, missing, 0)
     return pd.DataFrame(
-        {"start": index[left], "end": index[right], "minutes": minutes, "interval_min": force, "gap": gap, "missing": missing, "left": left, "right": right}
-    )
+        {
+            "start": index[left], "end": index[right], "minutes": minutes, "interval_min": force, "gap": gap, "coarse": coarse,
+            "missing": missing, "left": left, "right": right,
+        }
+    )  # fmt: skip
 
 
-def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
+def neighbours(series: pd.Series) -> pd.DataFrame:
+    """:func:`steps` of a bare Series whose median step is taken where it keeps none: for paces and drawing, never for what counts.
+
+    Examples
+    --------
+    >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
+    >>> neighbours(pd.Series(4.0, index=times))["gap"].tolist(), steps(pd.Series(4.0, index=times))["gap"].tolist()
+    ([False, False], [True, True])
+    """
+    table = _steps(series, None)
+    return _steps(series, usual_min(series.index)) if len(table) and table["interval_min"].isna().all() else table
+
+
+def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
     """Which steps between the readings with a value in [start, stop) are gaps, judged on the whole record.
 
-    A window must not judge on its own: its few steps may have another median than the stretch they belong to.
+    A window must not judge on its own: its few steps may have another interval than the stretch they belong to.
 
     Returns
     -------
@@ -173,7 +159,7 @@ def gap_marks(series: pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> 
     >>> gap_marks(pd.Series(4.0, index=times), start=times[1], stop=times[4]).tolist()
     [False, True]
     """
-    table = steps(series)
+    table = steps(record)
     return table.loc[(table["start"] >= start) & (table["end"] < stop), "gap"].to_numpy(dtype=bool)
 
 
@@ -193,7 +179,7 @@ def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.D
     return cut.assign(minutes=(cut["end"] - cut["start"]) / pd.Timedelta(minutes=1))
 
 
-def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
+def gaps(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> pd.DataFrame:
     """Spans without readings in a window: gaps between readings and the window's edges without any.
 
     Returns
@@ -208,26 +194,27 @@ def gaps(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.Dat
     >>> spans[["minutes", "edge"]].values.tolist()
     [[120.0, 'end']]
     """
-    table = steps(series)
+    series, table = _series(record), steps(record, interval_min=interval_min)
     inner = clip(table[table["gap"]], start=start, end=end).assign(edge="")[["start", "end", "minutes", "edge"]]
     valued = series.index[series.notna().to_numpy()]
     if not len(valued):
         return pd.DataFrame({"start": [start], "end": [end], "minutes": [(end - start) / pd.Timedelta(minutes=1)], "edge": ["start"]})
     rows = [inner]
     beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
-    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(series.index), strict=True):
-        if silent / pd.Timedelta(minutes=1) > max(GAP_FACTOR * usual, GAP_FLOOR_MIN):
+    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(record, interval_min=interval_min), strict=True):
+        if silent / pd.Timedelta(minutes=1) > np.fmax(GAP_FACTOR * usual, GAP_FLOOR_MIN) + _TICK_MIN:
             rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
     return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
 
 
-def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, float | int]:
+def coverage(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> dict[str, float | int]:
     """How much of a window the readings cover.
 
     Returns
     -------
-    dict: covered_share (0..1: the window less the time of missing readings, one interval each; of an uneven logger
-    less its gaps), missing_readings (int), gap_minutes [min].
+    dict: covered_share (0..1: the window less the time of missing readings and of coarse stretches, one interval each held; of
+    an uneven logger less its gaps; nothing is held where no interval is known), missing_readings (int), gap_minutes [min],
+    lost_minutes [min, the window's time that is not covered].
 
     Cannot see: whether a reading that stands there is true.
 
@@ -236,29 +223,37 @@ def coverage(series: pd.Series, *, start: pd.Timestamp, end: pd.Timestamp) -> di
     One reading of an hour is missing, 5 of 60 minutes:
 
     >>> times = pd.date_range("2026-03-01", periods=13, freq="5min", tz="UTC")
-    >>> found = coverage(pd.Series(4.0, index=times).drop(times[6]), start=times[0], end=times[-1])
+    >>> found = coverage(pd.Series(4.0, index=times).drop(times[6]), start=times[0], end=times[-1], interval_min=5)
     >>> round(found["covered_share"] * 60, 6), found["missing_readings"], found["gap_minutes"]
     (55.0, 1, 0.0)
     """
     window = (end - start) / pd.Timedelta(minutes=1)
-    spans = gaps(series, start=start, end=end)
-    table = steps(series)
-    held = table[table["missing"] > 0]
-    first, usual = end_intervals(series.index)
-    if usual and (spans["edge"] == "end").any():  # after the last reading as between two
+    spans = gaps(record, start=start, end=end, interval_min=interval_min)
+    table = steps(record, interval_min=interval_min)
+    nameless = table["interval_min"].isna()
+    held = table[(table["missing"] > 0) & ~nameless]
+    lost = float(clip(table[table["gap"] & nameless], start=start, end=end)["minutes"].sum())
+    series, (first, usual) = _series(record), end_intervals(record, interval_min=interval_min)
+    after = float(spans.loc[spans["edge"] == "end", "minutes"].sum())
+    if after and np.isfinite(usual):  # after the last reading as between two
         last = series.index[series.notna().to_numpy()][-1]
         held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])
-    missing, lost = _missing_of(held, start=start, end=end)
+        after = 0.0
+    missing, without = _missing_of(held, start=start, end=end)
     before = float(spans.loc[spans["edge"] == "start", "minutes"].sum())
-    missing, lost = missing + (int(np.floor(before / first + 1e-6)) if first else 0), lost + before
+    missing += int(np.floor(before / first + 1e-6)) if first > 0 else 0
+    lost += without + before + after
     share = 1.0 - lost / window if window > 0 else 0.0
-    return {"covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum())}
+    return {
+        "covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum()),
+        "lost_minutes": float(min(max(lost, 0.0), max(window, 0.0))),
+    }  # fmt: skip
 
 
 def _missing_of(held: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> tuple[int, float]:
     """Missing readings of these steps that would stand in a window, and the window's time without them [min]: a reading holds one interval."""
     first, last = (pd.DatetimeIndex([edge]).as_unit("us").asi8[0] / _US_MIN for edge in (start, end))
-    left, right = (pd.DatetimeIndex(held[side]).asi8 / _US_MIN for side in ("start", "end"))
+    left, right = (pd.DatetimeIndex(held[side]).as_unit("us").asi8 / _US_MIN for side in ("start", "end"))
     usual, count = held["interval_min"].to_numpy(), held["missing"].to_numpy()
     before = np.clip(np.ceil((first - left) / usual - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
     through = np.clip(np.ceil((last - left) / usual - 1e-6) - 1, 0, count)

@@ -5,6 +5,7 @@ Functions that change a trace return a new one; ``as_read_c`` is never altered.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -12,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError
-from coldchain_kit.model import one_sided
+from coldchain_kit.model import cadence, one_sided
+from coldchain_kit.model.cadence import Cadence, Stated
 
 __all__ = [
     "FAIL", "FLAG_WORDS", "GOOD", "MISSING", "NOT_EVALUATED", "SUSPECT",
@@ -91,6 +93,7 @@ class Trace:
     as_read_c and celsius, see :mod:`one_sided`], bound_c [°C, its bound, NaN where there is none], text [the file's own, of
     one-sided readings, else ""], clock_doubt_s [s, doubt of the instant], source [int16, index into ``sources``], line [int64].
     ``flags``: DataFrame on the same index, one int8 column for each quality test that ran.
+    ``cadences``: when each of its downloads read and what states its interval; none: the readings' own times tell it.
     """
 
     probe: Probe
@@ -98,6 +101,7 @@ class Trace:
     flags: pd.DataFrame
     steps: tuple[Step, ...] = ()
     sources: tuple[Source, ...] = ()
+    cadences: tuple[Cadence, ...] = ()
 
     @classmethod
     def of(
@@ -108,8 +112,9 @@ class Trace:
         u_c: float | None = None,
         one_sided: np.ndarray | None = None,
         sources: tuple[Source, ...] = (),
+        interval_min: float | tuple[float, ...] | None = None,
     ) -> Trace:
-        """A trace from a bare Series of °C on a UTC index, for notebooks and tests.
+        """A trace from a bare Series of °C on a UTC index, for notebooks and tests; ``interval_min``: what states its interval [min].
 
         ``one_sided``: sides (+1, -1, 0) a reading; the Series holds the bound [°C] of a one-sided one, NaN for none.
 
@@ -139,7 +144,9 @@ class Trace:
             index=index,
         )
         who = probe if isinstance(probe, Probe) else Probe(probe)
-        return cls(who, readings, pd.DataFrame(index=index), (), sources)
+        stated = () if interval_min is None else (Stated(interval_min if isinstance(interval_min, tuple) else (interval_min,)),)
+        cadences = (cadence.of(index.as_unit("us").asi8, stated),) if stated else ()
+        return cls(who, readings, pd.DataFrame(index=index), (), sources, cadences)
 
     @property
     def celsius(self) -> pd.Series:
@@ -155,6 +162,20 @@ class Trace:
     def heard(self) -> pd.Series:
         """0 where a reading stands, one-sided or not, else NaN: what :mod:`timeline` needs to find steps and gaps."""
         return pd.Series(np.where(one_sided.heard(self.readings), 0.0, np.nan), index=self.readings.index)
+
+    def remembered(self, name: str, work: Callable[[], Any]) -> Any:
+        """What ``work`` gives, worked out once for these times, readings that are there and cadences; not to be changed in place."""
+        known = one_sided.heard(self.readings)
+        kept = self.__dict__.get("_kept", {})
+        before = kept.get(name)
+        if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known):
+            before = (self.cadences, self.readings.index, known, work())
+            object.__setattr__(self, "_kept", {**kept, name: before})
+        return before[3]
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Without what is remembered: it can be worked out again."""
+        return {name: value for name, value in self.__dict__.items() if name != "_kept"}
 
     def check(self) -> list[str]:
         """Every breach of the rules a trace must keep, numbered; an empty list when it is sound.

@@ -62,9 +62,9 @@ def held(series: pd.Series) -> pd.DataFrame:
     DataFrame on the readings' index: celsius [°C], minutes [min], last (bool: a gap or the record's end follows).
     """
     valued = series.dropna()
-    steps = timeline.steps(pd.Series(0.0, index=valued.index))  # HI and LO may be infinite here
+    steps = timeline.neighbours(pd.Series(0.0, index=valued.index))  # HI and LO may be infinite here
     minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
-    usual = timeline.interval_min(valued.index) or 0.0
+    usual = timeline.usual_min(valued.index) or 0.0
     if len(valued):
         gap = steps["gap"].to_numpy()
         minutes[:-1] = np.where(gap, np.minimum(steps["minutes"], steps["interval_min"]), steps["minutes"])
@@ -207,7 +207,7 @@ def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replaye
 
 def _slack(trace: Trace) -> pd.Timedelta:
     """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
-    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(trace.readings.index) or 0.0)))
+    return pd.Timedelta(minutes=max(10.0, 2 * (timeline.usual_min(trace.readings.index) or 0.0)))
 
 
 def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:

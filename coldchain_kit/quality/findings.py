@@ -106,8 +106,9 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
         for first, last in _lines(side == sign, join=0):
             here = first + np.flatnonzero(side[first : last + 1] == sign)
             yield _row(index, first, last, "one_sided", len(here), f"Probe {name}: {count(len(here))} {_one_sided_text(trace.readings.iloc[here], sign)}")
+    yield from _interval(trace)
     if len(index):
-        spans = timeline.gaps(trace.heard, start=start if start is not None else index[0], end=end if end is not None else index[-1])
+        spans = timeline.gaps(trace, start=start if start is not None else index[0], end=end if end is not None else index[-1])
         for row in spans.to_dict("records"):
             text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
@@ -120,6 +121,20 @@ def _one_sided_text(readings: pd.DataFrame, sign: int) -> str:
     if np.isnan(bound).any():
         return f"{side} what the probe or logger can show{own}: a side and no number. How far {side} is not known."
     return f"{one_sided.WORDS[sign]} {np.max(sign * bound) * sign:.1f} °C{own}: a bound, not a measured temperature. The true one may lie further out."
+
+
+def _interval(trace: Trace) -> Iterable[dict[str, Any]]:
+    """Stretches with a coarser regular step than the interval in force that nothing states (CONTRACTS rule 4)."""
+    steps = timeline.steps(trace)
+    for first, last in _lines(steps["coarse"].to_numpy(), join=JOIN_READINGS):
+        here = steps.iloc[first : last + 1]
+        here = here[here["coarse"]]
+        text = (
+            f"Probe {trace.probe.name}: from {here['start'].iloc[0]:%Y-%m-%d %H:%M} UTC on {count(len(here) + 1)} stand {here['minutes'].median():g} min apart instead of "
+            f"{here['interval_min'].min():g} min, and nothing states it: no setting of the register, no line of the download, no event of the logger. "
+            "Readings may have been left out. This time counts as unknown and proves no minutes."
+        )
+        yield {"start": here["start"].iloc[0], "end": here["end"].iloc[-1], "kind": "interval", "readings": len(here) + 1, "text": text}
 
 
 def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
@@ -217,7 +232,7 @@ def believable(
 
 def _probe_reasons(trace: Trace, start: pd.Timestamp, end: pd.Timestamp) -> tuple[bool, list[str]]:
     """Whether a probe's record in the window is too thin or too bad, and what limits it."""
-    cover = timeline.coverage(trace.heard, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
+    cover = timeline.coverage(trace, start=start, end=end)["covered_share"] if len(trace.readings) else 0.0
     inside = (trace.readings.index >= start) & (trace.readings.index < end)
     apart = {row["how"] for row in arguments_of(trace).get("apart", ())}
     answers_only = bool(apart) and apart <= set(pairs.ANSWERS)  # its response changed: worth a look, but it still shows a true temperature

@@ -39,9 +39,7 @@ def course(series: pd.Series) -> Course:
     whole = len(at) == len(values)
     minute = (us if whole else us[at]) / _US_MIN
     step = np.diff(minute)
-    force = timeline.intervals(series.index)
-    force = force if whole else force[at[:-1]]
-    gap = step > np.maximum(timeline.GAP_FACTOR * force, timeline.GAP_FLOOR_MIN)
+    gap = timeline.neighbours(series)["gap"].to_numpy()
     return Course(len(values), at, values if whole else values[at], minute, step, gap)
 
 

@@ -37,7 +37,8 @@ def _mkt(given: dict) -> list:
 
 
 def _above(given: dict) -> list:
-    found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0), conditions.get("refrigerated"))
+    usual = float(np.diff(given["times_min"]).min()) if len(given["times_min"]) > 1 else None
+    found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0, interval_min=usual), conditions.get("refrigerated"))
     return [float(found["minutes"].sum()), float(found["degree_minutes"].sum()), int(found["readings"].sum())]
 
 

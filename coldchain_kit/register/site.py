@@ -20,7 +20,7 @@ KINDS = ("refrigerator", "freezer", "ultra_low", "cold_room", "room", "shipper")
 
 _ALARM = {"enabled": toml.flag, "low_c": toml.number, "high_c": toml.number, "low_f": toml.number, "high_f": toml.number, "delay_min": toml.number}
 _LOGGER = {
-    "serial": toml.text, "model": toml.text, "interval_min": toml.positive, "clock": toml.text, "set_on": toml.date,
+    "serial": toml.text, "model": toml.text, "interval_min": toml.positives, "clock": toml.text, "set_on": toml.date,
     "clock_checks": toml.time_pairs, "temperature_unit": toml.one_of("C", "F", "K"), "date_order": toml.one_of("dmy", "mdy", "ymd"),
     "alarm": _ALARM, "memory_readings": toml.whole, "when_full": toml.one_of("stop", "overwrite"), "backup_hours": toml.number,
     "events_kept": toml.whole, "range_c": toml.pair,
@@ -93,11 +93,11 @@ class ProbeEntry:
 
 @dataclass(frozen=True)
 class Logger:
-    """What is known about a logger and its settings at one time."""
+    """What is known about a logger and its settings at one time. ``interval_min``: every step it is said to take [min]; empty: not known."""
 
     serial: str | None = None
     model: str | None = None
-    interval_min: float | None = None
+    interval_min: tuple[float, ...] = ()
     clock: str | None = None
     set_on: dt.date | None = None
     clock_checks: tuple[tuple[dt.datetime, dt.datetime], ...] = ()
@@ -223,6 +223,9 @@ def _logger(given: dict, before: Logger, path: Path, unit: str) -> Logger:
             if f"{side}_f" in alarm:
                 alarm[f"{side}_c"] = round((alarm.pop(f"{side}_f") - 32) / 1.8, 6)
         changes["alarm"] = replace(before.alarm or Alarm(), **alarm)
+    if "interval_min" in changes:
+        given_min = changes["interval_min"]
+        changes["interval_min"] = tuple(sorted({float(one) for one in (given_min if isinstance(given_min, list) else [given_min])}))
     for key in ("clock_checks", "range_c"):
         if key in changes:
             changes[key] = tuple(tuple(row) for row in changes[key]) if key == "clock_checks" else tuple(changes[key])

@@ -10,11 +10,13 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
+from coldchain_kit.downloads.joining import stating
 from coldchain_kit.downloads.joining.assign import Piece, assign
 from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
 from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit, one_sided
+from coldchain_kit.model.cadence import Cadence
 from coldchain_kit.register import UnitEntry
 
 NO_VALUE = 1e300  # stands for "no value" where values are sorted: no temperature, and not the infinity of a one-sided reading
@@ -60,13 +62,16 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         raise KitError(f"no download is given for unit {entry.name}", expected="at least one file of readings")
     files = sorted(placed, key=lambda one: (one.download.source.file, one.download.source.sha256))
     parts, channels = assign(entry, files)
-    sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else []) for position, one in enumerate(files))
+    known: stating.Known = {}
+    rhythms = {probe.name: stating.read(entry, files, [(at, column.rows) for at, column in pieces], zone=zone, known=known) for probe, pieces in parts}
+    intervals = [[one for (at, _), one in known.items() if at == position] for position in range(len(files))]
+    sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else [], intervals[position]) for position, one in enumerate(files))
     traces, conflicts, notices = {}, [], []
     for probe, pieces in parts:
         rows = _stack(pieces, files, entry, probe)
         readings, at_odds = _merge(rows, entry, probe.name, sources)
         step = Step("downloads.join", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
-        traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources).checked()
+        traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources, rhythms[probe.name]).checked()
         conflicts += at_odds
         notices += two_loggers(probe, pieces, files, readings)
         notices += moved_copies(rows, probe.name, sources) if at_odds else []
@@ -271,20 +276,17 @@ def _strangers(position: int, parts: list[tuple[Probe, list[Piece]]]) -> list[st
     return [column.header for probe, pieces in parts if not probe.registered for file, column in pieces if file == position]
 
 
-def _spanned(one: Placed, strangers: list[str]) -> Source:
-    """The source with its first and last instant, its median step, and the columns that are not registered."""
+def _spanned(one: Placed, strangers: list[str], rhythms: Sequence[Cadence]) -> Source:
+    """The source with its first and last instant, its interval in force where it has one, and the columns that are not registered."""
     source = one.download.source
     if strangers:
         source = replace(source, layout={**source.layout, "not_registered": strangers})
     time = one.utc.asi8[one.utc.asi8 != zones.NAT]
     if not len(time):
         return source
-    if (np.diff(time) < 0).any():
-        time = np.sort(time)
-    steps = np.diff(time)
-    steps = steps[steps > 0]
-    first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (time[0], time[-1]))
-    return replace(source, first=first, last=last, interval_min=float(np.median(steps)) / 60e6 if len(steps) else None)
+    first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (time.min(), time.max()))
+    every = {rhythm.one_min for rhythm in rhythms}
+    return replace(source, first=first, last=last, interval_min=every.pop() if len(every) == 1 else None)
 
 
 def _events(files: Sequence[Placed]) -> tuple[dict[str, Any], ...]:

@@ -17,7 +17,7 @@ from coldchain_kit.downloads.readers.dialect import Dialect
 from coldchain_kit.downloads.readers.download import Column, Download, Hints
 from coldchain_kit.downloads.readers.files import Content
 from coldchain_kit.downloads.readers.frame import Frame
-from coldchain_kit.model import Source
+from coldchain_kit.model import Source, cadence
 
 MAX_LISTED = 10_000
 ABSOLUTE_ZERO_C = -273.15
@@ -44,7 +44,7 @@ def download(content: Content, dialect: Dialect, block: Block, frame: Frame, hin
     source = _source(content, block, frame, keep, time, layout, unread, columns, utc=utc)
     if zone is not None:
         source = replace(source, events=tuple({**event, "time": _with_offset(event["time"], zone)} for event in source.events))
-    return Download(source, time, "utc" if utc else "wall", line, tuple(columns), frame.serial, tuple(notices))
+    return Download(source, time, "utc" if utc else "wall", line, tuple(columns), frame.serial, tuple(notices), frame.interval_min)
 
 
 def _refuse_second_table(block: Block, shown: str) -> None:
@@ -285,16 +285,14 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
     events = sorted((*frame.events, *block.events, *_beside(block, keep, columns)), key=lambda row: row["line"])
     return Source(
         content.file, content.sha256, len(keep) + len(rejects), len(keep), len(rejects), pd.Timestamp(time.min()).tz_localize(zone), pd.Timestamp(time.max()).tz_localize(zone),
-        _interval_min(time), layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events),
+        _interval_min(time, frame.interval_min), layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events),
     )  # fmt: skip
 
 
-def _interval_min(time: np.ndarray) -> float | None:
-    """Median of the steps between different times [min], None where there is no step."""
-    ordered = not (time[1:] <= time[:-1]).any()
-    steps = np.diff(time if ordered else np.sort(time)).view("int64")
-    steps = steps if ordered else steps[steps > 0]
-    return float(np.median(steps, overwrite_input=True)) / 60e6 if len(steps) else None
+def _interval_min(time: np.ndarray, stated_min: tuple[float, ...]) -> float | None:
+    """The interval in force by the file alone [min], None where it has none or several (CONTRACTS rule 4)."""
+    stated = (cadence.Stated(stated_min, source="preamble"),) if stated_min else ()
+    return cadence.of(time.astype("M8[us]").view("int64"), stated).one_min
 
 
 def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, columns: list[Column], shape: str, time: np.ndarray) -> dict[str, Any]:
@@ -310,7 +308,7 @@ def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, colu
         "time_columns": list(dict.fromkeys(dialect.names[at] for at in dialect.time_at)), "time_format": time_format(dialect), "date_order": None if dialect.numeric_time else dialect.order,
         "date_order_from": None if dialect.numeric_time else dialect.order_from, "unit_from": units[0] if len(units) == 1 else "mixed" if units else None,
         "shape": shape, "newest_first": bool(backward > forward), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
-        "zone_stated": frame.zone, "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
+        "zone_stated": frame.zone, "interval_stated_min": list(frame.interval_min), "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
     if content.member is not None:
         layout["member"] = content.member

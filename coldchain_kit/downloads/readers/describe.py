@@ -88,7 +88,7 @@ def toml_lines(download: Download) -> list[str]:
     [units.X.logger]
     temperature_unit = "C"
     date_order = "dmy"
-    interval_min = 5
+    # interval_min = …  # from the logger's own settings
     <BLANKLINE>
     [units.X.probes."Oben"]
     column = "Oben (°C)"
@@ -103,8 +103,13 @@ def toml_lines(download: Download) -> list[str]:
         lines.append(f'temperature_unit = "{units.pop()}"')
     if layout["date_order"]:
         lines.append(f'date_order = "{layout["date_order"]}"')
-    if download.source.interval_min:
-        lines.append(f"interval_min = {download.source.interval_min:g}")
+    if download.interval_min:
+        stated = [f"{one:g}" for one in download.interval_min]
+        lines.append(f"interval_min = {stated[0] if len(stated) == 1 else '[' + ', '.join(stated) + ']'}")
+    elif download.source.interval_min:
+        lines.append(f"# interval_min = {download.source.interval_min:g}  # kept by these readings; take it from the logger's own settings")
+    else:
+        lines.append("# interval_min = …  # from the logger's own settings")
     for column in temperatures:
         lines += ["", f"[units.X.probes.{_quoted(column.label)}]", f"column = {_quoted(column.header)}"]
     return lines

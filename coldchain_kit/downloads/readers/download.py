@@ -48,6 +48,7 @@ class Download:
     ``time`` datetime64[us] as shown; ``time_kind`` "utc" (the file gives offsets, Z or epoch; already turned into
     UTC) or "wall" (what a clock showed). ``line`` int64, 1-based line of each row. ``serial`` of the logger where the
     preamble names one. ``notices``: dicts {kind, start, end, readings, text} found while reading (unit_mixup …).
+    ``interval_min``: what the preamble states of the interval [min].
     """
 
     source: Source
@@ -57,6 +58,7 @@ class Download:
     columns: tuple[Column, ...]
     serial: str | None = None
     notices: tuple[dict, ...] = ()
+    interval_min: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

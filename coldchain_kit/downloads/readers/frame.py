@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 
-from coldchain_kit.downloads.readers import cells, instants, oddlines
+from coldchain_kit.downloads.readers import cells, instants, oddlines, stating
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
 
 MAX_PREAMBLE = 5000  # lines searched for a unit or a serial number
@@ -31,6 +31,7 @@ class Frame:
     unit: str | None = None
     serial: str | None = None
     zone: str | None = None
+    interval_min: tuple[float, ...] = ()
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -109,4 +110,5 @@ def _stated(frame: Frame, texts: list[str]) -> None:
     found = keyed or seen
     frame.unit = found.pop() if len(found) == 1 else None
     frame.serial = next((hit[1] for text in texts if (hit := _SERIAL.search(text))), None)
+    frame.interval_min = stating.all_min(texts)
     frame.zone = next((" ".join(hit[1].split()) for text in texts if (hit := _ZONE_SEEN.search(text))), None)

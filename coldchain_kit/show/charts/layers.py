@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -32,7 +31,8 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
     series = inside[column]
-    gap = bounds.marks(replace(trace, readings=inside), np.flatnonzero(series.notna()))
+    steps = bounds.steps_without(trace, readings["one_sided"] != 0)
+    gap = steps.loc[(steps["start"] >= clock.start) & (steps["end"] <= clock.end), "gap"].to_numpy(dtype=bool)
     kept = drawing.reduce(series, gap=gap, width_px=width_px, full=full)
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)

@@ -151,7 +151,7 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[dict[str, Any]]:
     if not len(codes):
         return []
     values, t = codes.to_numpy(), clock.ms(codes.index)
-    usual = (timeline.interval_min(codes.index) or 1.0) * 60_000
+    usual = (timeline.usual_min(codes.index) or 1.0) * 60_000
     wide = np.append(np.diff(t) > max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN * 60_000), True)
     starts = np.concatenate([[0], np.flatnonzero((np.diff(values) != 0) | wide[:-1]) + 1])
     ends = np.append(starts[1:] - 1, len(values) - 1)
@@ -184,7 +184,7 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
     side += [(f"{name} ({_CHANNEL_UNITS.get(series.attrs.get('kind'), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
-        kept = drawing.reduce(inside, gap=timeline.steps(inside)["gap"].to_numpy())
+        kept = drawing.reduce(inside, gap=timeline.neighbours(inside)["gap"].to_numpy())
         data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(kept.index), kept["celsius"], kept["run"], strict=True)]
         step = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
         line = alt.Chart(drawing.data(data)).mark_line(color="#333333", strokeWidth=1.2, interpolate=step)
