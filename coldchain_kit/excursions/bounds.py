@@ -121,13 +121,15 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
     told = known(trace, condition)
     spans = timeline.gaps(told, start=start, end=end)
     edges = float(spans.loc[spans["edge"] != "", "minutes"].sum())
-    table = steps_without(trace, one_sided.unknown(trace.readings, condition))
-    free = (table["gap"] | table["coarse"]).to_numpy()
+    found = pairs_without(trace, one_sided.unknown(trace.readings, condition))
+    free = found.gap | found.coarse
     for direction in SIGN:
         limit = condition.limit_c(direction)
-        if limit is not None and len(table):
+        if limit is not None and len(free):
             free = free & ~trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
-    return edges + float(timeline.clip(table[free], start=start, end=end)["minutes"].sum())
+    first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
+    inside = np.clip(np.minimum(known.end_us, last) - np.maximum(known.start_us, first), 0, None) / time_beyond.US_PER_MIN
+    return edges + float(inside[free].sum())
 
 
 def known(trace: Trace, condition: Condition) -> Trace:
@@ -143,8 +145,8 @@ def _without(trace: Trace, left_out: np.ndarray) -> Trace:
     return replace(trace, readings=readings.assign(one_sided=side, bound_c=bound))
 
 
-def steps_without(trace: Trace, left_out: np.ndarray) -> pd.DataFrame:
-    """:func:`timeline.steps` between the readings that stay; a step over a one-sided reading that is left out is marked like a gap.
+def pairs_without(trace: Trace, left_out: np.ndarray) -> timeline.Pairs:
+    """:func:`timeline.pairs` between the readings that stay; a step over a one-sided reading that is left out is marked like a gap.
 
     Parameters
     ----------
@@ -155,16 +157,22 @@ def steps_without(trace: Trace, left_out: np.ndarray) -> pd.DataFrame:
     --------
     >>> times = pd.date_range("2026-03-01", periods=4, freq="5min", tz="UTC")
     >>> trace = Trace.of(pd.Series([5.0, np.nan, 5.0, 5.0], index=times), one_sided=np.array([0, 1, 0, 0]), interval_min=5)
-    >>> steps_without(trace, trace.readings["one_sided"] != 0)["gap"].tolist()
+    >>> pairs_without(trace, trace.readings["one_sided"] != 0).gap.tolist()
     [True, False]
     """
     left_out = np.asarray(left_out, dtype=bool)
-    table = timeline.steps(_without(trace, left_out))
-    if not left_out.any() or not len(table):
-        return table
+    found = timeline.pairs(_without(trace, left_out))
+    if not left_out.any():
+        return found
     before = np.concatenate(([0], np.cumsum(left_out)))
-    over = before[table["right"].to_numpy()] > before[table["left"].to_numpy()]
-    return table.assign(gap=table["gap"].to_numpy() | over)
+    return found._replace(gap=found.gap | (before[found.right] > before[found.left]))
+
+
+def number_gaps(trace: Trace, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
+    """Which steps between readings with a number in [start, stop) no line may bridge: gaps, and those over a one-sided reading."""
+    found = pairs_without(trace, trace.readings["one_sided"] != 0)
+    first, last = pd.DatetimeIndex([start, stop]).as_unit("us").asi8
+    return found.gap[(found.start_us >= first) & (found.end_us < last)]
 
 
 def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> bool:
@@ -188,10 +196,10 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     lost = np.zeros(len(readings), dtype=bool) if condition is None else one_sided.unknown(readings, condition)
     at = np.flatnonzero(one_sided.heard(readings) & ~lost)
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
-    table = steps_without(trace, lost)
+    found = pairs_without(trace, lost)
     steps = time_beyond.steps_of(
         readings.index.as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
-        gap=table["gap"].to_numpy(dtype=bool), coarse=table["coarse"].to_numpy(dtype=bool), inclusive=_exclusive(condition, direction, limit_c),
+        gap=found.gap, coarse=found.coarse, inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip
     short = one_sided.short_of(readings, limit_c, direction)[at]
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

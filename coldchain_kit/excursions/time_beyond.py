@@ -61,7 +61,7 @@ def times_us(series: pd.Series) -> np.ndarray:
 def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
     if gap is None:
-        return timeline.steps(series)["gap"].to_numpy(dtype=bool)
+        return timeline.pairs(series).gap
     mask = np.asarray(gap, dtype=bool)
     if len(mask) != max(readings - 1, 0):
         raise KitError(f"{len(mask)} gap marks for {readings} readings with a value", expected="one mark for each step between them")
@@ -100,8 +100,7 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
     if gap is None:
-        known_steps = timeline.steps(celsius)
-        gap, coarse = (known_steps[name].to_numpy(dtype=bool) for name in ("gap", "coarse"))
+        gap, coarse = timeline.pairs(celsius)[4:6]
     gap = gap_marks(celsius, gap, readings=int(keep.sum()))
     coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = 2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep]

@@ -134,9 +134,7 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     celsius = trace.celsius[(index >= start) & (index < end)]
     tau, found = trace.probe.time_constant_min, []
     if tau and trace.probe.role == "buffered":
-        steps = bounds.steps_without(trace, trace.readings["one_sided"] != 0)
-        gap = steps.loc[(steps["start"] >= start) & (steps["end"] < end), "gap"]
-        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=gap)
+        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=bounds.number_gaps(trace, start=start, stop=end))
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []
     own = warm_up(trace, excursions, room=room)
     gaps = [] if own is None else inside_gaps(trace, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)

@@ -188,8 +188,7 @@ def _highest(trace: Trace, span: pd.Timedelta, ea_kj_mol: float, start: pd.Times
     if why_not:
         share = timeline.coverage(trace, start=start, end=end)["covered_share"]
         return {"window_start": start, "window_end": end, "mkt_c": None, "covered_share": share, "why_not": f"{why_not} Which window is the highest is not known."}
-    numbers = trace.readings["one_sided"].to_numpy() != 0
-    gap, hours = bounds.steps_without(trace, numbers)["gap"], span / pd.Timedelta(hours=1)
+    gap, hours = bounds.pairs_without(trace, trace.readings["one_sided"] != 0).gap, span / pd.Timedelta(hours=1)
     top = highest_window(trace.celsius, window_hours=hours, ea_kj_mol=ea_kj_mol, start=start, end=end, gap=gap)
     return None if top is None else {**top, "why_not": ""}
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
 
 import numpy as np
 import pandas as pd
@@ -44,12 +43,11 @@ def fastest_pace_c(trace: Trace) -> float | None:
     >>> round(fastest_pace_c(Trace.of(pd.Series([5.0] * 12 + [5.4, 5.2], index=times))), 6)
     0.4
     """
-    table, readings = timeline.steps(trace), trace.readings
+    known, readings = timeline.pairs(trace), trace.readings
     flag = quality.rolled(trace).to_numpy()
     sound = (flag != SUSPECT) & (flag != FAIL) & (readings["one_sided"].to_numpy() == 0)
-    left, right = table["left"].to_numpy(), table["right"].to_numpy()
-    single = (table["minutes"] <= timeline.MISSING_FACTOR * table["interval_min"]).to_numpy()
-    use = single & sound[left] & sound[right]
+    left, right = known.left, known.right
+    use = (known.minutes <= timeline.MISSING_FACTOR * known.interval_min) & sound[left] & sound[right]
     celsius = readings["celsius"].to_numpy()
     return float(np.abs(celsius[right] - celsius[left])[use].max()) if use.any() else None
 
@@ -72,23 +70,25 @@ def losses(trace: Trace, here: Place, steps: Steps) -> Losses:
 
     Where no sound pace is known, every loss is within reach: nothing says that it is not.
     """
-    pace_c = steps.pace_c(trace, fastest_pace_c)
+    return steps.once(trace, ("losses", here.opens, here.closes, here.stay.condition), lambda: _losses(trace, here, steps))
+
+
+def _losses(trace: Trace, here: Place, steps: Steps) -> Losses:
     cover = timeline.coverage(trace, start=here.opens, end=here.closes)
-    length = here.minutes
-    table = timeline.steps(trace)
-    table = table[(table["missing"] > 0) & ~table["gap"] & (table["end"] > here.opens) & (table["start"] < here.closes)]
-    found = [_crossings(trace, table, here.stay.condition, side, pace_c) for side in SIGNS if here.stay.condition.limit_c(side) is not None]
-    crossed = sorted(reduce(lambda one, other: one + other, found, []))
+    known, length = timeline.pairs(trace), here.minutes
+    at = np.flatnonzero((known.missing > 0) & ~known.gap & (known.end_us > stays.micros(here.opens)) & (known.start_us < stays.micros(here.closes)))
+    pace_c = steps.once(trace, ("pace",), lambda: fastest_pace_c(trace)) if len(at) else None
+    found = [_crossings(trace, at, here.stay.condition, side, pace_c) for side in SIGNS if len(at) and here.stay.condition.limit_c(side) is not None]
+    crossed = sorted(one for part in found for one in part)
     share = cover["lost_minutes"] / length if length > 0 else 0.0
-    return Losses(int(cover["missing_readings"]), float(share), int(table["missing"].sum()), tuple(crossed), pace_c)
+    return Losses(int(cover["missing_readings"]), float(share), int(known.missing[at].sum()), tuple(crossed), pace_c)
 
 
-def _crossings(trace: Trace, table: pd.DataFrame, condition: Condition, side: str, pace_c: float | None) -> list[tuple[pd.Timestamp, pd.Timestamp, str]]:
-    if not len(table):
-        return []
-    sign, limit = SIGNS[side], condition.limit_c(side)
-    ends = [sign * stays.further(trace.readings.iloc[table[name]], side) for name in ("left", "right")]
-    intervals = np.round(table["minutes"].to_numpy() / table["interval_min"].to_numpy())
-    highest = np.full(len(table), np.inf) if pace_c is None else peak(*ends, pace=pace_c, intervals=intervals)
-    out = condition.outside(np.round(sign * highest, 6), side) if np.isfinite(highest).all() else highest > sign * limit
-    return [(start, end, side) for start, end in zip(table["start"][out], table["end"][out], strict=True)]
+def _crossings(trace: Trace, at: np.ndarray, condition: Condition, side: str, pace_c: float | None) -> list[tuple[pd.Timestamp, pd.Timestamp, str]]:
+    sign, known = SIGNS[side], timeline.pairs(trace)
+    left, right = (sign * stays.further(trace.readings.iloc[place[at]], side) for place in (known.left, known.right))
+    intervals = np.round(known.minutes[at] / known.interval_min[at])
+    highest = np.full(len(at), np.inf) if pace_c is None else peak(left, right, pace=pace_c, intervals=intervals)
+    out = np.isinf(highest) | condition.outside(np.round(sign * highest, 6), side)
+    index = trace.readings.index
+    return [(index[known.left[one]], index[known.right[one]], side) for one in at[out].tolist()]

@@ -54,6 +54,7 @@ def why(places: Sequence[Place], steps: Steps, freezing: dict | None, before: Se
     for here in places:
         said += _excursions(here, notes)
         said += _silence(here, steps, notes)
+        said += _interval(here)
         said += _missing(here, steps, notes)
         said += _one_sided(here, notes)
         said += _faults(here, notes)
@@ -97,6 +98,19 @@ def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
             longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
             said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {_hours(total)}, {longest}.")
     return said
+
+
+def _interval(here: Place) -> list[str]:
+    """Probes for which nothing states how often they read: readings left out at even steps would not be seen."""
+    opens, closes = stays.micros(here.opens), stays.micros(here.closes)
+    silent = [trace.probe.name for trace in here.traces if not trace.cadences or any(one.says_nothing(opens, closes) for one in trace.cadences)]
+    if not silent:
+        return []
+    names = f"probe {silent[0]}" if len(silent) == 1 else f"probes {', '.join(silent)}"
+    return [
+        f"Nothing states how often the logger of {here.stay.unit}, {names}, reads, so that readings left out evenly would not be seen: "
+        "put interval_min into the register, as the logger is set."
+    ]
 
 
 def _missing(here: Place, steps: Steps, notes: Notes) -> list[str]:

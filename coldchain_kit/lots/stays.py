@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -67,7 +68,7 @@ class Steps:
         self._tables: dict[tuple, time_beyond.StepTable] = {}
         self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
         self._silence: dict[int, tuple[np.ndarray, np.ndarray, float, float, np.ndarray]] = {}
-        self._paces: dict[int, float | None] = {}
+        self._others: dict[tuple, Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
@@ -101,12 +102,13 @@ class Steps:
         last = us[sure[np.minimum(after, len(sure) - 1)]] if len(sure) else np.full(len(after), us[-1])
         return union(np.column_stack((np.minimum(first, us[lost]), np.maximum(last, us[lost]))))
 
-    def pace_c(self, trace: Trace, work: Callable[[Trace], float | None]) -> float | None:
-        """What ``work`` says of the trace, remembered [°C]."""
-        if id(trace) not in self._paces:
-            self._paces[id(trace)] = work(trace)
+    def once(self, trace: Trace, key: tuple, work: Callable[[], Any]) -> Any:
+        """What ``work`` says about the trace under this key, worked out once."""
+        full = id(trace), *key
+        if full not in self._others:
+            self._others[full] = work()
             self._kept.append(trace)
-        return self._paces[id(trace)]
+        return self._others[full]
 
     def silence(self, trace: Trace, place: Place, *, coarse: bool = True) -> np.ndarray:
         """Where the probe says nothing within the stay, as an array of (start, end): gaps, and time beyond the record's ends.
@@ -140,7 +142,7 @@ def _silence(trace: Trace) -> tuple[np.ndarray, np.ndarray, float, float, np.nda
     us = trace.readings.index.as_unit("us").asi8[one_sided.heard(trace.readings)].astype("float64")
     if not len(us):
         return np.empty((0, 2)), np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
-    gap, coarse = (timeline.steps(trace)[name].to_numpy(dtype=bool) for name in ("gap", "coarse"))
+    gap, coarse = timeline.pairs(trace)[4:6]
     tolerance = np.fmax(timeline.GAP_FACTOR * np.array(timeline.end_intervals(trace)), timeline.GAP_FLOOR_MIN) * time_beyond.US_PER_MIN
     gaps, rough = (np.column_stack((us[:-1][mask], us[1:][mask])) for mask in (gap, coarse))
     return gaps, rough, float(us[0]), float(us[-1]), tolerance

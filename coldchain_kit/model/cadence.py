@@ -60,6 +60,20 @@ class Cadence:
         known = self.interval_min if len(self.interval_min) else np.array(self.edges_min[:1])
         return tuple(float(one) for one in np.unique(np.round(known[np.isfinite(known)], 6)))
 
+    def says_nothing(self, opens_us: int, closes_us: int) -> bool:
+        """Whether between two instants the download reads at some time for which nothing states an interval.
+
+        Examples
+        --------
+        >>> late = of(np.arange(20) * 5 * US_PER_MIN, [Stated((5.0,), since_us=50 * US_PER_MIN)])
+        >>> late.says_nothing(0, 60 * US_PER_MIN), late.says_nothing(55 * US_PER_MIN, 60 * US_PER_MIN)
+        (True, False)
+        """
+        if not len(self.times_us) or self.times_us[-1] < opens_us or self.times_us[0] >= closes_us:
+            return False
+        first = max(opens_us, int(self.times_us[0]))
+        return not any(row.since_us is None or row.since_us <= first + _TICK_US for row in self.stated)
+
     @property
     def one_min(self) -> float | None:
         """The one interval of the download [min]; None where it has none, or several."""

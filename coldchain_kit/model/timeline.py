@@ -7,6 +7,8 @@ known; of a bare Series only what it keeps itself, or ``interval_min``.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -15,8 +17,8 @@ from coldchain_kit.model.cadence import GAP_FACTOR, GAP_FLOOR_MIN, MISSING_FACTO
 from coldchain_kit.model.trace import Trace
 
 __all__ = [
-    "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR",
-    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "side_by_side", "steps", "usual_min",
+    "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR", "Pairs",
+    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "pairs", "side_by_side", "steps", "usual_min",
 ]  # fmt: skip
 
 _US_MIN = 60e6
@@ -84,8 +86,54 @@ def _is_gap(minutes: np.ndarray, interval: np.ndarray, coarse: np.ndarray) -> np
     return (minutes > np.fmax(GAP_FACTOR * interval, GAP_FLOOR_MIN) + _TICK_MIN) & ~coarse
 
 
+class Pairs(NamedTuple):
+    """The columns of :func:`steps` as arrays, times in microseconds since 1970 (UTC)."""
+
+    start_us: np.ndarray
+    end_us: np.ndarray
+    minutes: np.ndarray
+    interval_min: np.ndarray
+    gap: np.ndarray
+    coarse: np.ndarray
+    missing: np.ndarray
+    left: np.ndarray
+    right: np.ndarray
+
+
+def pairs(record: Trace | pd.Series, *, interval_min: Minutes = None) -> Pairs:
+    """:func:`steps` as arrays, not to be changed in place; of a Trace worked out once.
+
+    Examples
+    --------
+    >>> pairs(pd.Series(4.0, index=pd.date_range("2026-03-01", periods=3, freq="4min", tz="UTC"))).minutes.tolist()
+    [4.0, 4.0]
+    """
+    if isinstance(record, Trace) and interval_min is None:
+        return record.remembered("pairs", lambda: _pairs(record, None))
+    return _pairs(record, interval_min)
+
+
+def _pairs(record: Trace | pd.Series, stated_min: Minutes) -> Pairs:
+    series = _series(record)
+    index = series.index
+    at = np.flatnonzero(np.isfinite(series.to_numpy(dtype="float64")))
+    us = _us(index)
+    left, right = at[:-1], at[1:]
+    minutes = (us[right] - us[left]) / _US_MIN
+    force, coarse = cadence.on_steps(us[at], _downloads(record, index, stated_min)) if len(at) > 1 else (minutes, minutes > 0)
+    gap = _is_gap(minutes, force, coarse)
+    short = ~(minutes > MISSING_FACTOR * force + _TICK_MIN)  # where no interval is known nothing can be counted
+    missing = np.where(short, 0, np.round(minutes / np.where(short, minutes, force)) - 1).astype("int64")
+    if not cadence.even(minutes, force):
+        missing = np.where(gap | coarse, missing, 0)
+    found = Pairs(us[left], us[right], minutes, force, gap, coarse, missing, left, right)
+    for part in found:
+        part.flags.writeable = False
+    return found
+
+
 def steps(record: Trace | pd.Series, *, interval_min: Minutes = None) -> pd.DataFrame:
-    """Every pair of neighbouring readings that have a value; of a Trace worked out once.
+    """Every pair of neighbouring readings that have a value.
 
     Parameters
     ----------
@@ -105,30 +153,16 @@ def steps(record: Trace | pd.Series, *, interval_min: Minutes = None) -> pd.Data
     >>> steps(pd.Series([4.0, 4, 4, 4, 4], index=times)).gap.tolist()
     [False, False, True, False]
     """
-    if isinstance(record, Trace) and interval_min is None:
-        return record.remembered("steps", lambda: _steps(record, None)).copy(deep=False)
-    return _steps(record, interval_min)
+    return _table(pairs(record, interval_min=interval_min))
 
 
-def _steps(record: Trace | pd.Series, stated_min: Minutes) -> pd.DataFrame:
-    series = _series(record)
-    index = series.index
-    at = np.flatnonzero(np.isfinite(series.to_numpy(dtype="float64")))
-    us = _us(index)
-    left, right = at[:-1], at[1:]
-    minutes = (us[right] - us[left]) / _US_MIN
-    force, coarse = cadence.on_steps(us[at], _downloads(record, index, stated_min)) if len(at) > 1 else (minutes, minutes > 0)
-    gap = _is_gap(minutes, force, coarse)
-    short = ~(minutes > MISSING_FACTOR * force + _TICK_MIN)  # where no interval is known nothing can be counted
-    missing = np.where(short, 0, np.round(minutes / np.where(short, minutes, force)) - 1).astype("int64")
-    if not cadence.even(minutes, force):
-        missing = np.where(gap | coarse, missing, 0)
-    return pd.DataFrame(
-        {
-            "start": index[left], "end": index[right], "minutes": minutes, "interval_min": force, "gap": gap, "coarse": coarse,
-            "missing": missing, "left": left, "right": right,
-        }
-    )  # fmt: skip
+def _table(found: Pairs) -> pd.DataFrame:
+    start, end = _instants(found.start_us), _instants(found.end_us)
+    return pd.DataFrame({"start": start, "end": end, **dict(zip(Pairs._fields[2:], found[2:], strict=True))})
+
+
+def _instants(us: np.ndarray) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(us.view("M8[us]"), tz="UTC")
 
 
 def neighbours(series: pd.Series) -> pd.DataFrame:
@@ -140,8 +174,8 @@ def neighbours(series: pd.Series) -> pd.DataFrame:
     >>> neighbours(pd.Series(4.0, index=times))["gap"].tolist(), steps(pd.Series(4.0, index=times))["gap"].tolist()
     ([False, False], [True, True])
     """
-    table = _steps(series, None)
-    return _steps(series, usual_min(series.index)) if len(table) and table["interval_min"].isna().all() else table
+    found = _pairs(series, None)
+    return _table(_pairs(series, usual_min(series.index)) if len(found.gap) and np.isnan(found.interval_min).all() else found)
 
 
 def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
@@ -159,8 +193,8 @@ def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timest
     >>> gap_marks(pd.Series(4.0, index=times), start=times[1], stop=times[4]).tolist()
     [False, True]
     """
-    table = steps(record)
-    return table.loc[(table["start"] >= start) & (table["end"] < stop), "gap"].to_numpy(dtype=bool)
+    found = pairs(record)
+    return found.gap[(found.start_us >= _micros(start)) & (found.end_us < _micros(stop))]
 
 
 def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
@@ -194,17 +228,30 @@ def gaps(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, i
     >>> spans[["minutes", "edge"]].values.tolist()
     [[120.0, 'end']]
     """
-    series, table = _series(record), steps(record, interval_min=interval_min)
-    inner = clip(table[table["gap"]], start=start, end=end).assign(edge="")[["start", "end", "minutes", "edge"]]
-    valued = series.index[series.notna().to_numpy()]
-    if not len(valued):
-        return pd.DataFrame({"start": [start], "end": [end], "minutes": [(end - start) / pd.Timedelta(minutes=1)], "edge": ["start"]})
-    rows = [inner]
-    beyond = {"start": (valued[0] - start, start, min(valued[0], end)), "end": (end - valued[-1], max(valued[-1], start), end)}
-    for (edge, (silent, a, b)), usual in zip(beyond.items(), end_intervals(record, interval_min=interval_min), strict=True):
-        if silent / pd.Timedelta(minutes=1) > np.fmax(GAP_FACTOR * usual, GAP_FLOOR_MIN) + _TICK_MIN:
-            rows.append(pd.DataFrame({"start": [a], "end": [b], "minutes": [(b - a) / pd.Timedelta(minutes=1)], "edge": [edge]}))
-    return pd.concat([row for row in rows if len(row)] or [inner], ignore_index=True).sort_values("start", ignore_index=True)
+    found, opens, closes = pairs(record, interval_min=interval_min), _micros(start), _micros(end)
+    inside = found.gap & (found.end_us > opens) & (found.start_us < closes)
+    spans = [(max(a, opens), min(b, closes), "") for a, b in zip(found.start_us[inside].tolist(), found.end_us[inside].tolist(), strict=True)]
+    spans += _edges(record, opens, closes, interval_min)
+    spans.sort(key=lambda span: span[0])
+    first, last = (np.array([span[k] for span in spans], dtype="int64") for k in (0, 1))
+    return pd.DataFrame({"start": _instants(first), "end": _instants(last), "minutes": (last - first) / _US_MIN, "edge": [span[2] for span in spans]})
+
+
+def _micros(time: pd.Timestamp) -> int:
+    return int(pd.Timestamp(time).value // 1000)
+
+
+def _edges(record: Trace | pd.Series, opens: int, closes: int, stated_min: Minutes) -> list[tuple[int, int, str]]:
+    """Where a window reaches further than a gap's length beyond the record [µs]: (from, to, which edge)."""
+    series = _series(record)
+    known = np.flatnonzero(series.notna().to_numpy())
+    if not len(known):
+        return [(opens, closes, "start")]
+    us = _us(series.index)
+    first, last = int(us[known[0]]), int(us[known[-1]])
+    before, after = (np.fmax(GAP_FACTOR * usual, GAP_FLOOR_MIN) + _TICK_MIN for usual in end_intervals(record, interval_min=stated_min))
+    found = [(opens, min(first, closes), "start")] if (first - opens) / _US_MIN > before else []
+    return found + ([(max(last, opens), closes, "end")] if (closes - last) / _US_MIN > after else [])
 
 
 def coverage(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> dict[str, float | int]:
@@ -227,37 +274,36 @@ def coverage(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestam
     >>> round(found["covered_share"] * 60, 6), found["missing_readings"], found["gap_minutes"]
     (55.0, 1, 0.0)
     """
-    window = (end - start) / pd.Timedelta(minutes=1)
-    spans = gaps(record, start=start, end=end, interval_min=interval_min)
-    table = steps(record, interval_min=interval_min)
-    nameless = table["interval_min"].isna()
-    held = table[(table["missing"] > 0) & ~nameless]
-    lost = float(clip(table[table["gap"] & nameless], start=start, end=end)["minutes"].sum())
-    series, (first, usual) = _series(record), end_intervals(record, interval_min=interval_min)
-    after = float(spans.loc[spans["edge"] == "end", "minutes"].sum())
+    found, opens, closes = pairs(record, interval_min=interval_min), _micros(start), _micros(end)
+    window, edges = (closes - opens) / _US_MIN, _edges(record, opens, closes, interval_min)
+    silent = {edge: (to - since) / _US_MIN for since, to, edge in edges}
+    whole = np.clip(np.minimum(found.end_us, closes) - np.maximum(found.start_us, opens), 0, None) / _US_MIN
+    nameless = np.isnan(found.interval_min)
+    first, usual = end_intervals(record, interval_min=interval_min)
+    held = (found.missing > 0) & ~nameless
+    parts = [part[held].astype("float64") for part in (found.start_us, found.end_us, found.interval_min, found.missing)]
+    after = silent.get("end", 0.0)
     if after and np.isfinite(usual):  # after the last reading as between two
-        last = series.index[series.notna().to_numpy()][-1]
-        held = pd.concat([held, pd.DataFrame({"start": [last], "end": [end], "interval_min": [usual], "missing": [np.iinfo("int64").max]})])
+        last = _us(_series(record).index)[np.flatnonzero(_series(record).notna().to_numpy())[-1]]
+        parts = [np.append(part, one) for part, one in zip(parts, (last, closes, usual, np.inf), strict=True)]
         after = 0.0
-    missing, without = _missing_of(held, start=start, end=end)
-    before = float(spans.loc[spans["edge"] == "start", "minutes"].sum())
+    missing, without = _missing_of(*parts, opens=opens, closes=closes)
+    before = silent.get("start", 0.0)
     missing += int(np.floor(before / first + 1e-6)) if first > 0 else 0
-    lost += without + before + after
+    lost = without + float(whole[found.gap & nameless].sum()) + before + after
     share = 1.0 - lost / window if window > 0 else 0.0
     return {
-        "covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(spans["minutes"].sum()),
+        "covered_share": float(min(1.0, max(0.0, share))), "missing_readings": missing, "gap_minutes": float(whole[found.gap].sum()) + sum(silent.values()),
         "lost_minutes": float(min(max(lost, 0.0), max(window, 0.0))),
     }  # fmt: skip
 
 
-def _missing_of(held: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> tuple[int, float]:
+def _missing_of(left: np.ndarray, right: np.ndarray, usual: np.ndarray, count: np.ndarray, *, opens: int, closes: int) -> tuple[int, float]:
     """Missing readings of these steps that would stand in a window, and the window's time without them [min]: a reading holds one interval."""
-    first, last = (pd.DatetimeIndex([edge]).as_unit("us").asi8[0] / _US_MIN for edge in (start, end))
-    left, right = (pd.DatetimeIndex(held[side]).as_unit("us").asi8 / _US_MIN for side in ("start", "end"))
-    usual, count = held["interval_min"].to_numpy(), held["missing"].to_numpy()
-    before = np.clip(np.ceil((first - left) / usual - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
-    through = np.clip(np.ceil((last - left) / usual - 1e-6) - 1, 0, count)
-    lost = np.clip(np.minimum(right, last) - np.maximum(left + usual, first), 0.0, None)
+    step = usual * _US_MIN
+    before = np.clip(np.ceil((opens - left) / step - 1e-6) - 1, 0, count)  # of the missing, those that would stand before the window
+    through = np.clip(np.ceil((closes - left) / step - 1e-6) - 1, 0, count)
+    lost = np.clip(np.minimum(right, closes) - np.maximum(left + step, opens), 0.0, None) / _US_MIN
     return int((through - before).sum()), float(lost.sum())
 
 

@@ -125,8 +125,9 @@ def _one_sided_text(readings: pd.DataFrame, sign: int) -> str:
 
 def _interval(trace: Trace) -> Iterable[dict[str, Any]]:
     """Stretches with a coarser regular step than the interval in force that nothing states (CONTRACTS rule 4)."""
-    steps = timeline.steps(trace)
-    for first, last in _lines(steps["coarse"].to_numpy(), join=JOIN_READINGS):
+    coarse = timeline.pairs(trace).coarse
+    steps = timeline.steps(trace) if coarse.any() else None
+    for first, last in _lines(coarse, join=JOIN_READINGS) if steps is not None else ():
         here = steps.iloc[first : last + 1]
         here = here[here["coarse"]]
         text = (

@@ -31,8 +31,7 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
     series = inside[column]
-    steps = bounds.steps_without(trace, readings["one_sided"] != 0)
-    gap = steps.loc[(steps["start"] >= clock.start) & (steps["end"] <= clock.end), "gap"].to_numpy(dtype=bool)
+    gap = bounds.number_gaps(trace, start=clock.start, stop=clock.end + pd.Timedelta(1, "us"))
     kept = drawing.reduce(series, gap=gap, width_px=width_px, full=full)
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
