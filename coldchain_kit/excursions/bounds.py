@@ -128,7 +128,7 @@ def unknown_min(trace: Trace, condition: Condition, *, start: pd.Timestamp, end:
         if limit is not None and len(free):
             free = free & ~trace_steps(trace, limit_c=limit, direction=direction, condition=condition).most
     first, last = pd.DatetimeIndex([start, end]).as_unit("us").asi8
-    inside = np.clip(np.minimum(known.end_us, last) - np.maximum(known.start_us, first), 0, None) / time_beyond.US_PER_MIN
+    inside = np.clip(np.minimum(found.end_us, last) - np.maximum(found.start_us, first), 0, None) / time_beyond.US_PER_MIN
     return edges + float(inside[free].sum())
 
 
