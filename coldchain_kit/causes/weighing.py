@@ -238,6 +238,10 @@ def _untested(cause: Cause, found: dict[str, Clue], facts: Facts) -> list[str]:
 
 
 def _little(facts: Facts, tells: float) -> list[str]:
+    if facts.lead.open_readings:
+        count = facts.lead.open_readings
+        words = "1 reading of it has no number of its own" if count == 1 else f"{count} readings of it have no number of their own"
+        return [f"{words}: how far and how fast it went is not known, and what its shape would tell was not weighed."]
     if tells >= TELLS_LITTLE:
         return []
     count, times = information.readings_out(facts.lead), information.clearness(facts.lead)

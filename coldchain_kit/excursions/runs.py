@@ -189,7 +189,7 @@ def _trustworthy(line: Course, i: int, j: int, impossible: np.ndarray, start: fl
     if len(keep) == j - i + 1:
         degree, minutes = _degree_minutes(line, i, j, start, end), (end - start) / 60e6
     elif not len(keep):
-        return {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": None, "readings": 0}
+        return {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": None, "extreme_bound": False, "readings": 0}
     else:
         pair = ~impossible[:-1] & ~impossible[1:]
         step = np.diff(line.us[i : j + 1]) / 60e6
@@ -198,7 +198,8 @@ def _trustworthy(line: Course, i: int, j: int, impossible: np.ndarray, start: fl
         minutes, degree = float(step[pair].sum()), area if np.isfinite(line.ruling_c[keep]).all() else None
     top = float(line.ruling_c[keep[int(np.argmax(SIGN[line.direction] * line.ruling_c[keep]))]])
     number = bool(np.isfinite(line.ruling_c[keep]).all())
-    return {"minutes": minutes, "degree_minutes": degree, "extreme_c": top if number else None, "readings": int(len(keep))}
+    bound = number and bool(line.side[keep].any())
+    return {"minutes": minutes, "degree_minutes": degree, "extreme_c": top if number else None, "extreme_bound": bound, "readings": int(len(keep))}
 
 
 def near_limit(trace: Trace, condition: Condition) -> pd.DataFrame:

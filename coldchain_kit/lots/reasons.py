@@ -138,7 +138,7 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
         part = stays.within(trace, here)
         count = int((part["one_sided"] != 0).sum())
         if count:
-            said.append(f"Readings that say a side and no number{one_sided.quoted(part)} of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
+            said.append(f"Readings that say on which side and not how far{one_sided.quoted(part)} of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
     return said
 
 

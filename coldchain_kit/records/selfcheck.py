@@ -65,6 +65,14 @@ def _decision(given: dict) -> list:
     return [chance, *(decision.decide(value, limit, expanded, "above", rule=rule) for rule in ("simple", "guarded", "non_binary"))]
 
 
+def _conformance(given: dict) -> list:
+    return [1.0 - float(decision.probability_outside(given["value"], given["limit"], given["u"], given["side"]))]
+
+
+def _combined(given: dict) -> list:
+    return list(calibration_line.combined([tuple(part) for part in given["parts"]]))
+
+
 def _alarm(given: dict) -> list:
     values = [temperature for minutes, temperature in given["segments_min_temp"] for _ in range(minutes // 15)]
     data = _series(values, [15 * k for k in range(len(values))])
@@ -85,7 +93,8 @@ def _clock_change(given: dict) -> list:
 _WORK: dict[str, Callable[[dict], list]] = {
     "mean kinetic temperature": _mkt, "minutes, degree-minutes and readings above 8 °C": _above, "hours to 8 and 15 °C": _warm_up,
     "first-order step": _first_order, "°F to °C": _fahrenheit, "calibration line": _line, "decision rules": _decision, "alarm rules": _alarm,
-    "range test flags": _gross_range, "clock change": _clock_change,
+    "range test flags": _gross_range, "clock change": _clock_change, "conformance probability": _conformance,
+    "combined uncertainty and degrees of freedom": _combined,
 }  # fmt: skip
 
 

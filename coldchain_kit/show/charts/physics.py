@@ -25,6 +25,8 @@ def cause(assessment: Any, number: str) -> Drawing | Gallery:
 
     row, unit, clock = episode_of(assessment, number)
     worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: one_sided.rank(one["degree_minutes"]))
+    if worst["extreme_c"] is None or worst.get("extreme_bound"):
+        return Gallery(empty=f"Episode {number}: readings of it have no number of their own, so no course is fitted to it.")
     trace = unit.traces[worst["probe"]]
     fit = fitted(trace, start=onset(trace, before=pd.Timestamp(worst["start_earliest"]), direction=worst["direction"]), peak=worst["extreme_time"])
     if fit is None:

@@ -137,7 +137,7 @@ def _without_impossible(row: dict) -> str:
         return "not evaluated"
     if held["readings"] == row["readings"]:
         return "the same"
-    return f"{wording.minutes(held['minutes'])}, {wording.area(held['degree_minutes'])}, most extreme {wording.celsius(held['extreme_c'], limit=row['limit_c'])}"
+    return f"{wording.minutes(held['minutes'])}, {wording.area(held['degree_minutes'], bound=bool(held.get('extreme_bound')))}, most extreme {wording.extreme({**row, **held}, limit=row['limit_c'])}"
 
 
 def near_limit(assessment: Any) -> Table:
