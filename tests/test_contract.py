@@ -14,6 +14,7 @@ CERTIFIED = (
     '[units.U.probes.A]\nrole = "buffered"\nresolution_c = 0.1\n'
     'certificate = { number = "C", date = 2026-01-05, due = 2028-01-05, expanded_uncertainty_c = 0.3, points = [[0.0, 0.2], [10.0, 10.2]] }\n'
 )
+STATED = "[units.U.logger]\ninterval_min = 10\n"
 
 
 def at(minute: int, *, day: int = 1) -> str:
@@ -123,7 +124,7 @@ def test_rule_6_without_a_certificate_the_uncertainty_is_assumed(tmp_path):
 
 def test_rule_9_means_weigh_by_half_the_steps(tmp_path):
     rows = [(at(0), 4.0), (at(10), 6.0), (at(20), 4.0), (at(30), 4.0), (at(40), 4.0), (at(120), 7.0), (at(130), 7.0)]
-    probe = run(tmp_path, rows)["probes"][0]
+    probe = run(tmp_path, rows, unit=STATED)["probes"][0]
     # weights 5, 10, 10, 10, 5, 5, 5: nothing from the gap of 80 min
     assert probe["mean_c"] == pytest.approx((4 * 5 + 6 * 10 + 4 * 10 + 4 * 10 + 4 * 5 + 7 * 5 + 7 * 5) / 50)
 
@@ -150,8 +151,13 @@ def test_rule_10_the_window_is_half_open_and_excursions_are_unclipped(tmp_path):
 
 
 def test_rule_11_no_excursion_and_only_a_gap_is_none(tmp_path):
-    rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
+    rows = [row for k, row in enumerate(even(calm(120))) if not 20 <= k < 22]
     assert run(tmp_path, rows)["cause"] == {"cause": "none", "support": pytest.approx(1.0, abs=1.0)}
+
+
+def test_rule_11_nothing_found_in_a_record_of_which_a_twentieth_is_unknown_is_undetermined(tmp_path):
+    rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
+    assert run(tmp_path, rows)["cause"]["cause"] == "undetermined"
 
 
 def test_rule_12_readings_at_odds_keep_the_one_further_outside(tmp_path):
@@ -183,12 +189,14 @@ def test_rule_13_rows_and_cells(tmp_path):
 def test_rule_14_a_complete_record_without_excursion_needs_no_decision_and_a_gap_does(tmp_path):
     stock = "lot,product,quantity,moved_in,moved_out\nL1,Example,10,2026-03-01T00:30,2026-03-01T09:00\n"
     papers = {"stock.csv": stock}
-    whole = run(tmp_path, even(calm(60)), papers=papers, unit=CERTIFIED)
+    whole = run(tmp_path, even(calm(60)), papers=papers, unit=STATED + CERTIFIED)
     assert [(row["needs_decision"], row["why"]) for row in whole["lots"]] == [(False, [])]
     rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
-    holed = run(tmp_path / "b", rows, papers=papers, unit=CERTIFIED)
+    holed = run(tmp_path / "b", rows, papers=papers, unit=STATED + CERTIFIED)
     assert holed["lots"][0]["needs_decision"]
     assert any("without readings" in text or "gap" in text for text in holed["lots"][0]["why"])
+    silent = run(tmp_path / "c", even(calm(60)), papers=papers, unit=CERTIFIED)
+    assert [text for row in silent["lots"] for text in row["why"] if "Nothing states how often" in text]
 
 
 def test_a_reading_at_the_end_of_the_range_is_one_sided_and_counts_as_outside(tmp_path):

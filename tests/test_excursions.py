@@ -21,7 +21,8 @@ FRIDGE = conditions.get("refrigerated")
 
 def trace(minutes, values, *, u_c=0.25, as_read=None):
     index = pd.DatetimeIndex(UTC + pd.to_timedelta(minutes, unit="min"))
-    made = Trace.of(pd.Series(np.asarray(values, float), index=index), u_c=u_c)
+    every = float(np.median(np.diff(minutes))) if len(index) > 1 else 10.0
+    made = Trace.of(pd.Series(np.asarray(values, float), index=index), u_c=u_c, interval_min=every)
     if as_read is not None:
         made.readings["as_read_c"] = np.asarray(as_read, float)
     return made

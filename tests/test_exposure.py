@@ -279,7 +279,7 @@ def test_a_record_shorter_than_its_window_says_how_much_is_covered():
 
 def test_bands_count_beyond_each_cut():
     data = series([5, 9, 16, 16, 9, 5, 1, 1, -1, 5])
-    trace = Trace.of(data, u_c=0.0)
+    trace = Trace.of(data, u_c=0.0, interval_min=10)
     rows = {(r["direction"], r["limit_c"]): r for r in exposure.bands(trace, conditions.get("refrigerated"), start=data.index[0], end=data.index[-1])}
     assert rows["above", 15.0]["minutes"] == pytest.approx(10 + 20 / 7) and rows["above", 25.0]["minutes_most"] == 0
     assert rows["below", 0.0]["minutes"] == pytest.approx(5 + 10 / 6) and rows["below", 2.0]["minutes_most"] == 40
@@ -290,7 +290,7 @@ def test_bands_count_beyond_each_cut():
 
 def test_a_limit_that_is_itself_outside_counts():
     data = series([-15.0, -15.0, -15.0])
-    (row, *_) = exposure.bands(Trace.of(data, u_c=0.0), conditions.get("deep_frozen"), start=data.index[0], end=data.index[-1])
+    (row, *_) = exposure.bands(Trace.of(data, u_c=0.0, interval_min=10), conditions.get("deep_frozen"), start=data.index[0], end=data.index[-1])
     assert row["minutes"] == 20 == row["minutes_least"]
 
 
@@ -317,10 +317,11 @@ def test_what_a_buffer_hides_is_the_door_that_the_probe_met():
 def test_inside_a_gap_there_is_an_estimate_with_its_assumptions():
     # FACTS G3 (COMPUTED): from 5 °C towards 22 °C with tau 8 h, 8 °C is met after 1.5532 h.
     data = series([5, 5, 5, 6, 6, 6], times_min=[0, 10, 20, 260, 270, 280])
-    (row,) = estimates.inside_gaps(data, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
+    trace = Trace.of(data, interval_min=10)
+    (row,) = estimates.inside_gaps(trace, room_c=22, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])
     assert row["minutes_to_limit"] == pytest.approx(1.5532 * 60, abs=5e-3) and row["before_c"] == 5 and row["after_c"] == 6
     assert row["warmest_c"] == pytest.approx(22 - 17 * np.exp(-0.5)) and "unknown" in row["assumes"]
-    assert estimates.inside_gaps(data, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
+    assert estimates.inside_gaps(trace, room_c=7, tau_min=480, high_c=8, start=data.index[0], end=data.index[-1])[0]["minutes_to_limit"] is None
 
 
 def test_mean_and_mkt_against_numpy_on_a_real_household_refrigerator():

@@ -41,9 +41,10 @@ def flat(hours=48.0, *, step_min=10, value=5.0, **patches):
 
 
 def unit_of(series, name="F2", *, u_c=0.25, **other):
-    traces = {"A": Trace.of(series.dropna(), probe=Probe("A", "buffered"), u_c=u_c)}
+    every = {"u_c": u_c, "interval_min": 10}
+    traces = {"A": Trace.of(series.dropna(), probe=Probe("A", "buffered"), **every)}
     for key, extra in other.items():
-        traces[key] = Trace.of(extra.dropna(), probe=Probe(key, "air", decides=False), u_c=u_c)
+        traces[key] = Trace.of(extra.dropna(), probe=Probe(key, "air", decides=False), **every)
     return Unit(name, traces)
 
 

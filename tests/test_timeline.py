@@ -59,12 +59,13 @@ def test_rows_without_a_value_are_a_gap_like_absent_rows():
     assert held["missing"].sum() == gone["missing"].sum() == 4
 
 
-def test_a_changed_interval_gives_two_stretches_and_no_gap():
+def test_a_coarser_stretch_is_bridged_and_unknown_unless_something_states_it():
     at = [*range(0, 300, 5), *range(300, 1500, 30)]
     steps = timeline.steps(series(at))
     assert not steps["gap"].any()
-    assert steps["missing"].sum() == 0
-    assert set(steps["interval_min"]) == {5.0, 30.0}
+    assert (steps["coarse"].sum(), steps["missing"].sum(), set(steps["interval_min"])) == (39, 39 * 5, {5.0})
+    both = timeline.steps(series(at), interval_min=(5.0, 30.0))
+    assert (both["coarse"].sum(), both["missing"].sum(), set(both["interval_min"])) == (0, 0, {5.0, 30.0})
 
 
 def test_lost_readings_do_not_look_like_a_longer_interval():

@@ -56,15 +56,20 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     cover = timeline.coverage(bounds.known(trace, condition), start=start, end=end)
     spans = timeline.gaps(trace, start=start, end=end)
     gap = timeline.gap_marks(trace, start=start, stop=stop)
+    gap = gap & ~gap.all()  # readings that all stand alone weigh the same
     no_mean = one_sided.why_no_mean(readings)
     no_mkt = _no_mkt(trace, condition, readings) or no_mean
+    mean_c, mkt_c = None, None
+    if not no_mean:
+        mean_c = exposure.mean_c(celsius, gap=gap) if count != 1 else float(celsius.dropna().iloc[0])
+    if not no_mkt and count:
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if count != 1 else mean_c
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
         "readings": count, "flags": {word: int((rolled == code).sum()) for code, word in FLAG_WORDS.items()},
         **one_sided.extremes(readings),
-        "mean_c": None if no_mean else exposure.mean_c(celsius, gap=gap), "mean_why_not": no_mean or None,
-        "mkt_c": None if no_mkt or not count else exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap), "mkt_why_not": no_mkt or None,
+        "mean_c": mean_c, "mean_why_not": no_mean or None, "mkt_c": mkt_c, "mkt_why_not": no_mkt or None,
         "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
         "interval_min": timeline.interval_min(trace),
         "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),

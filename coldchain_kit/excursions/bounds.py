@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import swing, time_beyond
 from coldchain_kit.excursions.time_beyond import StepTable
 from coldchain_kit.model import Condition, Trace, one_sided, timeline
 
@@ -199,7 +199,7 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     found = pairs_without(trace, lost)
     steps = time_beyond.steps_of(
         readings.index.as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
-        gap=found.gap, coarse=found.coarse, inclusive=_exclusive(condition, direction, limit_c),
+        gap=found.gap, coarse=found.coarse, hidden_k=swing.hidden_k(_without(trace, lost)), inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip
     short = one_sided.short_of(readings, limit_c, direction)[at]
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

@@ -1,7 +1,7 @@
 """Time beyond any temperature: minutes with bounds, single runs, degree-minutes, on a bare Series of °C with a UTC index.
 
 Every function leaves readings without a value out first. ``gap`` marks which steps between neighbouring
-readings *with* a value are gaps (one bool a step); without it, ``timeline.steps`` decides (CONTRACTS rule 4).
+readings *with* a value are gaps (one bool a step); without it ``timeline.neighbours`` decides, which takes the median step of a Series too short to keep one.
 Nothing is ever bridged: a gap gives no weight, no minutes and no degree-minutes, only doubt.
 """
 
@@ -61,14 +61,14 @@ def times_us(series: pd.Series) -> np.ndarray:
 def gap_marks(series: pd.Series, gap, *, readings: int) -> np.ndarray:
     """One mark for each step between readings with a value; rows without a value tell the interval in force, too."""
     if gap is None:
-        return timeline.pairs(series).gap
+        return timeline.neighbours(series).gap
     mask = np.asarray(gap, dtype=bool)
     if len(mask) != max(readings - 1, 0):
         raise KitError(f"{len(mask)} gap marks for {readings} readings with a value", expected="one mark for each step between them")
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, hidden_k=0.0, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -87,6 +87,8 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
         Which steps between readings with a value are gaps.
     coarse : array of bool, optional
         Which of them are of a coarser regular stretch that nothing states; where ``gap`` is given, none by default.
+    hidden_k : float or array of float
+        How far the course may have gone beyond both readings of a step [K]; widens ``most`` only.
     inclusive : bool
         True where the limit itself is already outside ("below -15").
 
@@ -100,19 +102,19 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
     if gap is None:
-        gap, coarse = timeline.pairs(celsius)[4:6]
+        gap, coarse = timeline.neighbours(celsius)[4:6]
     gap = gap_marks(celsius, gap, readings=int(keep.sum()))
     coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = 2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep]
     read = None if as_read_c is None else as_read_c.to_numpy(dtype="float64")[keep]
     return steps_of(
-        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, coarse=coarse, inclusive=inclusive
+        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, coarse=coarse, hidden_k=hidden_k, inclusive=inclusive
     )  # fmt: skip
 
 
 def steps_of(
     time_us: np.ndarray, corrected_c: np.ndarray, as_read_c: np.ndarray | None, *, limit_c: float, direction: str, expanded_c: np.ndarray,
-    gap: np.ndarray, coarse: np.ndarray, inclusive: bool,
+    gap: np.ndarray, coarse: np.ndarray, hidden_k: np.ndarray | float, inclusive: bool,
 ) -> StepTable:  # fmt: skip
     """:func:`step_table` of bare arrays; a one-sided reading without a number is infinite on its side (:mod:`model.one_sided`)."""
     sign, limit = 1.0 if direction == "above" else -1.0, round(limit_c, 6)
@@ -121,9 +123,10 @@ def steps_of(
     # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
     edge = -0.5e-6 if inclusive else 0.0
     spread = np.round(expanded_c, 6)
-    out, surely, maybe = further > edge, corrected > spread + edge, further > edge - spread
+    out, surely = further > edge, corrected > spread + edge
+    maybe = np.maximum((further + spread)[:-1], (further + spread)[1:]) > edge - np.asarray(hidden_k)
     from_us, to_us = _beyond_parts(time_us, further, out, gap)
-    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe[:-1] | maybe[1:], gap, coarse, out[:-1])
+    return StepTable(time_us[:-1], time_us[1:], from_us, to_us, surely[:-1] & surely[1:] & ~gap & ~coarse, maybe, gap, coarse, out[:-1])
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,7 +1,7 @@
 """How bad it was on the whole: means, mean kinetic temperature and its windows.
 
 Leaf functions take a bare Series of °C on a UTC index; ``gap`` marks which steps between readings *with* a value
-are gaps (one bool a step), without it ``timeline.steps`` decides (CONTRACTS rule 4). Nothing is ever bridged.
+are gaps (one bool a step), without it ``timeline.neighbours`` decides. Nothing is ever bridged.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def weights_min(celsius: pd.Series, *, gap=None) -> np.ndarray:
 
 
 def mean_c(celsius: pd.Series, *, gap=None) -> float:
-    """Time-weighted mean [°C]; the plain mean where every step is a gap, NaN without a reading.
+    """Time-weighted mean [°C]; NaN where no two neighbouring readings have a step without a gap between them.
 
     Examples
     --------
@@ -44,15 +44,11 @@ def mean_c(celsius: pd.Series, *, gap=None) -> float:
     6.5
     """
     weights = weights_min(celsius, gap=gap)
-    values = time_beyond.known(celsius)
-    weights = weights if weights.sum() > 0 else np.ones(len(values))
-    return float(np.sum(weights * values) / weights.sum()) if len(values) else float("nan")
+    return float(np.sum(weights * time_beyond.known(celsius)) / weights.sum()) if weights.sum() > 0 else float("nan")
 
 
 def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> float:
     """Time-weighted mean kinetic temperature [°C] (USP <1160>, FACTS A1 READ; weights of CONTRACTS rule 9).
-
-    Every reading weighs the same where every step is a gap.
 
     Examples
     --------
@@ -60,8 +56,7 @@ def mkt_c(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ
     >>> round(mkt_c(pd.Series([20.0, 20.0, 30.0], index=times), gap=[False, False]), 4)
     23.6445
     """
-    values, weights = time_beyond.known(celsius), weights_min(celsius, gap=gap)
-    return physics.mean_kinetic_temperature_c(values, weights if weights.sum() > 0 else np.ones(len(values)), ea_kj_mol=ea_kj_mol)
+    return physics.mean_kinetic_temperature_c(time_beyond.known(celsius), weights_min(celsius, gap=gap), ea_kj_mol=ea_kj_mol)
 
 
 def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> pd.DataFrame:
@@ -202,7 +197,7 @@ def _in_window(trace: Trace, condition: Condition, opens: pd.Timestamp, closes: 
     if why_not:
         return None, share, why_not
     gap = timeline.gap_marks(trace, start=opens, stop=closes + pd.Timedelta(1, "us"))
-    mkt = mkt_c(part["celsius"], ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if not gap.all() else float("nan")
+    mkt = mkt_c(part["celsius"], ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     return (mkt if np.isfinite(mkt) else None), share, ""
 
 

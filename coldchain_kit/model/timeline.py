@@ -165,17 +165,19 @@ def _instants(us: np.ndarray) -> pd.DatetimeIndex:
     return pd.DatetimeIndex(us.view("M8[us]"), tz="UTC")
 
 
-def neighbours(series: pd.Series) -> pd.DataFrame:
-    """:func:`steps` of a bare Series whose median step is taken where it keeps none: for paces and drawing, never for what counts.
+def neighbours(series: pd.Series) -> Pairs:
+    """:func:`pairs` of a bare Series whose median step is taken where it keeps none: for arithmetic on a bare Series, paces and drawing.
+
+    What the results count rests on :func:`pairs` of a Trace.
 
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=3, freq="30min", tz="UTC")
-    >>> neighbours(pd.Series(4.0, index=times))["gap"].tolist(), steps(pd.Series(4.0, index=times))["gap"].tolist()
+    >>> neighbours(pd.Series(4.0, index=times)).gap.tolist(), pairs(pd.Series(4.0, index=times)).gap.tolist()
     ([False, False], [True, True])
     """
     found = _pairs(series, None)
-    return _table(_pairs(series, usual_min(series.index)) if len(found.gap) and np.isnan(found.interval_min).all() else found)
+    return _pairs(series, usual_min(series.index)) if len(found.gap) and np.isnan(found.interval_min).all() else found
 
 
 def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:

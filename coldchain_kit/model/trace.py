@@ -164,12 +164,13 @@ class Trace:
         return pd.Series(np.where(one_sided.heard(self.readings), 0.0, np.nan), index=self.readings.index)
 
     def remembered(self, name: str, work: Callable[[], Any]) -> Any:
-        """What ``work`` gives, worked out once for these times, readings that are there and cadences; not to be changed in place."""
-        known = one_sided.heard(self.readings)
+        """What ``work`` gives, worked out once for these times, readings and cadences; not to be changed in place."""
+        side = self.readings["one_sided"].to_numpy()
+        known = np.where(side == 0, self.readings["celsius"].to_numpy(dtype="float64"), np.copysign(np.inf, side))
         kept = self.__dict__.get("_kept", {})
         before = kept.get(name)
-        if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known):
-            before = (self.cadences, self.readings.index, known, work())
+        if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known, equal_nan=True):
+            before = (self.cadences, self.readings.index, known.copy(), work())
             object.__setattr__(self, "_kept", {**kept, name: before})
         return before[3]
 

@@ -66,8 +66,8 @@ def held(series: pd.Series) -> pd.DataFrame:
     minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
     usual = timeline.usual_min(valued.index) or 0.0
     if len(valued):
-        gap = steps["gap"].to_numpy()
-        minutes[:-1] = np.where(gap, np.minimum(steps["minutes"], steps["interval_min"]), steps["minutes"])
+        gap = steps.gap
+        minutes[:-1] = np.where(gap, np.fmin(steps.minutes, steps.interval_min), steps.minutes)
         minutes[-1], last[:-1] = usual, gap
     return pd.DataFrame({"celsius": valued.to_numpy(), "minutes": minutes, "last": last}, index=valued.index)
 

@@ -39,7 +39,7 @@ def course(series: pd.Series) -> Course:
     whole = len(at) == len(values)
     minute = (us if whole else us[at]) / _US_MIN
     step = np.diff(minute)
-    gap = timeline.neighbours(series)["gap"].to_numpy()
+    gap = timeline.neighbours(series).gap
     return Course(len(values), at, values if whole else values[at], minute, step, gap)
 
 

@@ -93,11 +93,11 @@ class ProbeEntry:
 
 @dataclass(frozen=True)
 class Logger:
-    """What is known about a logger and its settings at one time. ``interval_min``: every step it is said to take [min]; empty: not known."""
+    """What is known about a logger and its settings at one time. ``interval_min``: every step it is said to take [min]."""
 
     serial: str | None = None
     model: str | None = None
-    interval_min: tuple[float, ...] = ()
+    interval_min: tuple[float, ...] | None = None
     clock: str | None = None
     set_on: dt.date | None = None
     clock_checks: tuple[tuple[dt.datetime, dt.datetime], ...] = ()

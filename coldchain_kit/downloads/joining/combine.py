@@ -15,8 +15,7 @@ from coldchain_kit.downloads.joining.assign import Piece, assign
 from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
-from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit, one_sided
-from coldchain_kit.model.cadence import Cadence
+from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit, cadence, one_sided
 from coldchain_kit.register import UnitEntry
 
 NO_VALUE = 1e300  # stands for "no value" where values are sorted: no temperature, and not the infinity of a one-sided reading
@@ -276,7 +275,7 @@ def _strangers(position: int, parts: list[tuple[Probe, list[Piece]]]) -> list[st
     return [column.header for probe, pieces in parts if not probe.registered for file, column in pieces if file == position]
 
 
-def _spanned(one: Placed, strangers: list[str], rhythms: Sequence[Cadence]) -> Source:
+def _spanned(one: Placed, strangers: list[str], rhythms: Sequence[cadence.Cadence]) -> Source:
     """The source with its first and last instant, its interval in force where it has one, and the columns that are not registered."""
     source = one.download.source
     if strangers:

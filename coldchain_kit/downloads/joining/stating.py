@@ -11,26 +11,25 @@ from coldchain_kit.downloads.joining.notices import instant_of
 from coldchain_kit.downloads.readers import stating
 from coldchain_kit.downloads.readers.download import Placed
 from coldchain_kit.model import cadence
-from coldchain_kit.model.cadence import Cadence, Stated
 from coldchain_kit.register import UnitEntry
 
-Known = dict[tuple[int, bytes], Cadence]
+Known = dict[tuple[int, bytes], cadence.Cadence]
 
 
-def stated(entry: UnitEntry, one: Placed, *, zone: str) -> tuple[Stated, ...]:
+def stated(entry: UnitEntry, one: Placed, *, zone: str) -> tuple[cadence.Stated, ...]:
     """What the register's settings, the download's preamble and the logger's own events state of the interval.
 
     Settings and events hold from their time until the next; a preamble speaks of its whole download.
     """
     rows = [(None, entry.logger), *((zones.micros(_utc(since, zone))[0], logger) for since, logger in entry.settings)]
-    found = [Stated(logger.interval_min, since) for since, logger in rows if logger.interval_min]
+    found = [cadence.Stated(logger.interval_min, since) for since, logger in rows if logger.interval_min]
     if one.download.interval_min:
-        found.append(Stated(one.download.interval_min, source="preamble"))
+        found.append(cadence.Stated(one.download.interval_min, source="preamble"))
     for event in one.download.source.events:
         minutes = stating.interval_min(str(event.get("text") or ""))
         time = instant_of(one, event.get("time")) if minutes else None
         if minutes and time is not None:
-            found.append(Stated((minutes,), time.value // 1000, "event"))
+            found.append(cadence.Stated((minutes,), time.value // 1000, "event"))
     return tuple(found)
 
 
@@ -38,7 +37,7 @@ def _utc(since: object, zone: str) -> np.ndarray:
     return np.array([zones.instant(since, zone=zone).tz_localize(None).to_datetime64()])
 
 
-def read(entry: UnitEntry, files: Sequence[Placed], pieces: Sequence[tuple[int, np.ndarray | None]], *, zone: str, known: Known) -> tuple[Cadence, ...]:
+def read(entry: UnitEntry, files: Sequence[Placed], pieces: Sequence[tuple[int, np.ndarray | None]], *, zone: str, known: Known) -> tuple[cadence.Cadence, ...]:
     """When each download of one probe read; ``pieces``: positions of files with the rows that are the probe's (None: all).
 
     ``known`` keeps what was worked out: probes side by side in one file share their instants.

@@ -184,7 +184,7 @@ def _channels(assessment: Any, unit: Unit) -> Drawing:
     side += [(f"{name} ({_CHANNEL_UNITS.get(series.attrs.get('kind'), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
-        kept = drawing.reduce(inside, gap=timeline.neighbours(inside)["gap"].to_numpy())
+        kept = drawing.reduce(inside, gap=timeline.neighbours(inside).gap)
         data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(kept.index), kept["celsius"], kept["run"], strict=True)]
         step = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
         line = alt.Chart(drawing.data(data)).mark_line(color="#333333", strokeWidth=1.2, interpolate=step)
