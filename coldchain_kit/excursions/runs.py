@@ -122,7 +122,7 @@ def _size(trace: Trace, line: Course, i: int, j: int, start: float, end: float) 
     run = slice(i, j + 1)
     sided, extreme = bool(line.side[run].any()), float(line.ruling_c[run][int(np.argmax(SIGN[line.direction] * line.ruling_c[run]))])
     number = bool(np.isfinite(line.ruling_c[run]).all())
-    texts = dict.fromkeys(text for text in trace.readings["text"].to_numpy()[line.at[run]] if text) if sided else {}
+    texts = dict.fromkeys(text for text in trace.readings["text"].iloc[line.at[run]] if text) if sided else {}
     return {
         "extreme_c": extreme if number else None,
         "extreme_bound": sided and number,

@@ -145,7 +145,7 @@ def _believable(row: dict[str, Any]) -> str:
 
 def _extreme(results: dict[str, Any], side: str) -> str:
     """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
-    rows = [row for row in results["probes"] if row["decides"] and row["readings"]]
+    rows = [row for row in results["probes"] if row["decides"] and (row[f"{side}_c"] is not None or row.get(f"{side}_one_sided"))]
     if not rows:
         return "no reading"
     sign = 1 if side == "max" else -1

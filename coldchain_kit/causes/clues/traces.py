@@ -6,14 +6,8 @@ import math
 
 import pandas as pd
 
-from coldchain_kit.causes.clues.clue import Clue, answer, known, limit, over
+from coldchain_kit.causes.clues.clue import OF_SIZE, Clue, answer, known, limit, over
 from coldchain_kit.causes.evidence import Facts
-
-
-# What rests on how far and how fast it went: not known where readings of the episode have no number (CONTRACTS rule 9).
-OF_SIZE = frozenset(
-    "fast whole long slow_back holds swing corner pace burst front prompt tail square impossible noisy stuck at_room beyond_room hump".split()
-)  # fmt: skip
 
 
 def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:

@@ -99,16 +99,17 @@ def _version() -> str:
 
 
 def _stack(pieces: Sequence[Piece], files: Sequence[Placed], entry: UnitEntry, probe: Probe) -> Rows:
-    blocks = []
+    blocks: list[tuple[np.ndarray, ...]] = []
+    words = {"": 0}
     for position, column in pieces:
         one = files[position]
         at = slice(None) if column.rows is None else column.rows
         walls = one.download.time[at]
         value, side = _range_ends(column, walls, entry, probe)
         time = one.utc.asi8[at]
-        said = np.full(len(time), "", dtype=object) if column.said is None else column.said
+        said = np.zeros(len(time), "int32") if column.said is None else np.array([words.setdefault(text, len(words)) for text in column.said], "int32")
         blocks.append((time, value, side, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls, said))
-    return Rows(*(np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True)))
+    return Rows(*(np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True)), words=tuple(words))
 
 
 def _range_ends(column: Column, walls: np.ndarray, entry: UnitEntry, probe: Probe) -> tuple[np.ndarray, np.ndarray]:
@@ -167,7 +168,7 @@ def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -
             "u_c": np.full(len(kept), np.nan),
             "one_sided": side,
             "bound_c": np.where((side != 0) & np.isfinite(value), value, np.nan).round(6),
-            "text": rows.said[kept],
+            "text": pd.Categorical.from_codes(rows.said[kept], rows.words),
             "clock_doubt_s": rows.doubt_s[kept],
             "source": rows.source[kept],
             "line": rows.line[kept].astype("int64", copy=False),
@@ -235,7 +236,7 @@ def _conflicts(rows: Rows, at_odds: list[tuple[int, bool, str]], unit_name: str,
     """Rows of CONTRACTS ``conflicts[]``, by (row, kept, why)."""
     at = np.array([row for row, _, _ in at_odds], dtype="int64")
     times = list(pd.DatetimeIndex(rows.time[at].view("M8[us]"), tz="UTC"))
-    sides = zip(rows.one_sided[at].tolist(), rows.said[at].tolist(), strict=True)
+    sides = zip(rows.one_sided[at].tolist(), (rows.words[code] for code in rows.said[at].tolist()), strict=True)
     columns = zip(times, rows.value[at].tolist(), sides, rows.source[at].tolist(), rows.line[at].tolist(), at_odds, strict=True)
     return [
         {

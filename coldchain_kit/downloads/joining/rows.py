@@ -11,7 +11,8 @@ import numpy as np
 class Rows:
     """Readings of one probe from all files, one after the other; time in µs UTC, NaT as the smallest int64.
 
-    ``value`` [°C]; of a one-sided reading its bound, or infinity on its side where it has none. ``said``: the file's text of those.
+    ``value`` [°C]; of a one-sided reading its bound, or infinity on its side where it has none. ``said``: the file's text of
+    those, as codes into ``words`` (0 for none).
     """
 
     time: np.ndarray
@@ -22,3 +23,4 @@ class Rows:
     line: np.ndarray
     shown: np.ndarray
     said: np.ndarray
+    words: tuple[str, ...]
