@@ -203,6 +203,29 @@ def test_a_number_held_at_a_declared_end_is_a_bound(tmp_path):
         assert found["probes"][0]["as_read_max_c"] == 60.0 and found["probes"][0]["max_bound"]
 
 
+@pytest.mark.parametrize("name", TRAP)
+def test_what_is_in_a_download_gives_no_such_number_either(name):
+    from coldchain_kit import downloads
+    from coldchain_kit.assessment import inspection
+
+    (load,) = downloads.read(TRAPS / f"one_sided_{name}.csv")
+    (probe,) = inspection.row(load)["probes"]
+    assert (probe["one_sided"], probe["one_sided_texts"], probe["gaps"]) == (6, [TRAP[name][2]], [])
+    assert not set(TRAP[name][0]) & {probe["min_c"], probe["max_c"]}
+    assert f"6 that say a side and no number of their own ({TRAP[name][2]})" in inspection.text(load)
+
+
+@pytest.mark.parametrize(("name", "cuts"), [("hi", [15.0, 25.0, 30.0, 40.0]), ("lo", [0.0, -0.5])])
+def test_it_proves_no_minutes_beyond_a_further_temperature_and_rules_none_out(cases, name, cuts):
+    found = cases[name].results
+    own = {"hi": 8.0, "lo": 2.0}[name]
+    for rows in (found["bands"], found["lots"][0]["bands"]):
+        held = {row["limit_c"]: row for row in rows if row["direction"] == TRAP[name][3]}
+        assert held[own]["minutes_least"] == 35.0
+        assert all(held[cut]["minutes_least"] == 0 and held[cut]["minutes_most"] == 35.0 for cut in cuts if cut in held)
+        assert set(cuts) & set(held)
+
+
 def test_a_day_of_hi_is_neither_a_flat_line_nor_repeated(tmp_path):
     times = pd.date_range("2026-03-02", periods=3000, freq="5min")
     values = [f"{5 + 0.1 * (k % 5):.1f}" for k in range(300)] + ["HI"] * 2400 + [f"{5 + 0.1 * (k % 7):.1f}" for k in range(300)]

@@ -180,10 +180,20 @@ def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> b
     return bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
 
 
-def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+def _no_further(values: np.ndarray, condition: Condition, direction: str, limit_c: float) -> np.ndarray:
+    """Readings without a number put at the condition's own limit, as far as they are known to have gone, where another one is asked about."""
+    own, sign = condition.limit_c(direction), SIGN[direction]
+    if own is not None and sign * (limit_c - own) <= 0:
+        return values
+    return np.where(np.isposinf(sign * values), -sign * np.inf if own is None else own, values)
+
+
+def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
     """:func:`time_beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
 
     One-sided readings stand with their bound; those of any value are left out, and one whose bound does not reach this limit may lie beyond it.
+    ``cut``: the limit is a further temperature, not one of the condition's own. A reading without a number is known to be outside
+    the condition's limit, and no more: it proves no minutes beyond a further temperature, but they cannot be ruled out.
 
     Examples
     --------
@@ -196,10 +206,13 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     lost = np.zeros(len(readings), dtype=bool) if condition is None else one_sided.unknown(readings, condition)
     at = np.flatnonzero(one_sided.heard(readings) & ~lost)
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
+    short = one_sided.short_of(readings, limit_c, direction)[at]
+    if cut and condition is not None:
+        corrected, as_read = (_no_further(values, condition, direction, limit_c) for values in (corrected, as_read))
+        short = short | (np.isposinf(SIGN[direction] * one_sided.judged_c(readings)[at]) & ~np.isinf(corrected))
     found = pairs_without(trace, lost)
     steps = time_beyond.steps_of(
         readings.index.as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
         gap=found.gap, coarse=found.coarse, hidden_k=swing.hidden_k(_without(trace, lost)), inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip
-    short = one_sided.short_of(readings, limit_c, direction)[at]
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

@@ -71,19 +71,19 @@ class Steps:
         self._others: dict[tuple, Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
-    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
         """:func:`bounds.trace_steps` of the trace, remembered."""
-        key = _key(trace, limit_c, direction, condition)
+        key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._tables:
             self._kept.append(trace)
-            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition)
+            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition, cut=cut)
         return self._tables[key]
 
-    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
+    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Runs of steps that count at least, and at most, as arrays of (start, end)."""
-        key = _key(trace, limit_c, direction, condition)
+        key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._runs:
-            steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition)
+            steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition, cut=cut)
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
 
@@ -275,7 +275,7 @@ def spent(places: Sequence[Place], steps: Steps, *, limit_c: float, direction: s
 
 
 def _bounds(trace: Trace, here: Place, steps: Steps, limit_c: float, direction: str, unknown_counts: bool, own: Condition | None) -> tuple[Run, Run]:
-    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own)
+    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own, cut=not unknown_counts)
     opens, closes, wide_from, wide_to = (float(micros(time)) for time in (here.opens, here.closes, here.seen_from, here.seen_to))
     narrow_from, narrow_to = 2 * opens - wide_from, 2 * closes - wide_to
     least = run(cut(surely, low=narrow_from, high=max(narrow_from, narrow_to)), low=narrow_from, high=narrow_to)

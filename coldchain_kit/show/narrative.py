@@ -111,7 +111,11 @@ def _how_bad(assessment: Any) -> list[str]:
     rows = sorted(assessment.results["excursions"], key=lambda row: -one_sided.rank(row["degree_minutes"]))[:MOST_TOLD]
     for row in sorted(rows, key=lambda row: row["start"]):
         side = "highest" if row["direction"] == "above" else "lowest"
-        lines.append(f"In {row['id']} the {side} reading was {wording.extreme(row, limit=row['limit_c'])} on {wording.moment(row['extreme_time'], zone)}.")
+        if row["extreme_c"] is None:
+            text = f"the file says “{row['extreme_text']}”" if row.get("extreme_text") else "its readings stand at the end of a range"
+            lines.append(f"How far {row['id']} went is not known: {text}, first on {wording.moment(row['extreme_time'], zone)}.")
+        else:
+            lines.append(f"In {row['id']} the {side} reading was {wording.extreme(row, limit=row['limit_c'])} on {wording.moment(row['extreme_time'], zone)}.")
         lines.append(f"{row['id']} lasted {wording.minutes(row['minutes'])}.")
         lines.append(
             f"The time outside in {row['id']} was at least {wording.minutes(row['minutes_least'])} and at most {wording.minutes(row['minutes_most'])}, from the readings' spacing, gaps and the probe's uncertainty."

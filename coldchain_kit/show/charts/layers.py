@@ -61,7 +61,7 @@ def open_rows(trace: Trace, clock: Clock, *, width_px: int = drawing.WIDTH_PX) -
     return rows
 
 
-OPEN_LOOKS = {1: ("above what can be shown: value not known", "triangle-up", 7), -1: ("below what can be shown: value not known", "triangle-down", -7)}
+OPEN_LOOKS = {1: ("above what can be shown: value not known", "triangle-up", 24), -1: ("below what can be shown: value not known", "triangle-down", -9)}
 
 
 def open_marks(rows: list[dict[str, Any]], clock: Clock, *, height_px: int = drawing.HEIGHT_PX, title: bool = True) -> Any | None:
@@ -78,7 +78,7 @@ def open_marks(rows: list[dict[str, Any]], clock: Clock, *, height_px: int = dra
         base = alt.Chart(drawing.data(data)).encode(x=clock.x("t", title=title), y=edge)
         parts.append(base.mark_point(size=60, color="#000000", filled=False, strokeWidth=1.4).encode(shape=key, tooltip="what:N"))
         words = [row for row in data if row["label"]]
-        named = alt.Chart(drawing.data(words)).mark_text(dx=8, align="left", baseline="middle", fontSize=11.5, color="#111111")
+        named = alt.Chart(drawing.data(words)).mark_text(dx=-8, align="right", baseline="middle", fontSize=11.5, color="#111111")
         parts.append(named.encode(x=clock.x("t", title=title), y=edge, text="label:N"))
     return alt.layer(*parts).resolve_scale(shape="independent") if parts else None
 
