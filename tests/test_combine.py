@@ -223,13 +223,13 @@ def test_values_held_at_the_end_of_the_range_are_one_sided():
 
 
 @pytest.mark.parametrize(("known", "expected"), [({"range_c": (-40.0, 85.0)}, [85.0, -40.0]), ({}, [70.0, -30.0])])
-def test_words_for_the_end_of_range_take_its_value(known, expected):
+def test_words_for_the_end_of_range_take_its_value_as_a_bound(known, expected):
     column = Column("A (°C)", "A", "temperature", np.array([5.0, np.nan, np.nan, np.nan]), one_sided=np.array([0, 1, -1, 0], "int8"))
     made = unit(entry(Probe("A", span_c=(-30.0, 70.0)), **known), download(DAY[:4], columns=(column,)))
     readings = made.traces["A"].readings
-    assert readings["as_read_c"].iloc[1:3].tolist() == expected
+    assert readings["bound_c"].iloc[1:3].tolist() == expected
     assert readings["one_sided"].tolist() == [0, 1, -1, 0]
-    assert readings["as_read_c"].isna().tolist() == [False, False, False, True]
+    assert readings["as_read_c"].isna().tolist() == [False, True, True, True]
 
 
 def test_the_range_follows_dated_settings():

@@ -202,16 +202,16 @@ def test_rule_14_a_complete_record_without_excursion_needs_no_decision_and_a_gap
 def test_a_reading_at_the_end_of_the_range_is_one_sided_and_counts_as_outside(tmp_path):
     unit = "[units.U.logger]\nrange_c = [-40.0, 60.0]\n"
     found = run(tmp_path, even([*calm(10), "HI", "HI", *calm(10)]), unit=unit)
-    assert [(row["readings"], row["extreme_c"]) for row in found["excursions"]] == [(2, 60.0)]
+    assert [(row["readings"], row["extreme_c"], row["extreme_bound"]) for row in found["excursions"]] == [(2, 60.0, True)]
     assert "one_sided" in [row["kind"] for row in found["faults"]]
-    assert found["probes"][0]["max_one_sided"] == "at or above"
+    assert found["probes"][0]["max_one_sided"] == "at least"
 
 
 def test_a_one_sided_reading_without_a_known_range_is_never_missing(tmp_path):
     found = run(tmp_path, even([*calm(10), "HI", "HI", "HI", "HI", *calm(10)]))
     assert "one_sided" in [row["kind"] for row in found["faults"]]
     assert [row["direction"] for row in found["excursions"]] == ["above"]
-    assert found["excursions"][0]["readings"] == 4
+    assert found["excursions"][0]["readings"] == 4 and found["excursions"][0]["extreme_c"] is None
 
 
 def test_a_probe_the_download_lacks_is_named_with_the_columns_there_are(tmp_path):

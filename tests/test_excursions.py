@@ -124,7 +124,7 @@ def test_faulty_runs_stay_listed_with_and_without_their_readings():
     found = excursions.find(made, FRIDGE).iloc[0]
     assert found["faulty"]
     assert found["extreme_c"] == 122.153
-    assert found["trustworthy"] == {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": 9.0, "readings": 1}
+    assert found["trustworthy"] == {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": 9.0, "extreme_bound": False, "readings": 1}
     assert found["flags"]["fail"] == 2
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from coldchain_kit import downloads
 from coldchain_kit.assessment import results
 from coldchain_kit.downloads import Column, Download
-from coldchain_kit.model import Notice, SourceRow, T, plain, rows_of, timeline
+from coldchain_kit.model import Notice, SourceRow, T, plain, timeline
 
 
 class SpanRow(TypedDict, Generic[T]):
@@ -80,9 +80,11 @@ def _probe_line(probe: ColumnRow[str]) -> str:
     interval = "not known" if probe["interval_min"] is None else f"{probe['interval_min']:.4g} min"
     gaps = "no gap" if not probe["gaps"] else f"{len(probe['gaps'])} gap{'s' if len(probe['gaps']) > 1 else ''}, the longest {max(g['minutes'] for g in probe['gaps']):.4g} min"
     unit = f"{probe['unit']}, from the {probe['unit_from']}" if probe["unit_from"] != "assumed" else f"{probe['unit']} ASSUMED: the file does not say"
+    sided = f", {probe['one_sided']} that say a side and no number of their own ({', '.join(probe['one_sided_texts'])})" if probe["one_sided"] else ""
+    figures = "no number" if probe["min_c"] is None else f"{probe['min_c']:.2f} to {probe['max_c']:.2f} °C"
     return (
         f"{probe['label']}: {probe['readings']} readings from {_shown(probe['first'])} to {_shown(probe['last'])}, every {interval}, {gaps}, "
-        f"{probe['min_c']:.2f} to {probe['max_c']:.2f} °C (deg{unit})"
+        f"{figures} (deg{unit}){sided}"
     )
 
 
@@ -108,16 +110,21 @@ def row(load: Download) -> Inspection:
 
 def _column(column: Column, times: pd.DatetimeIndex) -> ColumnRow[pd.Timestamp]:
     own = times if column.rows is None else times[column.rows]
-    series = pd.Series(column.values, index=own.tz_localize("UTC") if own.tz is None else own)
+    side = np.zeros(len(column.values), "int8") if column.one_sided is None else column.one_sided
+    index = own.tz_localize("UTC") if own.tz is None else own
+    numbers = pd.Series(np.where(side == 0, column.values, np.nan), index=index)  # a one-sided reading has none of its own
+    series = pd.Series(np.where(side == 0, column.values, 0.0), index=index)
+    texts = [] if column.said is None else sorted(set(column.said[side != 0].tolist()))
     series = series[~series.index.duplicated()].sort_index()
     series = series[series.index.notna()]
     valued = series[series.notna()]
     spans = timeline.steps(series)
     spans = spans[spans["gap"]]
     return {
-        "header": column.header, "label": column.label, "unit": column.unit, "unit_from": column.unit_from, "readings": int(np.isfinite(column.values).sum()),
+        "header": column.header, "label": column.label, "unit": column.unit, "unit_from": column.unit_from, "readings": int((np.isfinite(column.values) | (side != 0)).sum()),
+        "one_sided": int((side != 0).sum()), "one_sided_texts": texts,
         "first": valued.index[0] if len(valued) else None, "last": valued.index[-1] if len(valued) else None, "interval_min": timeline.interval_min(series),
-        "gaps": rows_of(spans[["start", "end", "minutes"]], SpanRow[pd.Timestamp]), "min_c": valued.min() if len(valued) else None, "max_c": valued.max() if len(valued) else None,
+        "gaps": spans[["start", "end", "minutes"]].to_dict("records"), "min_c": numbers.min(), "max_c": numbers.max(),
     }  # fmt: skip
 
 

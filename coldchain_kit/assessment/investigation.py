@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 import pandas as pd
 
@@ -25,7 +25,6 @@ from coldchain_kit.model import (
     CheckRow,
     ClockRow,
     ConflictRow,
-    Direction,
     EpisodeRow,
     ExcursionRow,
     FaultRow,
@@ -40,7 +39,6 @@ from coldchain_kit.model import (
     Unit,
     plain,
     rows_of,
-    timeline,
 )
 from coldchain_kit.quality import alarms, calibration, decision
 from coldchain_kit.register import Case, Certificate, LogEntry, Lot, Site, UnitEntry, logbook, stock
@@ -288,27 +286,25 @@ def _known_share(probes: list[ProbeRow[pd.Timestamp]], window: Window) -> float:
     return min(shares, default=0.0)
 
 
-def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[ExcursionRow[pd.Timestamp]], window: Window, *, zone: str) -> list[UncertaintyRow]:
-    """Components of a probe's uncertainty: what is in U, and the lag and drift that stand beside it, at the fastest of its excursions."""
+def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window, *, zone: str) -> list[dict[str, Any]]:
+    """Components of a probe's uncertainty at its most uncertain reading of the window: what is in U, and beside it the lag at the fastest of its excursions."""
     probe, rates = trace.probe, []
     for row in excursions:
         minutes = (row["extreme_time"] - row["start"]) / pd.Timedelta(minutes=1)
-        if row["probe"] == probe.name and minutes > 0:
+        if row["probe"] == probe.name and minutes > 0 and pd.notna(row["extreme_c"]) and not row["extreme_bound"]:
             rates.append(abs(row["extreme_c"] - row["limit_c"]) / minutes)
-    known = _certificates(entry, probe.name)
-    which = calibration.in_force(timeline.times_of(trace.readings)[-1:], known, zone=zone) if known and len(trace.readings) else [-1]
-    lag_min = probe.time_constant_min if probe.role == "buffered" else None
-    parts = calibration.budget(
-        known[which[0]] if which[0] >= 0 else None, resolution_c=probe.resolution_c, on=window.end.date(), time_constant_min=lag_min, rate_c_per_min=max(rates, default=None)
-    )  # fmt: skip
+    here = trace.readings[(trace.readings.index >= window.start) & (trace.readings.index < window.stop)]
+    u_c = here["u_c"].where(here["celsius"].notna()).dropna()
+    if not len(u_c):
+        return []
+    parts = calibration.budget(trace, _certificates(entry, probe.name), at=u_c.idxmax(), rate_c_per_min=max(rates, default=None), zone=zone)
     return [{"probe": probe.name, **row} for row in parts]
 
 
 def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[AlarmGuardRow]:
     """Where an alarm would stand with a guard band of U, the limit less U. For setting alarms only."""
-    u_c = trace.readings["u_c"].max()
-    sides: tuple[Direction, Direction] = ("below", "above")
-    limits = [(side, entry.condition.limit_c(side)) for side in sides]
+    u_c = trace.readings["u_c"].where(trace.celsius.notna()).max()
+    limits = [(side, entry.condition.limit_c(side)) for side in ("below", "above")]
     return [
         {"probe": trace.probe.name, "direction": side, "limit_c": limit, "alarm_c": decision.alarm_limit(limit, 2.0 * u_c, side)}
         for side, limit in limits if limit is not None and pd.notna(u_c)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from coldchain_kit import exposure, quality
 from coldchain_kit.excursions import bounds
-from coldchain_kit.model import Condition, GapRow, ProbeRow, Source, SourceRow, Trace, UFrom, flag_counts, rows_of, timeline
+from coldchain_kit.model import FLAG_WORDS, Condition, ProbeRow, Source, SourceRow, Trace, UFrom, one_sided, timeline
 
 SCHEMA_ID = "coldchain-kit/results/1"
 
@@ -53,38 +53,38 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     """
     readings = trace.readings[(trace.readings.index >= start) & (trace.readings.index < stop)]
     rolled = quality.rolled(trace).loc[readings.index]
-    celsius, valued = readings["celsius"], readings[readings["celsius"].notna()]
-    low, high = (_extreme(valued, pick) for pick in ("idxmin", "idxmax"))
-    cover = timeline.coverage(trace, start=start, end=end)
+    celsius, count = readings["celsius"], int(one_sided.heard(readings).sum())
+    cover = timeline.coverage(bounds.known(trace, condition), start=start, end=end)
     spans = timeline.gaps(trace, start=start, end=end)
     gap = timeline.gap_marks(trace, start=start, stop=stop)
     gap = gap & ~gap.all()  # readings that all stand alone weigh the same
-    mean_c, mkt_c = (exposure.mean_c(celsius, gap=gap) if len(valued) != 1 else float(valued["celsius"].iloc[0])), None
-    lowest = np.fmin(valued["celsius"], valued["as_read_c"].round(6))
-    if trace.probe.role not in ("room", "surface") and not condition.frozen and len(valued) and not condition.outside(lowest, "below").any():
-        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if len(valued) != 1 else mean_c
+    no_mean = one_sided.why_no_mean(readings)
+    no_mkt = _no_mkt(trace, condition, readings) or no_mean
+    mean_c, mkt_c = None, None
+    if not no_mean:
+        mean_c = exposure.mean_c(celsius, gap=gap) if count != 1 else float(celsius.dropna().iloc[0])
+    if not no_mkt and count:
+        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if count != 1 else mean_c
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
-        "readings": len(valued), "flags": flag_counts(rolled),
-        "min_c": low[0], "min_time": low[1], "max_c": high[0], "max_time": high[1],
-        "min_one_sided": low[2], "max_one_sided": high[2],
-        "as_read_min_c": _number(valued["as_read_c"].min()), "as_read_max_c": _number(valued["as_read_c"].max()),
-        "mean_c": mean_c, "mkt_c": mkt_c, "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
+        "readings": count, "flags": {word: int((rolled == code).sum()) for code, word in FLAG_WORDS.items()},
+        **one_sided.extremes(readings),
+        "mean_c": mean_c, "mean_why_not": no_mean or None, "mkt_c": mkt_c, "mkt_why_not": no_mkt or None,
+        "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
         "interval_min": timeline.interval_min(trace),
-        "gaps": rows_of(spans[["start", "end", "minutes", "edge"]], GapRow[pd.Timestamp]),
-        "u_c": _number(readings["u_c"].max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
+        "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
+        "u_c": _number(readings["u_c"].where(one_sided.heard(readings)).max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),
     }  # fmt: skip
 
 
-def _extreme(valued: pd.DataFrame, pick: str) -> tuple[float | None, pd.Timestamp | None, str | None]:
-    """Value, time, and "at or above" / "at or below" where the probe was at the end of its range."""
-    if not len(valued):
-        return None, None, None
-    at = getattr(valued["celsius"], pick)()
-    side = int(valued["one_sided"][at])
-    return float(valued["celsius"][at]), at, {1: "at or above", -1: "at or below"}.get(side)
+def _no_mkt(trace: Trace, condition: Condition, readings: pd.DataFrame) -> str:
+    """Why the window has no descriptive MKT (CONTRACTS ``probes[]``), or ""."""
+    refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=False)
+    lowest = np.fmin(*(one_sided.judged_c(readings, column) for column in ("celsius", "as_read_c")))
+    below = condition.outside(lowest, "below").any()
+    return refusal or ("MKT is not computed where a reading lies below the low limit: a mean would hide it." if below else "")
 
 
 def _number(value: float | None) -> float | None:

@@ -25,7 +25,7 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, Trace, Unit, physics
+from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, Trace, Unit, one_sided, physics
 from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
@@ -239,6 +239,10 @@ def _untested(cause: Cause, found: dict[str, Clue], facts: Facts) -> list[str]:
 
 
 def _little(facts: Facts, tells: float) -> list[str]:
+    if facts.lead.open_readings:
+        count = facts.lead.open_readings
+        words = "1 reading of it has no number of its own" if count == 1 else f"{count} readings of it have no number of their own"
+        return [f"{words}: how far and how fast it went is not known, and what its shape would tell was not weighed."]
     if tells >= TELLS_LITTLE:
         return []
     count, times = information.readings_out(facts.lead), information.clearness(facts.lead)
@@ -254,7 +258,8 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
 def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known_share: float = 1.0) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
-    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
+    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one; an excursion whose
+    degree-minutes are not known ranks first (rule 9). Without excursions:
     ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value; ``undetermined`` in place of ``none``
     where less than 95 % of the window is known (``known_share`` 0..1, of the deciding probe that knows least).
 
@@ -276,7 +281,7 @@ def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[
     sound, broken = [], []
     for place, episode in enumerate(episodes):
         rows = [by_id[key] for key in episode["excursions"] if key in by_id]
-        trusted = sum(float(row["degree_minutes"]) for row in rows if not row.get("faulty"))
+        trusted = sum(one_sided.rank(row["degree_minutes"]) for row in rows if not row.get("faulty"))
         if any(not row.get("faulty") for row in rows):
             sound.append((trusted, -place, episode))
         else:

@@ -7,6 +7,7 @@ never merged; an excursion ends at a gap and at the edge of the record.
 from __future__ import annotations
 
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from coldchain_kit.model import Condition, Trace, Trustworthy, flag_counts
 
 COLUMNS = (
     "probe", "direction", "limit_c", "basis", "start", "end", "first_out", "last_out", "first_back", "start_earliest", "end_latest", "minutes",
-    "minutes_least", "minutes_most", "extreme_c", "extreme_time", "degree_minutes", "readings", "verdict", "p_outside", "faulty", "open_start",
+    "minutes_least", "minutes_most", "extreme_c", "extreme_bound", "extreme_text", "extreme_time", "degree_minutes", "degree_minutes_bound", "readings", "verdict", "p_outside", "faulty", "open_start",
     "open_end", "flags", "trustworthy",
 )  # fmt: skip
 
@@ -100,9 +101,8 @@ def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: n
         "minutes": (end - start) / 60e6,
         "minutes_least": least,
         "minutes_most": most,
-        "extreme_c": float(line.ruling_c[top]),
+        **_size(trace, line, i, j, start, end),
         "extreme_time": _utc(line.us[top]),
-        "degree_minutes": _degree_minutes(line, i, j, start, end),
         "readings": j - i + 1,
         "verdict": "outside" if bool(line.surely[run].any()) else "undecided",
         "p_outside": chance,
@@ -114,14 +114,36 @@ def _row(trace: Trace, line: Course, i: int, j: int, codes: np.ndarray, never: n
     }
 
 
+def _size(trace: Trace, line: Course, i: int, j: int, start: float, end: float) -> dict[str, Any]:
+    """Extreme and degree-minutes: null beside a reading without a number, bounds beside a one-sided one (CONTRACTS rule 9).
+
+    ``extreme_text``: the file's own texts of the run's one-sided readings, or None.
+    """
+    run = slice(i, j + 1)
+    sided, extreme = bool(line.side[run].any()), float(line.ruling_c[run][int(np.argmax(SIGN[line.direction] * line.ruling_c[run]))])
+    number = bool(np.isfinite(line.ruling_c[run]).all())
+    texts = dict.fromkeys(text for text in trace.readings["text"].iloc[line.at[run]] if text) if sided else {}
+    return {
+        "extreme_c": extreme if number else None,
+        "extreme_bound": sided and number,
+        "extreme_text": ", ".join(texts) or None,
+        "degree_minutes": _degree_minutes(line, i, j, start, end),
+        "degree_minutes_bound": sided and number,
+    }
+
+
 def _crossing_us(line: Course, k: int) -> float:
-    """Instant [µs] at which the straight line of pair k meets the limit."""
+    """Instant [µs] at which the straight line of pair k meets the limit; the reading outside where it or its neighbour has no number."""
     first, second = line.beyond_c[k], line.beyond_c[k + 1]
+    if not np.isfinite(first) or not np.isfinite(second):
+        return float(line.us[k + 1] if line.outside[k + 1] else line.us[k])
     return float(line.us[k]) + first / (first - second) * float(line.us[k + 1] - line.us[k])
 
 
-def _degree_minutes(line: Course, i: int, j: int, start: float, end: float) -> float:
-    """Trapezoid of the distance beyond the limit over start, readings, end [°C min] (rule 5)."""
+def _degree_minutes(line: Course, i: int, j: int, start: float, end: float) -> float | None:
+    """Trapezoid of the distance beyond the limit over start, readings, end [°C min] (rule 5); None where one has no number."""
+    if not np.isfinite(line.beyond_c[i : j + 1]).all():
+        return None
     at = np.concatenate(([start], line.us[i : j + 1], [end])) / 60e6
     beyond = line.beyond_c[i : j + 1]
     first = beyond[0] if start == line.us[i] else 0.0
@@ -156,6 +178,8 @@ def _p_outside(line: Course, i: int, j: int) -> float | None:
         return None
     with np.errstate(over="ignore"):
         z = SIGN[line.direction] * (line.corrected_c[i : j + 1] - line.limit_c) / u
+    if np.isposinf(z).any():
+        return None  # a reading without a number: how far it was beyond is not known (CONTRACTS rule 9)
     return float(NormalDist().cdf(float(z.max())))
 
 
@@ -165,14 +189,17 @@ def _trustworthy(line: Course, i: int, j: int, impossible: np.ndarray, start: fl
     if len(keep) == j - i + 1:
         degree, minutes = _degree_minutes(line, i, j, start, end), (end - start) / 60e6
     elif not len(keep):
-        return {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": None, "readings": 0}
+        return {"minutes": 0.0, "degree_minutes": 0.0, "extreme_c": None, "extreme_bound": False, "readings": 0}
     else:
         pair = ~impossible[:-1] & ~impossible[1:]
         step = np.diff(line.us[i : j + 1]) / 60e6
         middle = (line.beyond_c[i:j] + line.beyond_c[i + 1 : j + 1]) / 2
-        minutes, degree = float(step[pair].sum()), float((step * middle)[pair].sum())
-    top = keep[int(np.argmax(SIGN[line.direction] * line.ruling_c[keep]))]
-    return {"minutes": minutes, "degree_minutes": degree, "extreme_c": float(line.ruling_c[top]), "readings": int(len(keep))}
+        area = float((step * middle)[pair].sum())
+        minutes, degree = float(step[pair].sum()), area if np.isfinite(line.ruling_c[keep]).all() else None
+    top = float(line.ruling_c[keep[int(np.argmax(SIGN[line.direction] * line.ruling_c[keep]))]])
+    number = bool(np.isfinite(line.ruling_c[keep]).all())
+    bound = number and bool(line.side[keep].any())
+    return {"minutes": minutes, "degree_minutes": degree, "extreme_c": top if number else None, "extreme_bound": bound, "readings": int(len(keep))}
 
 
 def near_limit(trace: Trace, condition: Condition) -> pd.DataFrame:

@@ -100,23 +100,30 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     """
     if direction not in ("above", "below"):
         raise KitError(f"direction '{direction}'", expected="above or below")
-    sign = 1.0 if direction == "above" else -1.0
     value = celsius.to_numpy(dtype="float64")
     keep = np.isfinite(value)
     if gap is None:
         gap, coarse = timeline.neighbours(celsius)[4:6]
     gap = gap_marks(celsius, gap, readings=int(keep.sum()))
     coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
-    spread = np.round(2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep], 6)
-    limit = round(limit_c, 6)
-    corrected = np.round(sign * (np.round(value[keep], 6) - limit), 6)
-    further = corrected
-    if as_read_c is not None:
-        read = np.round(sign * (np.round(as_read_c.to_numpy(dtype="float64")[keep], 6) - limit), 6)
-        further = np.fmax(corrected, read)
-    time_us = times_us(celsius)[keep]
+    spread = 2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep]
+    read = None if as_read_c is None else as_read_c.to_numpy(dtype="float64")[keep]
+    return steps_of(
+        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, coarse=coarse, hidden_k=hidden_k, inclusive=inclusive
+    )  # fmt: skip
+
+
+def steps_of(
+    time_us: np.ndarray, corrected_c: np.ndarray, as_read_c: np.ndarray | None, *, limit_c: float, direction: str, expanded_c: np.ndarray,
+    gap: np.ndarray, coarse: np.ndarray, hidden_k: np.ndarray | float, inclusive: bool,
+) -> StepTable:  # fmt: skip
+    """:func:`step_table` of bare arrays; a one-sided reading without a number is infinite on its side (:mod:`model.one_sided`)."""
+    sign, limit = 1.0 if direction == "above" else -1.0, round(limit_c, 6)
+    corrected = np.round(sign * (np.round(corrected_c, 6) - limit), 6)
+    further = corrected if as_read_c is None else np.fmax(corrected, np.round(sign * (np.round(as_read_c, 6) - limit), 6))
     # A limit that is itself outside moves every comparison by the smallest step there is, 1e-6 °C.
     edge = -0.5e-6 if inclusive else 0.0
+    spread = np.round(expanded_c, 6)
     out, surely = further > edge, corrected > spread + edge
     maybe = np.maximum((further + spread)[:-1], (further + spread)[1:]) > edge - np.asarray(hidden_k)
     from_us, to_us = _beyond_parts(time_us, further, out, gap)
@@ -124,13 +131,17 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
 
 
 def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, gap: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Start and end of each step's part beyond the limit, on the straight line; equal where there is none."""
+    """Start and end of each step's part beyond the limit, on the straight line; equal where there is none.
+
+    Beside a reading without a number there is no line: the part begins and ends at the reading outside (CONTRACTS rule 9).
+    """
     start, end = time_us[:-1].astype("float64"), time_us[1:].astype("float64")
     before, after = distance[:-1], distance[1:]
-    change = after - before
-    with np.errstate(divide="ignore", invalid="ignore"):
-        crossing = np.where(change != 0, start + (end - start) * (-before / change), start)
     rising, falling = ~out[:-1] & out[1:], out[:-1] & ~out[1:]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        change = after - before
+        crossing = np.where(change != 0, start + (end - start) * (-before / change), start)
+    crossing = np.where(np.isfinite(before) & np.isfinite(after), crossing, np.where(rising, end, start))
     from_us = np.where(rising, crossing, start)
     to_us = np.where(falling, crossing, end)
     nothing = gap | ~(out[:-1] | out[1:])

@@ -13,7 +13,7 @@ import pandas as pd
 
 from coldchain_kit import thermal
 from coldchain_kit.base import KitError
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import bounds, time_beyond
 from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, Trace, physics, rows_of, timeline
 
 LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (own rule, no source)
@@ -92,18 +92,23 @@ def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, hig
     rows = []
     celsius = record.celsius if isinstance(record, Trace) else record
     for gap in timeline.gaps(record, start=start, end=end).to_dict("records"):
-        if gap["edge"] or gap["start"] not in celsius.index:
+        if gap["edge"] or gap["start"] not in celsius.index or pd.isna(celsius[gap["start"]]):
             continue
         before = float(celsius[gap["start"]])
         warmest = float(physics.first_order(before, room_c, gap["minutes"], tau_min=tau_min))
         reach = None if high_c is None else physics.minutes_to_reach(before, room_c, high_c, tau_min=tau_min)
         rows.append({
             "start": gap["start"], "end": gap["end"], "minutes": gap["minutes"], "before_c": before,
-            "after_c": float(celsius[gap["end"]]) if gap["end"] in celsius.index else None, "warmest_c": warmest,
+            "after_c": _number_at(celsius, gap["end"]), "warmest_c": warmest,
             "minutes_to_limit": reach if reach is not None and reach <= gap["minutes"] else None,
             "assumes": f"Cooling stops at the gap's start, the room stays at {room_c:.1f} °C, the unit warms with a time constant of {tau_min / 60:.1f} h. What really happened is unknown.",
         })  # fmt: skip
     return rows
+
+
+def _number_at(celsius: pd.Series, time: pd.Timestamp) -> float | None:
+    value = celsius.get(time, np.nan)
+    return None if pd.isna(value) else float(value)
 
 
 def warm_up(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None) -> tuple[float, float] | None:
@@ -138,7 +143,7 @@ def rows(trace: Trace, excursions: pd.DataFrame, *, room: Trace | None, high_c: 
     tau = trace.probe.time_constant_min
     found: list[BufferRow[pd.Timestamp]] = []
     if tau and trace.probe.role == "buffered":
-        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=timeline.gap_marks(trace, start=start, stop=end))
+        hidden = behind_buffer(celsius, tau_min=tau, resolution_c=trace.probe.resolution_c, gap=bounds.number_gaps(trace, start=start, stop=end))
         found = [{"probe": trace.probe.name, "time_constant_min": tau, **hidden}] if hidden else []
     own = warm_up(trace, excursions, room=room)
     gaps = [] if own is None else inside_gaps(trace, room_c=own[1], tau_min=own[0], high_c=high_c, start=start, end=end)

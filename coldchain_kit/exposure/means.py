@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from coldchain_kit.excursions import minutes_beyond, time_beyond
-from coldchain_kit.model import Condition, ExcursionRow, MktRow, Trace, conditions, physics, rows_of, timeline
+from coldchain_kit.excursions import bounds, minutes_beyond, time_beyond
+from coldchain_kit.model import Condition, ExcursionRow, MktRow, Trace, conditions, one_sided, physics, rows_of, timeline
 
 DAY_HOURS = 24.0  # the short window that a longer one is compared with, for the dilution warning (FACTS A8, A9)
 
@@ -171,12 +171,11 @@ def mkt_rows(trace: Trace, condition: Condition, *, excursions: pd.DataFrame, st
     refusal = mkt_refusal(condition, role=trace.probe.role, decides=trace.probe.decides)
     windows = [] if refusal else _windows(trace, condition, rule, excursions, start, end)
     if refusal:
-        windows = [{"rule": f"{rule.window_hours:g} h", "direction": rule.direction, "used": False, "excursion": None, "window_start": start, "window_end": end, "covered_share": None, "mkt_c": None}]
+        windows = [{"rule": f"{rule.window_hours:g} h", "direction": rule.direction, "used": False, "excursion": None, "window_start": start, "window_end": end, "covered_share": None, "mkt_c": None, "why_not": refusal}]
     return [
         {
             "probe": trace.probe.name, "condition": condition.id, **window, "ea_kj_mol": condition.activation_energy_kj_mol, "limit_c": rule.limit_c,
-            "source": rule.source or condition.source, "why_not": refusal,
-            "warning": "" if refusal else _warnings(trace, window, condition, rule),
+            "source": rule.source or condition.source, "warning": "" if window["mkt_c"] is None else _warnings(trace, window, condition, rule),
         }
         for window in windows
     ]  # fmt: skip
@@ -189,22 +188,40 @@ def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excur
     rows: list[_Window] = []
     for row in hot:
         for direction, opens, closes in (("back", row["end"] - span, row["end"]), ("forward", row["start"], row["start"] + span)):
-            mkt, share = _in_window(trace, opens, closes, ea)
+            mkt, share, why_not = _in_window(trace, condition, opens, closes)
             rows.append({
                 "rule": f"{rule.window_hours:g} h {direction} from the excursion, itself included", "direction": direction, "used": rule.direction in (direction, "both"),
-                "excursion": row.get("id"), "window_start": opens, "window_end": closes, "covered_share": share, "mkt_c": mkt,
+                "excursion": row.get("id"), "window_start": opens, "window_end": closes, "covered_share": share, "mkt_c": mkt, "why_not": why_not,
             })  # fmt: skip
-    top = highest_window(trace.celsius, window_hours=rule.window_hours, ea_kj_mol=ea, start=start, end=end, gap=timeline.pairs(trace).gap)
+    top = _highest(trace, span, ea, start, end)
     if top is not None:
         rows.append({"rule": f"highest {rule.window_hours:g} h", "direction": "highest", "used": not hot, "excursion": None, **top})
     return rows
 
 
-def _in_window(trace: Trace, opens: pd.Timestamp, closes: pd.Timestamp, ea_kj_mol: float) -> tuple[float | None, float]:
-    celsius = trace.celsius
-    part = celsius[(celsius.index >= opens) & (celsius.index <= closes)]
-    mkt = mkt_c(part, ea_kj_mol=ea_kj_mol, gap=timeline.gap_marks(trace, start=opens, stop=closes + pd.Timedelta(1, "us")))
-    return (mkt if np.isfinite(mkt) else None), timeline.coverage(trace, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+def _highest(trace: Trace, span: pd.Timedelta, ea_kj_mol: float, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+    """The highest window of all; without a figure where one of them holds a reading without a number: that one may be higher."""
+    index = trace.readings.index
+    why_not = one_sided.why_no_mean(trace.readings[(index >= start - span) & (index < end)])
+    if why_not:
+        share = timeline.coverage(trace, start=start, end=end)["covered_share"]
+        return {"window_start": start, "window_end": end, "mkt_c": None, "covered_share": share, "why_not": f"{why_not} Which window is the highest is not known."}
+    gap, hours = bounds.pairs_without(trace, trace.readings["one_sided"] != 0).gap, span / pd.Timedelta(hours=1)
+    top = highest_window(trace.celsius, window_hours=hours, ea_kj_mol=ea_kj_mol, start=start, end=end, gap=gap)
+    return None if top is None else {**top, "why_not": ""}
+
+
+def _in_window(trace: Trace, condition: Condition, opens: pd.Timestamp, closes: pd.Timestamp) -> tuple[float | None, float, str]:
+    """MKT of a window (None beside a one-sided reading, with the reason), and how much of it is covered."""
+    index = trace.readings.index
+    part = trace.readings[(index >= opens) & (index <= closes)]
+    share = timeline.coverage(trace, start=opens, end=closes)["covered_share"] if len(part) else 0.0
+    why_not = one_sided.why_no_mean(part)
+    if why_not:
+        return None, share, why_not
+    gap = timeline.gap_marks(trace, start=opens, stop=closes + pd.Timedelta(1, "us"))
+    mkt = mkt_c(part["celsius"], ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
+    return (mkt if np.isfinite(mkt) else None), share, ""
 
 
 def _warnings(trace: Trace, window: _Window, condition: Condition, rule: conditions.MktRule) -> str:

@@ -78,5 +78,6 @@ def _told(trace: Trace, condition: Condition) -> str:
     silent = f"time without readings {wording.minutes(float(steps.loc[steps['gap'], 'minutes'].sum()))}"
     if not len(table):
         return f"no excursion; {silent}"
+    total = None if table["degree_minutes"].isna().any() else float(table["degree_minutes"].sum())
     noun = "excursion" if len(table) == 1 else "excursions"
-    return f"{wording.count(len(table))} {noun}, {wording.minutes(float(table['minutes'].sum()))} outside, {wording.figure(float(table['degree_minutes'].sum()))} °C·min; {silent}"
+    return f"{wording.count(len(table))} {noun}, {wording.minutes(float(table['minutes'].sum()))} outside, {wording.area(total)}; {silent}"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Protocol, TypedDict, cast
+from typing import Protocol, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import exposure
-from coldchain_kit.excursions import time_beyond
+from coldchain_kit.excursions import bounds, time_beyond
 from coldchain_kit.lots import reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import (
@@ -36,6 +36,7 @@ from coldchain_kit.model import (
     StayRow,
     Trace,
     Unit,
+    one_sided,
     timeline,
 )
 from coldchain_kit.register import Allowance, Lot, Site, Stay
@@ -182,15 +183,17 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> StayRow[pd.Timestamp
 def _readings(here: Place, trace: Trace, steps: Steps) -> StayProbeRow:
     part, condition = stays.within(trace, here), here.stay.condition
     celsius = part["celsius"]
-    valued, gap, mkt = celsius.dropna(), timeline.gap_marks(trace, start=here.seen_from, stop=here.seen_to), None
+    valued, mkt, no_mean = part[one_sided.heard(part)], None, one_sided.why_no_mean(part)
+    gap = None if no_mean else timeline.gap_marks(trace, start=here.seen_from, stop=here.seen_to)
     refusal = exposure.mkt_refusal(condition, role=trace.probe.role, decides=True)
-    if not refusal and len(valued) and condition.outside(stays.further(part.dropna(subset="celsius"), "below"), "below").any():
+    if not refusal and len(valued) and condition.outside(stays.further(valued, "below"), "below").any():
         refusal = "MKT is not computed where a reading lies below the low limit: a mean would hide it."
+    refusal = refusal or no_mean
     if not refusal:
         mkt = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap)
     return {
-        "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": exposure.mean_c(celsius, gap=gap), "mkt_c": mkt, "mkt_why_not": refusal,
-        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(trace, start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
+        "probe": trace.probe.name, "role": trace.probe.role, "readings": len(valued), "mean_c": None if no_mean else exposure.mean_c(celsius, gap=gap), "mean_why_not": no_mean, "mkt_c": mkt, "mkt_why_not": refusal,
+        "ea_kj_mol": condition.activation_energy_kj_mol, "covered_share": timeline.coverage(bounds.known(trace, condition), start=here.opens, end=here.closes)["covered_share"] if len(part) else 0.0,
         "without_readings_min": _silent_min(trace, here, steps), "u_c": float(part["u_c"].max()) if len(part) else None,
     }  # fmt: skip
 
@@ -217,7 +220,7 @@ def _without_readings(places: list[Place], steps: Steps) -> float:
 def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) -> list[ExposureRow[pd.Timestamp]]:
     """Rows of ``exposures[]``: one stay, one probe, one limit of the product's own condition."""
     part, condition = stays.within(trace, here), here.stay.condition
-    valued = part[part["celsius"].notna()]
+    valued = part[one_sided.heard(part) & ~one_sided.unknown(part, condition)]
     listed = notes.excursions_of(here, trace.probe.name)
     rows: list[ExposureRow[pd.Timestamp]] = []
     for direction in SIDES:
@@ -227,7 +230,7 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) ->
         times = _outside_times(trace, valued, condition, direction)
         rows.append({
             "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": _to(here), "condition": condition.id,
-            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **_extremes(valued),
+            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **one_sided.extremes(part),
             "excursions": [row["id"] for row in listed if row["direction"] == direction],
         })  # fmt: skip
     return rows
@@ -238,20 +241,10 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
     whole, single = time_beyond.total(table, **seen), time_beyond.longest(table, **seen)
-    bounds = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
+    held = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
     return {
-        "minutes": whole.minutes, "minutes_least": bounds.total_least, "minutes_most": bounds.total_most,
-        "longest": single.minutes, "longest_least": bounds.single_least, "longest_most": bounds.single_most,
-    }  # fmt: skip
-
-
-def _extremes(valued: pd.DataFrame) -> _Extremes:
-    if not len(valued):
-        return {"min_c": None, "min_time": None, "max_c": None, "max_time": None, "as_read_min_c": None, "as_read_max_c": None}
-    low, high = (cast(pd.Timestamp, at) for at in (valued["celsius"].idxmin(), valued["celsius"].idxmax()))
-    return {
-        "min_c": float(valued["celsius"][low]), "min_time": low, "max_c": float(valued["celsius"][high]), "max_time": high,
-        "as_read_min_c": float(valued["as_read_c"].min()), "as_read_max_c": float(valued["as_read_c"].max()),
+        "minutes": whole.minutes, "minutes_least": held.total_least, "minutes_most": held.total_most,
+        "longest": single.minutes, "longest_least": held.single_least, "longest_most": held.single_most,
     }  # fmt: skip
 
 
@@ -261,7 +254,7 @@ def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, dir
     if not out.any():
         return {"readings_outside": 0, "first_out": None, "last_out": None, "first_back": None}
     last = valued.index[np.flatnonzero(out)[-1]]
-    later = trace.readings[(trace.readings.index > last) & trace.readings["celsius"].notna().to_numpy()]
+    later = trace.readings[(trace.readings.index > last) & one_sided.heard(trace.readings) & ~one_sided.unknown(trace.readings, condition)]
     back = np.flatnonzero(~condition.outside(stays.further(later, direction), direction))
     return {
         "readings_outside": int(out.sum()), "first_out": valued.index[int(np.argmax(out))], "last_out": last,
@@ -304,7 +297,7 @@ def _freezing(lot: Lot, places: list[Place], site: Site) -> FreezingRow[pd.Times
             row = exposure.freezing(trace, freeze_c=0.0 if limit is None else limit, start=here.seen_from, end=here.seen_to)
             if row is not None:
                 rows.append({"unit": here.stay.unit, **row, "possible": row["possible"] and matters, "do_not_freeze": matters})
-    return min(rows, key=lambda row: (not row["possible"], row["lowest_less_u_c"])) if rows else None
+    return min(rows, key=lambda row: (not row["possible"], -np.inf if row["lowest_less_u_c"] is None else row["lowest_less_u_c"])) if rows else None
 
 
 def freeze_matters(stay: Stay, kind: str) -> bool:

@@ -11,7 +11,7 @@ from coldchain_kit import quality
 from coldchain_kit.base import zones
 from coldchain_kit.lots import reach, stays
 from coldchain_kit.lots.stays import Place, Steps
-from coldchain_kit.model import FAIL, CalibrationRow, CheckRow, EarlierRow, ExcursionRow, FaultRow, FreezingRow
+from coldchain_kit.model import FAIL, CalibrationRow, CheckRow, EarlierRow, ExcursionRow, FaultRow, FreezingRow, one_sided
 from coldchain_kit.register import Allowance, Site
 
 FAULT_WORDS = {
@@ -137,7 +137,7 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
         part = stays.within(trace, here)
         count = int((part["one_sided"] != 0).sum())
         if count:
-            said.append(f"Readings at the end of the range of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[int(np.argmax(part['one_sided'].to_numpy() != 0))])}.")
+            said.append(f"Readings that say on which side and not how far{one_sided.quoted(part)} of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
     return said
 
 
@@ -183,6 +183,9 @@ def _between(places: Sequence[Place], notes: Notes) -> list[str]:
 def _freezing(row: FreezingRow[pd.Timestamp] | None, notes: Notes) -> list[str]:
     if not row or not row["possible"]:
         return []
+    if row.get("lowest_one_sided"):
+        said = f"“{row['lowest_text']}”" if row["lowest_text"] else "the end of the declared range"
+        return [f"Possible freezing: a reading of {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])} says {said} and no number: how cold it was is not known."]
     return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
 
 
@@ -193,7 +196,8 @@ def _own_limits(places: Sequence[Place], notes: Notes) -> list[str]:
         if here.stay.condition == notes.site.units[here.stay.unit].condition:
             continue
         for trace in here.traces:
-            part = stays.within(trace, here).dropna(subset="celsius")
+            part = stays.within(trace, here)
+            part = part[one_sided.heard(part) & ~one_sided.unknown(part, here.stay.condition)]
             for direction in ("above", "below"):
                 values = stays.further(part, direction)
                 count = int(here.stay.condition.outside(values, direction).sum())
@@ -208,7 +212,7 @@ def _cut_off(places: Sequence[Place], edges: stays.Edges) -> list[str]:
     found = []
     for here in places:
         for trace in here.traces:
-            part = trace.readings[trace.readings["celsius"].notna().to_numpy()]
+            part = trace.readings[one_sided.heard(trace.readings) & ~one_sided.unknown(trace.readings, here.stay.condition)]
             left = part[(part.index >= here.stay.moved_in) & (part.index < start)] if start is not None else part[:0]
             right = part[(part.index >= end) & (part.index < (here.stay.moved_out or part.index[-1] + pd.Timedelta(1, "us")))] if end is not None and len(part) else part[:0]
             for direction in ("above", "below"):
@@ -219,22 +223,31 @@ def _cut_off(places: Sequence[Place], edges: stays.Edges) -> list[str]:
 
 
 def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: Notes) -> list[str]:
-    """Why an allowance does not apply: a reading beyond its far end, or one at the end of the range; else an empty list."""
+    """Why an allowance does not apply: a reading beyond its far end, or a one-sided one that may have been; else an empty list.
+
+    One that says nothing about the limits either is like a gap: its time counts as used (CONTRACTS rule 9).
+    """
     if not places:
         return ["No stay of the lot lies within the time of this case: nothing was judged."]
     for here in places:
         for trace in here.traces:
-            part = stays.within(trace, here).dropna(subset="celsius")
-            values = stays.further(part, direction)
+            part = stays.within(trace, here)
+            part = part[one_sided.heard(part) & ~one_sided.unknown(part, here.stay.condition)]
             sign = 1.0 if direction == "above" else -1.0
+            end = (part["one_sided"].to_numpy() == int(sign)) & (part["bound_c"].isna().to_numpy())
+            if end.any():
+                at = part.index[int(np.argmax(end))]
+                return [f"A reading without a number{one_sided.quoted(part[end])} in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(at)}, may have been beyond {to_c:g} °C: the allowance does not apply."]
+            values = stays.further(part, direction)
             out = sign * np.round(values - to_c, 6) > 0
             if out.any():
                 at = int(np.argmax(np.where(out, sign * values, -np.inf)))
                 doubt = " The quality tests call this reading impossible." if quality.rolled(trace).loc[part.index[at]] == FAIL else ""
-                return [f"A reading of {values[at]:g} °C in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[at])}, lies beyond {to_c:g} °C: the allowance does not apply.{doubt}"]
+                what = f"at least {values[at]:g}" if part["one_sided"].iloc[at] > 0 else f"at most {values[at]:g}" if part["one_sided"].iloc[at] else f"{values[at]:g}"
+                return [f"A reading of {what} °C in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[at])}, lies beyond {to_c:g} °C: the allowance does not apply.{doubt}"]
             end = part["one_sided"].to_numpy() == int(sign)
             if end.any():
-                return [f"A reading at the end of the range in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[int(np.argmax(end))])}, may have been beyond {to_c:g} °C: the allowance does not apply."]
+                return [f"A reading that is only a bound{one_sided.quoted(part[end])} in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[int(np.argmax(end))])}, may have been beyond {to_c:g} °C: the allowance does not apply."]
     return []
 
 

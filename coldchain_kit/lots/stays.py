@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, Trace, Unit, timeline
+from coldchain_kit.model import Condition, Trace, Unit, one_sided, timeline
 from coldchain_kit.register import Stay
 
 Edges = tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]  # declared start and end of the window (None: not declared), and where a stay without end ends
@@ -74,21 +74,36 @@ class Steps:
         self._others: dict[tuple, Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
-    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
+    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
         """:func:`bounds.trace_steps` of the trace, remembered."""
-        key = _key(trace, limit_c, direction, condition)
+        key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._tables:
             self._kept.append(trace)
-            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition)
+            self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition, cut=cut)
         return self._tables[key]
 
-    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> tuple[np.ndarray, np.ndarray]:
+    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Runs of steps that count at least, and at most, as arrays of (start, end)."""
-        key = _key(trace, limit_c, direction, condition)
+        key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._runs:
-            steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition)
+            steps = self.table(trace, limit_c=limit_c, direction=direction, condition=condition, cut=cut)
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
+
+    def unknown(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> np.ndarray:
+        """Where a one-sided reading of any value stands (CONTRACTS rule 9: unknown, like a gap), from the reading before to the one after, as (start, end)."""
+        readings = trace.readings
+        lost = one_sided.short_of(readings, limit_c, direction)
+        if condition is not None:
+            lost = lost | one_sided.unknown(readings, condition)
+        if not lost.any():
+            return np.empty((0, 2))
+        us = readings.index.as_unit("us").asi8.astype("float64")
+        sure = np.flatnonzero(one_sided.heard(readings) & ~lost)
+        after = np.searchsorted(sure, np.flatnonzero(lost))
+        first = us[sure[np.maximum(after - 1, 0)]] if len(sure) else np.full(len(after), us[0])
+        last = us[sure[np.minimum(after, len(sure) - 1)]] if len(sure) else np.full(len(after), us[-1])
+        return union(np.column_stack((np.minimum(first, us[lost]), np.maximum(last, us[lost]))))
 
     def once(self, trace: Trace, key: tuple, work: Callable[[], Any]) -> Any:
         """What ``work`` says about the trace under this key, worked out once."""
@@ -127,7 +142,7 @@ def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
 
 def _silence(trace: Trace) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:
     """Gaps of a record, its coarser stretches that nothing states, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
-    us = time_beyond.times_us(trace.celsius)[trace.celsius.notna().to_numpy()].astype("float64")
+    us = trace.readings.index.as_unit("us").asi8[one_sided.heard(trace.readings)].astype("float64")
     if not len(us):
         return np.empty((0, 2)), np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
     gap, coarse = timeline.pairs(trace)[4:6]
@@ -169,9 +184,9 @@ def within(trace: Trace, place: Place) -> pd.DataFrame:
 
 
 def further(valued: pd.DataFrame, direction: str) -> np.ndarray:
-    """As read or corrected, whichever lies further outside on that side [°C]."""
+    """As read or corrected, whichever lies further outside on that side [°C]; one-sided readings by their bound, infinite without one."""
     pick = np.fmax if direction == "above" else np.fmin
-    return pick(valued["celsius"].to_numpy(), np.round(valued["as_read_c"].to_numpy(), 6))
+    return pick(*(one_sided.judged_c(valued, column) for column in ("celsius", "as_read_c")))
 
 
 def length_min(spans: np.ndarray) -> float:
@@ -264,13 +279,13 @@ def spent(places: Sequence[Place], steps: Steps, *, limit_c: float, direction: s
 
 
 def _bounds(trace: Trace, here: Place, steps: Steps, limit_c: float, direction: str, unknown_counts: bool, own: Condition | None) -> tuple[Run, Run]:
-    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own)
+    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own, cut=not unknown_counts)
     opens, closes, wide_from, wide_to = (float(micros(time)) for time in (here.opens, here.closes, here.seen_from, here.seen_to))
     narrow_from, narrow_to = 2 * opens - wide_from, 2 * closes - wide_to
     least = run(cut(surely, low=narrow_from, high=max(narrow_from, narrow_to)), low=narrow_from, high=narrow_to)
     most = cut(maybe, low=wide_from, high=wide_to)
     if unknown_counts:
-        most = np.concatenate((most, steps.silence(trace, here)))
+        most = np.concatenate((most, steps.silence(trace, here), cut(steps.unknown(trace, limit_c=limit_c, direction=direction, condition=own), low=wide_from, high=wide_to)))
     return least, run(most, low=opens, high=closes)
 
 

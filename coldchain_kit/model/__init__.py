@@ -17,6 +17,7 @@ Condition      a named storage range with its rules and its document
 conditions     storage conditions, built in or from a table
 plain          any value of the kit as plain JSON
 to_text        the one text of results
+one_sided      readings that say a side and no number
 physics        closed forms on plain numbers
 cadence        how often a logger reads: what states it, what it keeps
 timeline       steps between readings: interval, gaps, coverage

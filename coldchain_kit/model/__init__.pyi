@@ -1,5 +1,6 @@
 from . import cadence as cadence
 from . import conditions as conditions
+from . import one_sided as one_sided
 from . import physics as physics
 from . import timeline as timeline
 from .canonical import plain as plain

@@ -70,7 +70,8 @@ def _us(times: pd.DatetimeIndex) -> np.ndarray:
 
 
 def _series(record: Trace | pd.Series) -> pd.Series:
-    return record.celsius if isinstance(record, Trace) else record
+    """The readings that stand there; of a Trace one-sided ones, too, which are no gap (CONTRACTS rule 9)."""
+    return record.heard if isinstance(record, Trace) else record
 
 
 def _downloads(record: object, index: pd.DatetimeIndex, stated_min: Minutes) -> tuple[Cadence, ...]:

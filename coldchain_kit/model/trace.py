@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError
-from coldchain_kit.model import cadence
+from coldchain_kit.model import cadence, one_sided
 from coldchain_kit.model.cadence import Cadence, Stated
 from coldchain_kit.model.rows.fields import Role
 from coldchain_kit.model.rows.given import ClockState, ConflictRow, EventRow, FlagCounts, LoggerEvent, Notice
@@ -31,7 +31,7 @@ _SEVERITY[[GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING]] = [0, 1, 2, 3, 4]
 _BY_SEVERITY = np.array([GOOD, NOT_EVALUATED, SUSPECT, FAIL, MISSING], dtype=np.int8)
 
 ROLES = ("buffered", "air", "room", "surface", "unknown")
-READING_COLUMNS = ("as_read_c", "celsius", "u_c", "one_sided", "clock_doubt_s", "source", "line")
+READING_COLUMNS = ("as_read_c", "celsius", "u_c", "one_sided", "bound_c", "text", "clock_doubt_s", "source", "line")
 
 
 @dataclass(frozen=True)
@@ -91,8 +91,9 @@ class Trace:
 
     ``readings``: DataFrame indexed by ``time`` (UTC-aware, strictly increasing) with columns
     as_read_c [°C, degF and K converted, never altered], celsius [°C, after correction, rounded to 1e-6],
-    u_c [°C, standard uncertainty], one_sided [int8: 0, +1 "at or above", -1 "at or below"],
-    clock_doubt_s [s, doubt of the instant], source [int16, index into ``sources``], line [int64].
+    u_c [°C, standard uncertainty], one_sided [int8: 0, +1 "at or above", -1 "at or below": such a reading has no number in
+    as_read_c and celsius, see :mod:`one_sided`], bound_c [°C, its bound, NaN where there is none], text [the file's own, of
+    one-sided readings, else ""], clock_doubt_s [s, doubt of the instant], source [int16, index into ``sources``], line [int64].
     ``flags``: DataFrame on the same index, one int8 column for each quality test that ran.
     ``cadences``: when each of its downloads read and what states its interval; none: the readings' own times tell it.
     """
@@ -117,6 +118,8 @@ class Trace:
     ) -> Trace:
         """A trace from a bare Series of °C on a UTC index, for notebooks and tests; ``interval_min``: what states its interval [min].
 
+        ``one_sided``: sides (+1, -1, 0) a reading; the Series holds the bound [°C] of a one-sided one, NaN for none.
+
         Examples
         --------
         >>> times = pd.date_range("2026-03-01", periods=3, freq="5min", tz="UTC")
@@ -126,12 +129,16 @@ class Trace:
         index = pd.DatetimeIndex(series.index, name="time")
         values = series.to_numpy(dtype="float64")
         n = len(index)
+        side = np.zeros(n, "int8") if one_sided is None else np.asarray(one_sided, "int8")
+        number = np.where(side == 0, values, np.nan)
         readings = pd.DataFrame(
             {
-                "as_read_c": values,
-                "celsius": values.round(6),
+                "as_read_c": number,
+                "celsius": number.round(6),
                 "u_c": np.full(n, np.nan if u_c is None else u_c),
-                "one_sided": np.zeros(n, "int8") if one_sided is None else np.asarray(one_sided, "int8"),
+                "one_sided": side,
+                "bound_c": np.where(side == 0, np.nan, values),
+                "text": np.full(n, "", dtype=object),
                 "clock_doubt_s": np.zeros(n),
                 "source": np.zeros(n, "int16"),
                 "line": np.arange(1, n + 1),
@@ -153,9 +160,15 @@ class Trace:
         """Temperatures in °C as the file shows them."""
         return self.readings["as_read_c"]
 
+    @property
+    def heard(self) -> pd.Series:
+        """0 where a reading stands, one-sided or not, else NaN: what :mod:`timeline` needs to find steps and gaps."""
+        return pd.Series(np.where(one_sided.heard(self.readings), 0.0, np.nan), index=self.readings.index)
+
     def remembered(self, name: str, work: Callable[[], Any]) -> Any:
-        """What ``work`` gives, worked out once for these times, temperatures and cadences; not to be changed in place."""
-        known = self.readings["celsius"].to_numpy(dtype="float64")
+        """What ``work`` gives, worked out once for these times, readings and cadences; not to be changed in place."""
+        side = self.readings["one_sided"].to_numpy()
+        known = np.where(side == 0, self.readings["celsius"].to_numpy(dtype="float64"), np.copysign(np.inf, side))
         kept = self.__dict__.get("_kept", {})
         before = kept.get(name)
         if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known, equal_nan=True):
@@ -172,7 +185,7 @@ class Trace:
 
         1. index is UTC-aware; 2. index is strictly increasing; 3. reading columns are present;
         4. flags share the index; 5. flags hold only 1, 2, 3, 4, 9; 6. one_sided holds only -1, 0, 1;
-        7. for every source rows = read + rejected.
+        7. for every source rows = read + rejected; 8. a one-sided reading has no number, and only such a reading has a bound.
         """
         index, breaches = self.readings.index, []
         if not isinstance(index, pd.DatetimeIndex) or str(index.tz) != "UTC":
@@ -188,6 +201,8 @@ class Trace:
             breaches.append("5: a flag is none of 1, 2, 3, 4, 9")
         if "one_sided" in self.readings and not self.readings["one_sided"].isin([-1, 0, 1]).all():
             breaches.append("6: one_sided is none of -1, 0, 1")
+        if not missing and not _sides_kept(self.readings):
+            breaches.append("8: a one-sided reading has a number, or another one a bound")
         for source in self.sources:
             if source.rows != source.read + source.rejected:
                 breaches.append(f"7: {source.file}: {source.rows} rows are not {source.read} read + {source.rejected} refused")
@@ -239,6 +254,12 @@ def flag_counts(flags: np.ndarray | pd.Series) -> FlagCounts:
     """
     good, not_evaluated, suspect, fail, missing = (int((flags == code).sum()) for code in FLAG_WORDS)
     return {"good": good, "not_evaluated": not_evaluated, "suspect": suspect, "fail": fail, "missing": missing}
+
+
+def _sides_kept(readings: pd.DataFrame) -> bool:
+    side = readings["one_sided"].to_numpy() != 0
+    number = np.isfinite(readings["celsius"].to_numpy()) | np.isfinite(readings["as_read_c"].to_numpy())
+    return not (number & side).any() and not (np.isfinite(readings["bound_c"].to_numpy()) & ~side).any()
 
 
 def roll_up(flags: pd.DataFrame, *, required: tuple[str, ...] = ()) -> pd.Series:

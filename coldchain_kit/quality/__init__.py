@@ -22,6 +22,7 @@ alarms             device alarms replayed, compared, checked
 decision           a value near a limit: chance, decision rules, alarm limits
 calibration_line   a line through calibration points (GUM H.3)
 calibration        correction and uncertainty from certificates
+uncertainty        the parts of U of each reading
 """
 
 import lazy_loader

@@ -2,6 +2,7 @@ from . import alarms as alarms
 from . import calibration as calibration
 from . import calibration_line as calibration_line
 from . import decision as decision
+from . import uncertainty as uncertainty
 from .findings import believable as believable
 from .findings import faults as faults
 from .findings import unit_mixup as unit_mixup

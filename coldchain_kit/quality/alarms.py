@@ -8,13 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.model import AlarmRow, CheckRow, Condition, Direction, ExcursionRow, LoggerEvent, Trace, Unit, rows_of, timeline
+from coldchain_kit.model import AlarmRow, CheckRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, rows_of, timeline
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, LogEntry, UnitEntry
 
@@ -62,7 +62,7 @@ def held(series: pd.Series) -> pd.DataFrame:
     DataFrame on the readings' index: celsius [°C], minutes [min], last (bool: a gap or the record's end follows).
     """
     valued = series.dropna()
-    steps = timeline.neighbours(valued)
+    steps = timeline.neighbours(pd.Series(0.0, index=valued.index))  # HI and LO may be infinite here
     minutes, last = np.zeros(len(valued)), np.ones(len(valued), dtype=bool)
     usual = timeline.usual_min(valued.index) or 0.0
     if len(valued):
@@ -134,7 +134,7 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     alarm: "yes" (on, and still outside at a reading when due), "no" (off, or back before it was due), "unknown" (on or off or delay not
     known, or due between the last reading outside and the first inside).
     """
-    table = held(trace.as_read_c)
+    table = held(pd.Series(one_sided.judged_c(trace.readings, "as_read_c"), index=trace.readings.index))
     rows = []
     limits = {side: np.full(len(table), np.nan) for side in ("above", "below")}
     delay, enabled = np.full(len(table), np.nan), np.full(len(table), np.nan)
@@ -338,39 +338,40 @@ def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: 
     list of {unit, direction, verdict, start, end, displayed_c, readings_c (None: no readings), limit_c, line, text}; times UTC.
     """
     book = [row for row in _mine(logbook, unit.name) if row.kind == "check"]
-    deciding = [trace.as_read_c.dropna() for trace in unit.traces.values() if trace.probe.decides]
-    deciding = [series for series in deciding if len(series)]
-    rows: list[CheckRow[pd.Timestamp]] = []
-    since: pd.Timestamp | None = None
+    deciding = [trace.readings[one_sided.heard(trace.readings)] for trace in unit.traces.values() if trace.probe.decides]
+    deciding = [readings for readings in deciding if len(readings)]
+    rows, since = [], None
     for check in book:
-        begin = since if since is not None else min((series.index[0] for series in deciding if series.index[0] < check.time), default=check.time)
+        begin = since if since is not None else min((one.index[0] for one in deciding if one.index[0] < check.time), default=check.time)
         if check.time >= start and begin < end:
-            parts = [series[(series.index >= begin) & (series.index <= check.time)] for series in deciding]
+            parts = [one[(one.index >= begin) & (one.index <= check.time)] for one in deciding]
             rows += [row for side in ("below", "above") if (row := _check_row(check, side, parts, begin, unit.name, entry.condition, first=since is None))]
         if check.reset is not False:
             since = check.time
     return rows
 
 
-def _check_row(check: LogEntry, side: Direction, parts: Sequence[pd.Series], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> CheckRow[pd.Timestamp] | None:
+def _check_row(check: LogEntry, side: str, parts: Sequence[pd.DataFrame], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> dict[str, Any] | None:
     shown = check.high_c if side == "above" else check.low_c
     if shown is None:
         return None
-    values = [float(part.max() if side == "above" else part.min()) for part in parts if len(part)]
-    read = (max(values) if side == "above" else min(values)) if values else None
+    pick = np.max if side == "above" else np.min
+    values = [float(pick(one_sided.judged_c(part, "as_read_c"))) for part in parts if len(part)]
+    read = float(pick(values)) if values else None
+    bound = any(one_sided.any_of(part) for part in parts)
     displayed_out = bool(condition.outside([shown], side)[0])
     read_out = read is not None and bool(condition.outside([read], side)[0])
     word, span = "highest" if side == "above" else "lowest", "record began" if first else "check before"
-    readings = "there are no readings" if read is None else f"the {word} reading is {read:.2f} °C"
+    readings = "there are no readings" if read is None else f"the {word} reading has no number of its own" if bound else f"the {word} reading is {read:.2f} °C"
     text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the {span}."
     verdict: Literal["undecided", "differs"]
     if displayed_out and not read_out:
         verdict, text = "undecided", text + " An excursion between the two checks is undecided: handle it as an excursion."
-    elif read is not None and not first and abs(shown - read) > DIFFERS_C:
+    elif read is not None and not bound and not first and abs(shown - read) > DIFFERS_C:
         verdict, text = "differs", text + f" They differ by {abs(shown - read):.1f} °C: two instruments, a display not reset, or a wrong record."
     else:
         return None
     return {
-        "unit": unit, "direction": side, "verdict": verdict, "start": begin, "end": check.time, "displayed_c": shown, "readings_c": read,
+        "unit": unit, "direction": side, "verdict": verdict, "start": begin, "end": check.time, "displayed_c": shown, "readings_c": None if bound else read,
         "limit_c": condition.limit_c(side), "line": check.line, "text": text,
     }  # fmt: skip

@@ -1,28 +1,28 @@
 """Correction and uncertainty from certificates; decision rules; due dates and as-found checks.
 
-U of a reading is the certificate's and half a resolution step, nothing else (CONTRACTS rule 6). What may
-come on top (drift, lag of a buffered probe) is reckoned apart by :func:`budget`, never hidden in it.
+U of a reading has the parts of :mod:`coldchain_kit.quality.uncertainty` (CONTRACTS rule 6); :func:`budget` lists them, and beside
+them the lag of a buffered probe, which is a bias and never hidden in U.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, CalibrationRow, Trace, UFrom, UncertaintyRow, timeline
+from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, CalibrationRow, Trace, UFrom, one_sided
+from coldchain_kit.quality import uncertainty as doubt
+from coldchain_kit.quality.uncertainty import ASSUMED_U_C
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
 
-# Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2.
-ASSUMED_U_C = 0.5
 # As found worse than this at any point is out of tolerance where the certificate states no tolerance (FACTS B17, READ-2).
 TOLERANCE_C = 0.5
-DAYS_A_YEAR = 365.25
 
 
 def correction(indicated_c: npt.ArrayLike, points: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
@@ -46,11 +46,12 @@ def correction(indicated_c: npt.ArrayLike, points: Sequence[tuple[float, float]]
     return np.interp(indicated, at, add), (indicated < at[0]) | (indicated > at[-1])
 
 
-def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, UFrom]:
-    """Standard uncertainty [°C] of a reading and where it is from: "certificate" or "assumed".
+def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, str]:
+    """Standard uncertainty [°C] of a reading at a certificate's points on its day, and where it is from: "certificate" or "assumed".
 
     Certificate: U / coverage combined with half a resolution step taken as rectangular, r / 2 / sqrt(3) (GUM 4.3.7),
-    where a resolution is declared. Without a certificate, or without its expanded uncertainty, U = 0.5 °C with k = 2.
+    where a resolution is declared. Without a certificate, or without its expanded uncertainty, U = 0.5 °C with k = 2, or the step's
+    part, whichever is more. Drift and the way beyond the points: :func:`correct`.
 
     Examples
     --------
@@ -59,10 +60,9 @@ def uncertainty(certificate: Certificate | None, *, resolution_c: float | None =
     >>> uncertainty(None, resolution_c=0.1)
     (0.25, 'assumed')
     """
-    if certificate is None or certificate.expanded_uncertainty_c is None:
-        return ASSUMED_U_C / 2.0, "assumed"
-    step = (resolution_c or 0.0) / 2.0 / math.sqrt(3.0)
-    return math.hypot(certificate.expanded_uncertainty_c / certificate.coverage, step), "certificate"
+    known = certificate is not None and certificate.expanded_uncertainty_c is not None
+    found = doubt.parts(replace(certificate, points=()) if known else None, np.zeros(1), step_c=resolution_c)
+    return float(doubt.combined(found)[0]), "certificate" if known else "assumed"
 
 
 def since(certificate: Certificate, *, zone: str | None = None) -> pd.Timestamp | None:
@@ -100,7 +100,8 @@ def in_force(index: pd.DatetimeIndex, certificates: Sequence[Certificate], *, zo
 def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | None = None) -> Trace:
     """The trace with ``celsius`` corrected and ``u_c`` filled by the certificate in force at each reading.
 
-    ``celsius = round(as_read_c + correction, 6)``. Where certificate points exist, the flags gain a column "calibration":
+    ``celsius = round(as_read_c + correction, 6)``; a bound is not corrected. u as :func:`uncertainty.parts` has it, at each reading; where
+    no resolution is declared the step that the readings keep. Where certificate points exist, the flags gain a column "calibration":
     1 between the points, 2 where the correction was carried beyond them (it never counts against a reading).
 
     Parameters
@@ -124,9 +125,9 @@ def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | No
     ([5.0, 2.5], [0.15, 0.15])
     """
     as_read = trace.readings["as_read_c"].to_numpy(dtype="float64")
-    index, resolution = timeline.times_of(trace.readings), trace.probe.resolution_c
-    chosen = in_force(index, certificates, zone=zone)
-    celsius, u_c = as_read.round(6), np.full(len(index), uncertainty(None, resolution_c=resolution)[0])
+    index, step_c = trace.readings.index, trace.probe.resolution_c or doubt.display_step_c(trace)
+    chosen, judged = in_force(index, certificates, zone=zone), one_sided.judged_c(trace.readings, "as_read_c")
+    celsius, u_c = as_read.round(6), np.full(len(index), uncertainty(None, resolution_c=step_c)[0])
     code, used = np.full(len(index), NOT_EVALUATED, dtype=np.int8), []
     for position in np.unique(chosen[chosen >= 0]).tolist():
         certificate, mine = certificates[position], chosen == position
@@ -134,14 +135,17 @@ def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | No
         if certificate.points:
             celsius[mine] = np.round(as_read[mine] + add, 6)
             code[mine] = np.where(beyond, NOT_EVALUATED, GOOD)
-        u_c[mine], source = uncertainty(certificate, resolution_c=resolution)
+        drifted = doubt.drift_c(index[mine], certificate, certificates, zone=zone)
+        u_c[mine] = doubt.combined(doubt.parts(certificate, judged[mine], step_c=step_c, drifted_c=drifted))
+        source = uncertainty(certificate)[1]
         used.append({"certificate": certificate.number, "readings": int(mine.sum()), "beyond_points": int(beyond.sum()), "u_from": source})
     flags = trace.flags
     if any(certificates[position].points for position in set(chosen.tolist()) - {-1}):
-        flags = flags.assign(calibration=np.where(np.isnan(as_read), MISSING, code).astype("int8"))
+        code = np.where(trace.readings["one_sided"].to_numpy() != 0, NOT_EVALUATED, code)
+        flags = flags.assign(calibration=np.where(trace.heard.isna(), MISSING, code).astype("int8"))
     readings = trace.readings.assign(celsius=celsius, u_c=u_c)
     changed = int(np.nansum(celsius != trace.readings["celsius"].to_numpy()) - np.isnan(celsius).sum())
-    arguments = {"certificates": used, "without_certificate": int((chosen < 0).sum()), "zone": zone}
+    arguments = {"certificates": used, "without_certificate": int((chosen < 0).sum()), "zone": zone, "step_c": step_c, "step_from": "register" if trace.probe.resolution_c else "readings"}
     return trace.stepped("calibration.correct", arguments, max(changed, 0), readings=readings, flags=flags)
 
 
@@ -166,42 +170,63 @@ def u_from(trace: Trace) -> UFrom:
     return "assumed"
 
 
-def budget(certificate: Certificate | None, *, resolution_c: float | None = None, on: dt.date | None = None,
-           time_constant_min: float | None = None, rate_c_per_min: float | None = None) -> list[UncertaintyRow]:  # fmt: skip
-    """Components of the uncertainty as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
+def budget(
+    trace: Trace, certificates: Sequence[Certificate], *, at: pd.Timestamp, rate_c_per_min: float | None = None, zone: str | None = None
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Components of the uncertainty of one reading as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
 
     Parameters
     ----------
-    certificate : Certificate or None
-    resolution_c : float, optional
-        Declared resolution [°C].
-    on : date, optional
-        Day for which the drift since calibration is reckoned.
-    time_constant_min, rate_c_per_min : float, optional
-        Of a buffered probe [min] and of the change it follows [°C/min]: it lags by their product (FACTS G3).
+    trace : Trace
+        With the uncertainty of :func:`correct`.
+    certificates : sequence of Certificate
+        Oldest first.
+    at : Timestamp
+        The reading, UTC.
+    rate_c_per_min : float, optional
+        Of the change [°C/min] that a buffered probe follows: it lags by this times its time constant (FACTS G3).
 
     Examples
     --------
-    >>> rows = budget(Certificate(expanded_uncertainty_c=0.3), resolution_c=0.1, time_constant_min=12.0, rate_c_per_min=0.05)
+    >>> from coldchain_kit.model import Probe
+    >>> times = pd.date_range("2026-03-01", periods=2, freq="5min", tz="UTC")
+    >>> trace = Trace.of(pd.Series([5.0, 5.1], index=times), probe=Probe("A", role="buffered", time_constant_min=12.0, resolution_c=0.1))
+    >>> rows = budget(trace, [Certificate(expanded_uncertainty_c=0.3)], at=times[0], rate_c_per_min=0.05)
     >>> [(row["component"], round(row["u_c"], 4), row["in_u"]) for row in rows]
     [('certificate', 0.15, True), ('resolution', 0.0289, True), ('lag', 0.6, False)]
     """
-    if certificate is None or certificate.expanded_uncertainty_c is None:
-        rows = [_component("assumed", ASSUMED_U_C / 2, True, f"no uncertainty is stated: U = {ASSUMED_U_C} °C, k = 2, is assumed")]
-    else:
-        rows = [_component("certificate", certificate.expanded_uncertainty_c / certificate.coverage, True, f"U = {certificate.expanded_uncertainty_c} °C divided by k = {certificate.coverage:g}")]
-        if resolution_c:
-            rows.append(_component("resolution", resolution_c / 2 / math.sqrt(3), True, f"half a step of {resolution_c:g} °C, rectangular"))
-    if certificate and certificate.drift_c_per_year is not None and certificate.date and on:
-        moved = abs(certificate.drift_c_per_year) * (on - certificate.date).days / DAYS_A_YEAR
-        rows.append(_component("drift", moved / math.sqrt(3), False, f"up to {moved:.3f} °C since {certificate.date}, rectangular; not in U"))
-    if time_constant_min and rate_c_per_min is not None:
-        lag = abs(rate_c_per_min) * time_constant_min
-        rows.append(_component("lag", lag, False, f"the probe follows a change of {rate_c_per_min:.3f} °C/min by {time_constant_min:g} min late: {lag:.2f} °C; a bias, not in U"))
+    here = trace.readings.loc[[at]]
+    step_c = trace.probe.resolution_c or doubt.display_step_c(trace)
+    position = int(in_force(here.index, certificates, zone=zone)[0]) if certificates else -1
+    certificate = certificates[position] if position >= 0 else None
+    drifted = 0.0 if certificate is None else float(doubt.drift_c(here.index, certificate, certificates, zone=zone)[0])
+    found = doubt.parts(certificate, one_sided.judged_c(here, "as_read_c"), step_c=step_c, drifted_c=drifted)
+    how = _how(certificate, step_c, "declared" if trace.probe.resolution_c else "as the readings keep it", drifted)
+    rows = [_component(name, float(part[0]), True, how[name]) for name, part in found.items() if part[0] > 0]
+    if trace.probe.role == "buffered" and trace.probe.time_constant_min and rate_c_per_min is not None:
+        tau = trace.probe.time_constant_min
+        lag = abs(rate_c_per_min) * tau
+        rows.append(_component("lag", lag, False, f"the probe follows a change of {rate_c_per_min:.3f} °C/min by {tau:g} min late: {lag:.2f} °C; a bias, not in U"))
     return rows
 
 
-def _component(name: str, u_c: float, in_u: bool, how: str) -> UncertaintyRow:
+def _how(certificate: Certificate | None, step_c: float | None, step_from: str, drifted_c: float) -> dict[str, str]:
+    """What each part of U rests on."""
+    step = f"half a step of {step_c or 0.0:.3g} °C ({step_from}), rectangular"
+    coarse = doubt.step_part_c(step_c) > ASSUMED_U_C / 2.0
+    found = {"assumed": f"no uncertainty is stated: {step}" if coarse else f"no uncertainty is stated: U = {ASSUMED_U_C} °C, k = 2, is assumed", "resolution": step}
+    if certificate is None or certificate.expanded_uncertainty_c is None:
+        return found
+    points = "one point" if len(certificate.points) == 1 else f"{len(certificate.points)} points"
+    return found | {
+        "certificate": f"U = {certificate.expanded_uncertainty_c} °C divided by k = {certificate.coverage:g}",
+        "drift": f"up to {drifted_c:.3f} °C since {certificate.date}, rectangular",
+        "extrapolation": "the reading lies beyond the certificate's points: their corrections are carried on (the kit's own rule)",
+        "floor": f"the certificate has {points} and the reading lies away from them: U is at least {ASSUMED_U_C} °C (the kit's own rule)",
+    }
+
+
+def _component(name: str, u_c: float, in_u: bool, how: str) -> dict[str, Any]:
     return {"component": name, "u_c": u_c, "in_u": in_u, "how": how}
 
 
@@ -238,7 +263,7 @@ def _state_row(name: str, certificate: Certificate | None, probe: ProbeEntry, en
         text = f"Probe {name}: no calibration certificate is known for this time; U = {2 * u_c:.2f} °C is assumed."
     else:
         until = "no due date is stated" if due is None else f"overdue since {due} ({(day - due).days} days)" if overdue else f"due {due}"
-        text = f"Probe {name}: certificate {certificate.number or 'without number'} of {certificate.date or 'unknown date'}, {until}; U = {2 * u_c:.2f} °C ({source})."
+        text = f"Probe {name}: certificate {certificate.number or 'without number'} of {certificate.date or 'unknown date'}, {until}; U = {2 * u_c:.2f} °C at its points ({source})."
     return {
         "probe": name, "certificate": certificate.number if certificate else None, "date": _day(certificate.date if certificate else None), "due": _day(due),
         "overdue": overdue, "expanded_uncertainty_c": certificate.expanded_uncertainty_c if certificate else None, "u_c": u_c, "u_from": source,

@@ -8,7 +8,7 @@ from typing import Any, Literal, TypedDict
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Notice, Trace, Unit, timeline
+from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Notice, Trace, Unit, one_sided, timeline
 from coldchain_kit.quality import pairs
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
@@ -122,19 +122,25 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
     for first, last in _lines(blank, join=0):
         empties = int(blank[first : last + 1].sum())
         yield _row(index, first, last, "no_value", empties, f"Probe {name}: {count(empties)} without a value. What the temperature was is not known.")
-    for sign, words in ((1, "at or above"), (-1, "at or below")):
+    for sign in (1, -1):
         for first, last in _lines(side == sign, join=0):
             here = first + np.flatnonzero(side[first : last + 1] == sign)
-            value = trace.as_read_c.to_numpy()[here]
-            level = "the end of the range" if np.isnan(value).all() else f"{np.nanmax(sign * value) * sign:.1f} °C"
-            text = f"Probe {name}: {count(len(here))} {words} {level}, the end of what the probe or logger can show. The true temperature may lie further out."
-            yield _row(index, first, last, "one_sided", len(here), text)
+            yield _row(index, first, last, "one_sided", len(here), f"Probe {name}: {count(len(here))} {_one_sided_text(trace.readings.iloc[here], sign)}")
     yield from _interval(trace)
     if len(index):
         spans = timeline.gaps(trace, start=start if start is not None else index[0], end=end if end is not None else index[-1])
         for row in spans.to_dict("records"):
             text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
+
+
+def _one_sided_text(readings: pd.DataFrame, sign: int) -> str:
+    """What one-sided readings of one side say: their bound or that there is none, with the file's own text."""
+    bound, side = readings["bound_c"].to_numpy(), "above" if sign > 0 else "below"
+    own = one_sided.quoted(readings) or ", the end of the declared range,"
+    if np.isnan(bound).any():
+        return f"{side} what the probe or logger can show{own}: a side and no number. How far {side} is not known."
+    return f"{one_sided.WORDS[sign]} {np.max(sign * bound) * sign:.1f} °C{own}: a bound, not a measured temperature. The true one may lie further out."
 
 
 def _interval(trace: Trace) -> Iterable[dict[str, Any]]:

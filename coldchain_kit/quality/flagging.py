@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, GOOD, MISSING, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
+from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
 from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
 from coldchain_kit.quality.repeat import repeated
@@ -56,7 +56,7 @@ def run(
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
 ) -> Trace:
-    """The trace with one flag column for each test that ran. The tests look at the values as read.
+    """The trace with one flag column for each test that ran. The tests look at the values as read; one-sided readings are not evaluated.
 
     Parameters
     ----------
@@ -161,6 +161,9 @@ def _run(
         **({"apart": apart} if apart else {}), **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
+    sided = trace.readings["one_sided"].to_numpy() != 0
+    if sided.any():
+        table.loc[sided, list(flags)] = np.int8(NOT_EVALUATED)  # no number, so nothing was tested (CONTRACTS rule 9)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
@@ -227,7 +230,7 @@ def at_odds(trace: Trace, conflicts: Sequence[ConflictRow[pd.Timestamp]]) -> Tra
     if not len(times):
         return trace
     hit = trace.readings.index.isin(times.as_unit("us"))
-    column = np.where(trace.as_read_c.isna(), MISSING, np.where(hit, SUSPECT, GOOD)).astype("int8")
+    column = np.where(trace.heard.isna(), MISSING, np.where(hit, SUSPECT, GOOD)).astype("int8")
     return trace.stepped("quality.at_odds", {}, int(hit.sum()), flags=trace.flags.assign(conflict=column))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -157,13 +158,14 @@ def _believable(results: Results[str], incomplete: list[str]) -> str:
 
 def _extreme(results: Results[str], direction: Direction) -> str:
     """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
-    rows = [(row["max_c"] if direction == "above" else row["min_c"], row["probe"]) for row in results["probes"] if row["decides"]]
-    known = [(value_c, probe) for value_c, probe in rows if value_c is not None]
-    if not known:
+    side = "max" if direction == "above" else "min"
+    rows = [row for row in results["probes"] if row["decides"] and (row[f"{side}_c"] is not None or row.get(f"{side}_one_sided"))]
+    if not rows:
         return "no reading"
-    furthest_c, name = (max if direction == "above" else min)(known, key=lambda row: row[0])
-    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (name, direction)), None)
-    return f"{words.celsius(furthest_c, limit=limit)} ({name})"
+    sign = 1 if side == "max" else -1
+    found = max(rows, key=lambda row: math.inf if row[f"{side}_c"] is None else sign * row[f"{side}_c"])
+    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (found["probe"], direction)), None)
+    return f"{words.bounded(found[f'{side}_c'], found.get(f'{side}_one_sided'), found.get(f'{side}_text'), limit=limit)} ({found['probe']})"
 
 
 def _outside(results: Results[str]) -> str:

@@ -61,8 +61,9 @@ def _mkt(given: Given) -> Figures:
     return [physics.mean_kinetic_temperature_c(given["temps_c"], given["weights"], ea_kj_mol=given["ea_kj_mol"])]
 
 
-def _above(given: Given) -> Figures:
-    found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0), conditions.get("refrigerated"))
+def _above(given: dict) -> list:
+    usual = float(np.diff(given["times_min"]).min()) if len(given["times_min"]) > 1 else None
+    found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0, interval_min=usual), conditions.get("refrigerated"))
     return [float(found["minutes"].sum()), float(found["degree_minutes"].sum()), int(found["readings"].sum())]
 
 
@@ -89,7 +90,15 @@ def _decision(given: Given) -> Figures:
     return [chance, *(decision.decide(value, limit, expanded, "above", rule=rule) for rule in ("simple", "guarded", "non_binary"))]
 
 
-def _alarm(given: Given) -> Figures:
+def _conformance(given: dict) -> list:
+    return [1.0 - float(decision.probability_outside(given["value"], given["limit"], given["u"], given["side"]))]
+
+
+def _combined(given: dict) -> list:
+    return list(calibration_line.combined([tuple(part) for part in given["parts"]]))
+
+
+def _alarm(given: dict) -> list:
     values = [temperature for minutes, temperature in given["segments_min_temp"] for _ in range(minutes // 15)]
     data = _series(values, [15 * k for k in range(len(values))])
     found = [alarms.replay(data, alarms.REFERENCE[name])["at"] for name in given["rules"]]
@@ -109,7 +118,8 @@ def _clock_change(given: Given) -> Figures:
 _WORK: dict[str, Callable[[Given], Figures]] = {
     "mean kinetic temperature": _mkt, "minutes, degree-minutes and readings above 8 °C": _above, "hours to 8 and 15 °C": _warm_up,
     "first-order step": _first_order, "°F to °C": _fahrenheit, "calibration line": _line, "decision rules": _decision, "alarm rules": _alarm,
-    "range test flags": _gross_range, "clock change": _clock_change,
+    "range test flags": _gross_range, "clock change": _clock_change, "conformance probability": _conformance,
+    "combined uncertainty and degrees of freedom": _combined,
 }  # fmt: skip
 
 

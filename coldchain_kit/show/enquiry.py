@@ -124,11 +124,12 @@ def _readings(lot: LotRow[str], zone: str) -> Facts:
     highs: list[str] = []
     lows: list[str] = []
     for row in seen.values():
-        high, low = (row["max_c"], row["max_time"], row["as_read_max_c"]), (row["min_c"], row["min_time"], row["as_read_min_c"])
-        for (value_c, time, as_read_c), found in ((high, highs), (low, lows)):
-            if value_c is not None:
-                also = f" (as read: {wording.celsius(as_read_c)})" if as_read_c is not None and as_read_c != value_c else ""
-                found.append(f"{wording.celsius(value_c)} at {wording.when(time, zone)}, {_place_of(row)}{also}")
+        for side, found in (("max", highs), ("min", lows)):
+            words = row.get(f"{side}_one_sided")
+            if row.get(f"{side}_c") is not None or words:
+                as_read = row.get(f"as_read_{side}_c")
+                also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and not words and as_read != row[f"{side}_c"] else ""
+                found.append(f"{wording.bounded(row[f'{side}_c'], words, row.get(f'{side}_text'))} at {wording.when(row.get(f'{side}_time'), zone)}, {_place_of(row)}{also}")
     none = "no reading during the stay"
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
@@ -137,7 +138,9 @@ def _freezing(lot: LotRow[str], zone: str) -> str:
     row = lot.get("freezing")
     if lot["possible_freezing"] is None or not row:
         return "not known: no probe has a reading during the stay"
-    figures = f"lowest reading {wording.celsius(row['lowest_c'])} at {wording.when(row['time'], zone)}, {_place_of(row)}; less its uncertainty {wording.celsius(row['lowest_less_u_c'])}"
+    lowest = wording.bounded(row["lowest_c"], row.get("lowest_one_sided"), row.get("lowest_text"))
+    less = "" if row.get("lowest_one_sided") else f"; less its uncertainty {wording.celsius(row['lowest_less_u_c'])}"
+    figures = f"lowest reading {lowest} at {wording.when(row['time'], zone)}, {_place_of(row)}{less}"
     if lot["possible_freezing"]:
         return f"YES, possible: {figures}"
     return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
@@ -203,10 +206,11 @@ def _mkt(lot: LotRow[str], results: Results[str], zone: str) -> Facts:
             value = row["mkt_why_not"] or f"{wording.celsius(row['mkt_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
             shown.append(f"{span}: {value}")
     units = {stay["unit"] for stay in lot["stays"]}
-    for mkt in results.get("mkt", ()):
-        if mkt.get("used") and mkt.get("unit") in (None, *units) and mkt["mkt_c"] is not None:
-            span = f"{mkt['rule']}, probe {mkt['probe']}, from {wording.when(mkt['window_start'], zone)} to {wording.when(mkt['window_end'], zone)}"
-            shown.append(f"{span}: {wording.celsius(mkt['mkt_c'], limit=mkt['limit_c'])} ({mkt['ea_kj_mol']:g} kJ/mol, {wording.percent(mkt['covered_share'])} of the time covered)")
+    for row in results.get("mkt", ()):
+        if row.get("used") and row.get("unit") in (None, *units) and (row["mkt_c"] is not None or row.get("why_not")):
+            span = f"{row['rule']}, probe {row['probe']}, from {wording.when(row['window_start'], zone)} to {wording.when(row['window_end'], zone)}"
+            value = row.get("why_not") or f"{wording.celsius(row['mkt_c'], limit=row['limit_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
+            shown.append(f"{span}: {value}")
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
-from coldchain_kit.model import ExcursionRow, ProbeRow
+from coldchain_kit.model import ExcursionRow, ProbeRow, one_sided
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, wording
 from coldchain_kit.show.tables import Table
@@ -43,7 +44,7 @@ def _happened(assessment: Assessment) -> list[str]:
     rows, zone = assessment.results["excursions"], assessment.site.timezone
     if not rows:
         return narrative.sentences(assessment)["happened"]
-    worst = sorted(sorted(rows, key=lambda row: -row["degree_minutes"])[:MOST_SHOWN], key=lambda row: row["start"])
+    worst = sorted(sorted(rows, key=lambda row: -one_sided.rank(row["degree_minutes"]))[:MOST_SHOWN], key=lambda row: row["start"])
     more = len(rows) - len(worst)
     told = [f"{_who(row)} {wording.word(row['direction'])} of {wording.celsius(row['limit_c'])} from {_edge(row['start'], row['open_start'], 'earlier', zone)} to {_edge(row['end'], row['open_end'], 'later', zone)}; {_verdict(row)}." for row in worst]
     return [*told, *([f"And {more} more, which went less far; the tables list all."] if more > 0 else [])]
@@ -85,11 +86,15 @@ def _how_far(assessment: Assessment) -> list[str]:
     for side in ("above", "below"):
         of_side = [row for row in rows if row["direction"] == side]
         if of_side:
-            row = max(of_side, key=lambda row: abs(row["extreme_c"] - row["limit_c"]))
+            row = max(of_side, key=lambda row: math.inf if row["extreme_c"] is None else abs(row["extreme_c"] - row["limit_c"]))
             told.append(f"{extreme(row, probes)} at {wording.when(row['extreme_time'], zone)}, {row['unit']} {row['probe']}; {_uncertainty(row, probes)}.")
     if told:
         return told
-    return [f"{row['unit']} {row['probe']}: {wording.celsius(row['min_c'])} to {wording.celsius(row['max_c'])}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
+    return [f"{row['unit']} {row['probe']}: {_end(row, 'min')} to {_end(row, 'max')}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
+
+
+def _end(row: dict, side: str) -> str:
+    return wording.bounded(row[f"{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
 
 
 def _uncertainty(row: ExcursionRow[str] | ProbeRow[str], probes: list[ProbeRow[str]]) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from coldchain_kit.model import ExcursionRow, ProbeRow
+from coldchain_kit.model import ExcursionRow, ProbeRow, one_sided
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables import Prose
 
@@ -83,7 +83,7 @@ def _happened(assessment: Assessment) -> list[str]:
         return _nothing(assessment)
     if len(rows) > MOST_TOLD:
         rest = [f"The table lists all {wording.count(len(rows))} excursions; told here are those that went furthest."]
-        rows = sorted(sorted(rows, key=lambda row: -row["degree_minutes"])[:3], key=lambda row: row["start"])
+        rows = sorted(sorted(rows, key=lambda row: -one_sided.rank(row["degree_minutes"]))[:3], key=lambda row: row["start"])
         return rest + [_excursion(row, assessment) for row in rows]
     return [_excursion(row, assessment) for row in rows]
 
@@ -112,19 +112,26 @@ def _minute(time: str) -> pd.Timestamp:
 
 def _how_bad(assessment: Assessment) -> list[str]:
     zone, lines = assessment.site.timezone, []
-    rows = sorted(assessment.results["excursions"], key=lambda row: -row["degree_minutes"])[:MOST_TOLD]
+    rows = sorted(assessment.results["excursions"], key=lambda row: -one_sided.rank(row["degree_minutes"]))[:MOST_TOLD]
     for row in sorted(rows, key=lambda row: row["start"]):
         side = "highest" if row["direction"] == "above" else "lowest"
-        lines.append(f"In {row['id']} the {side} reading was {wording.celsius(row['extreme_c'], limit=row['limit_c'])} on {wording.moment(row['extreme_time'], zone)}.")
+        if row["extreme_c"] is None:
+            text = f"the file says “{row['extreme_text']}”" if row.get("extreme_text") else "its readings stand at the end of a range"
+            lines.append(f"How far {row['id']} went is not known: {text}, first on {wording.moment(row['extreme_time'], zone)}.")
+        else:
+            lines.append(f"In {row['id']} the {side} reading was {wording.extreme(row, limit=row['limit_c'])} on {wording.moment(row['extreme_time'], zone)}.")
         lines.append(f"{row['id']} lasted {wording.minutes(row['minutes'])}.")
         lines.append(
             f"The time outside in {row['id']} was at least {wording.minutes(row['minutes_least'])} and at most {wording.minutes(row['minutes_most'])}, from the readings' spacing, gaps and the probe's uncertainty."
         )
-        lines.append(f"{row['id']} comes to {wording.figure(row['degree_minutes'])} °C·min beyond the limit.")
-    for mkt in assessment.results["mkt"]:
-        if mkt["mkt_c"] is not None:
+        if row["degree_minutes"] is None:
+            lines.append(f"The degree-minutes of {row['id']} are not known: a reading in it has no number.")
+        else:
+            lines.append(f"{row['id']} comes to {wording.area(row['degree_minutes'], bound=bool(row.get('degree_minutes_bound')))} beyond the limit.")
+    for row in assessment.results["mkt"]:
+        if row["mkt_c"] is not None:
             lines.append(
-                f'By the rule "{mkt["rule"]}" the mean kinetic temperature of probe {mkt["probe"]} is {wording.celsius(mkt["mkt_c"])}, in the window that ends on {wording.moment(mkt["window_end"], zone)}.'
+                f'By the rule "{row["rule"]}" the mean kinetic temperature of probe {row["probe"]} is {wording.celsius(row["mkt_c"])}, in the window that ends on {wording.moment(row["window_end"], zone)}.'
             )
     return lines or ["There is no excursion to measure."]
 

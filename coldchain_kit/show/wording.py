@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pandas as pd
 
@@ -67,6 +68,48 @@ def celsius(value: float | None, *, limit: float | None = None) -> str:
     '8.001 °C'
     """
     return NOT_KNOWN if value is None or absent(value) else f"{figure(value, limit=limit)} °C"
+
+
+def bounded(value: float | None, words: str | None = None, text: str | None = None, *, limit: float | None = None) -> str:
+    """A temperature that may be a bound, or may have no number: with the file's own text, never with a number of the kit's.
+
+    Parameters
+    ----------
+    value : float or None
+        Temperature or bound [°C].
+    words : str or None
+        "at least" or "at most" where it is a bound, or stands beside readings without a number.
+    text : str or None
+        The file's own text of such a reading.
+
+    Examples
+    --------
+    >>> bounded(9.3), bounded(25.0, "at least", "> 25"), bounded(None, "at least", "HI"), bounded(85.0, "at least")
+    ('9.3 °C', 'at least 25.0 °C (the file says “> 25”)', 'value not known (the file says “HI”)', 'at least 85.0 °C (the end of the declared range)')
+    """
+    if not words:
+        return celsius(value, limit=limit)
+    said = f" (the file says “{text}”)" if text else " (the end of the declared range)"
+    return f"value {NOT_KNOWN}{said}" if absent(value) else f"{words} {celsius(value, limit=limit)}{said}"
+
+
+def extreme(row: dict[str, Any], *, limit: float | None = None) -> str:
+    """The extreme of an excursion, a bound or without a number where a one-sided reading lies in it."""
+    sided = row.get("extreme_bound") or absent(row["extreme_c"])
+    return bounded(row["extreme_c"], ("at least" if row["direction"] == "above" else "at most") if sided else None, row.get("extreme_text"), limit=limit)
+
+
+def area(degree_minutes: float | None, *, bound: bool = False) -> str:
+    """Degree-minutes beyond a limit.
+
+    Examples
+    --------
+    >>> area(45.0), area(45.0, bound=True), area(None)
+    ('45.0 °C·min', 'at least 45.0 °C·min', 'not known: a reading in it has no number')
+    """
+    if absent(degree_minutes):
+        return f"{NOT_KNOWN}: a reading in it has no number"
+    return f"{'at least ' if bound else ''}{figure(degree_minutes)} °C·min"
 
 
 def figure(value: float, *, limit: float | None = None, decimals: int = 2) -> str:

@@ -37,6 +37,13 @@ THRESHOLDS = {
 }  # fmt: skip
 
 
+# What rests on how far and how fast it went: not known where readings of the episode have no number (CONTRACTS rule 9).
+OF_SIZE = frozenset({
+    "at_room", "beyond_room", "burst", "corner", "fast", "front", "holds", "hump", "impossible", "long", "noisy", "pace", "prompt", "slow_back", "square",
+    "stuck", "swing", "tail", "whole",
+})  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Clue:
     """One answered question: ``lean`` -1..1, words, the number judged, its threshold and unit."""

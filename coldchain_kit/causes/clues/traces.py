@@ -6,18 +6,22 @@ import math
 
 import pandas as pd
 
-from coldchain_kit.causes.clues.clue import Clue, answer, known, limit, over
+from coldchain_kit.causes.clues.clue import OF_SIZE, Clue, answer, known, limit, over
 from coldchain_kit.causes.evidence import Facts
 
 
 def of_traces(facts: Facts, *, faulty: bool | None = None) -> dict[str, Clue]:
-    """Every clue that the traces answer; a clue that cannot be answered is not in the result."""
+    """Every clue that the traces answer; a clue that cannot be answered is not in the result.
+
+    Where readings of the leading probe's episode have no number of their own, none of ``OF_SIZE`` can be.
+    """
     found: list[Clue | None] = [
         _fast(facts), _whole(facts), _alone(facts), _long(facts), _returned(facts), _slow_back(facts), _hot_room(facts), _holds(facts), _swing(facts), _corner(facts), _pace(facts), _burst(facts), _front(facts), _prompt(facts), _tail(facts), _square(facts),
         _impossible(facts), _noisy(facts), _stuck(facts), _failed(facts, faulty), _at_room(facts), _beyond_room(facts), _hump(facts), _on_clock(facts),
         _recurrent(facts), _gap(facts), _cold_room(facts), _uneven(facts),
     ]  # fmt: skip
-    return {clue.key: clue for clue in found if clue is not None}
+    unseen = OF_SIZE if facts.lead.open_readings else frozenset()
+    return {clue.key: clue for clue in found if clue is not None and clue.key not in unseen}
 
 
 def _way(facts: Facts) -> str:

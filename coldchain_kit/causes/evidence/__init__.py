@@ -16,7 +16,7 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.causes.evidence import information
 from coldchain_kit.causes.evidence.course import AFTER, ASSUMED_ROOM_C, BEFORE, Course, measure_course
-from coldchain_kit.model import Condition, EpisodeRow, ExcursionRow, Trace, Unit
+from coldchain_kit.model import Condition, EpisodeRow, ExcursionRow, Trace, Unit, one_sided
 from coldchain_kit.thermal import paces
 
 __all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
@@ -72,7 +72,7 @@ def measure(episode: EpisodeRow[pd.Timestamp], unit: Unit, *, condition: Conditi
     sign = 1 if direction == "above" else -1
     start, end = instant(episode["start"]), instant(episode["end"])
     if episode.get("recurrent") and rows:  # one run stands for all of them: the worst
-        worst = max(rows, key=lambda row: float(row.get("degree_minutes") or 0.0))
+        worst = max(rows, key=lambda row: one_sided.rank(row.get("degree_minutes", 0.0)))
         start, end = instant(worst["start"]), instant(worst["end"])
     inside = {name: trace for name, trace in unit.traces.items() if trace.probe.role != "room"}
     room = room or next((trace for trace in unit.traces.values() if trace.probe.role == "room"), None)
@@ -100,7 +100,7 @@ def _leading(rows: Sequence[ExcursionRow[pd.Timestamp]], courses: dict[str, Cour
     weight = dict.fromkeys(courses, 0.0)
     for row in rows:
         if row["probe"] in weight:
-            weight[row["probe"]] += float(row.get("degree_minutes") or 0.0) + 1e-6
+            weight[row["probe"]] += one_sided.rank(row.get("degree_minutes", 0.0)) + 1e-6
     return max(sorted(weight), key=lambda name: (weight[name], courses[name].peak_k - courses[name].upper_k))
 
 

@@ -79,6 +79,7 @@ class Course:
     stuck_share: float = 0.0
     failed_share: float = float("nan")
     gap_min: float = 0.0
+    open_readings: int = 0  # of the episode's, on its side, without a number (CONTRACTS rule 9): the true peak is not among the others
 
     @property
     def least_tau_min(self) -> float:
@@ -113,9 +114,15 @@ def measure_course(trace: Trace, *, sign: int, start: pd.Timestamp, end: pd.Time
         level_c=sign * middle, swing_k=upper - low, upper_k=top - middle, noise_k=noise, onset=onset, peak_time=peak_time, peak_k=peak - middle, peak_c=sign * peak,
         rise_min=rise_min, after_min=after, half_fall_min=paces.minutes_until(tail, middle + 0.5 * (peak - middle)), returned=paces.returned(tail, back_at, rise_min, after),
         jump=paces.jump(up, onset, peak_time, tau, step) / drive, habit_jump=paces.habit_jump(habit, tau, step) / drive, pace_ratio=paces.pace_ratio(rise, habit, step), quick_share=paces.quick_share(up, onset, peak_time, peak - middle, tau, step), cycle_min=paces.cycle_min(habit), tail=paces.tail(tail, middle, peak, tau, step),
-        gap_min=paces.longest_gap(series, onset, end, step),
+        gap_min=paces.longest_gap(paces.cut(trace.heard, start - BEFORE, end + AFTER), onset, end, step), open_readings=_open(trace, sign, start, end),
     )  # fmt: skip
     return _shape(course, trace, up, rise, start, end, drive)
+
+
+def _open(trace: Trace, sign: int, start: pd.Timestamp, end: pd.Timestamp) -> int:
+    """How many readings of the episode say its side and no number."""
+    index, side = trace.readings.index, trace.readings["one_sided"].to_numpy()
+    return int(((side == sign) & (index >= start) & (index <= end)).sum())
 
 
 def _habit(up: pd.Series, start: pd.Timestamp, sign: int, limit_c: float | None) -> pd.Series:

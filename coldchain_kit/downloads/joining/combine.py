@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,11 +15,11 @@ from coldchain_kit.downloads.joining.assign import Piece, assign
 from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
-from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Probe, Source, Step, Trace, Unit, cadence
+from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Probe, Source, Step, Trace, Unit, cadence, one_sided
 from coldchain_kit.register import UnitEntry
 
+NO_VALUE = 1e300  # stands for "no value" where values are sorted: no temperature, and not the infinity of a one-sided reading
 STATES = ("declared", "proved", "not_verified")  # from known to unknown
-JUST_OUTSIDE_C = 0.1  # one step of a usual display: the least that HI or LO can mean beyond a limit (common practice, no source)
 
 
 def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Unit:
@@ -98,46 +99,39 @@ def _version() -> str:
 
 
 def _stack(pieces: Sequence[Piece], files: Sequence[Placed], entry: UnitEntry, probe: Probe) -> Rows:
-    blocks = []
+    blocks: list[tuple[np.ndarray, ...]] = []
+    words = {"": 0}
     for position, column in pieces:
         one = files[position]
         at = slice(None) if column.rows is None else column.rows
         walls = one.download.time[at]
-        value, one_sided = _range_ends(column, walls, entry, probe)
+        value, side = _range_ends(column, walls, entry, probe)
         time = one.utc.asi8[at]
-        blocks.append((time, value, one_sided, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls))
-    return Rows(*(np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True)))
+        said = np.zeros(len(time), "int32") if column.said is None else np.array([words.setdefault(text, len(words)) for text in column.said], "int32")
+        blocks.append((time, value, side, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls, said))
+    return Rows(*(np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True)), words=tuple(words))
 
 
 def _range_ends(column: Column, walls: np.ndarray, entry: UnitEntry, probe: Probe) -> tuple[np.ndarray, np.ndarray]:
-    """Values and one_sided: a value held at the end of the logger's range is "at or beyond"; HI and LO take the end's value."""
+    """Values [°C] and sides (CONTRACTS rule 9): the value of a one-sided reading is its bound, infinite on its side without one.
+
+    The bound is the cell's own figure, else the end of the declared range: the logger's, else the sensor's. A value held at
+    that end (of the logger's: or beyond it) is one-sided, too.
+    """
     value = np.asarray(column.values, dtype="float64")
-    one_sided = np.zeros(len(value), "int8") if column.one_sided is None else np.asarray(column.one_sided, "int8")
+    side = np.zeros(len(value), "int8") if column.one_sided is None else np.asarray(column.one_sided, "int8")
     for here, limits in _ranges(entry, walls):
         ends = limits or probe.span_c
         if ends is None:
             continue
         low, high = ends
-        top, bottom = np.isnan(value) & (one_sided > 0) & here, np.isnan(value) & (one_sided < 0) & here
-        value = np.where(top, high, np.where(bottom, low, value)) if top.any() or bottom.any() else value
-        if limits is not None:
-            held = np.where(value >= high, 1, np.where(value <= low, -1, 0)).astype("int8")
-            one_sided = np.where(here & (one_sided == 0), held, one_sided)
-    for side in (1, -1):
-        open_end = np.isnan(value) & (one_sided == side)
-        if open_end.any():
-            value = np.where(open_end, _least_meant(value, entry.condition, side=side), value)
-    return value, one_sided
-
-
-def _least_meant(value: np.ndarray, condition: Condition, *, side: int) -> float:
-    """What HI (LO) means at the least where no measuring range is known [°C].
-
-    Beyond all that the probe did show, and just outside the limit: a logger for this unit measures beyond its limits. NaN where neither is known.
-    """
-    limit = condition.limit_c("above" if side > 0 else "below")
-    ends = [*value[np.isfinite(value)], *([] if limit is None else [round(limit + side * JUST_OUTSIDE_C, 6)])]
-    return float(side * max(side * end for end in ends)) if ends else float("nan")
+        top, bottom = (value >= high - 1e-9, value <= low + 1e-9) if limits else (value == high, value == low)
+        held = np.where(top, 1, np.where(bottom, -1, 0)).astype("int8")
+        bare = here & np.isnan(value) & (side != 0)
+        side = np.where(here & (side == 0), held, side)
+        value = np.where(bare, np.where(side > 0, high, low), value) if bare.any() else value
+    open_end = np.isnan(value) & (side != 0)
+    return (np.where(open_end, np.copysign(np.inf, side), value) if open_end.any() else value), side
 
 
 def _ranges(entry: UnitEntry, walls: np.ndarray) -> list[tuple[np.ndarray, tuple[float, float] | None]]:
@@ -166,13 +160,16 @@ def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -
     if not fresh.all():
         kept, at_odds = _one_each(order, fresh, rows, entry.condition)
     index = pd.DatetimeIndex(rows.time[kept].view("M8[us]"), tz="UTC", name="time")
-    value = rows.value[kept]
+    value, side = rows.value[kept], rows.one_sided[kept]
+    number = np.where(side == 0, value, np.nan)
     readings = pd.DataFrame(
         {
-            "as_read_c": value,
-            "celsius": value.round(6),
+            "as_read_c": number,
+            "celsius": number.round(6),
             "u_c": np.full(len(kept), np.nan),
-            "one_sided": rows.one_sided[kept],
+            "one_sided": side,
+            "bound_c": np.where((side != 0) & np.isfinite(value), value, np.nan).round(6),
+            "text": pd.Categorical.from_codes(rows.said[kept], rows.words),
             "clock_doubt_s": rows.doubt_s[kept],
             "source": rows.source[kept],
             "line": rows.line[kept].astype("int64", copy=False),
@@ -208,7 +205,7 @@ def _one_each(order: np.ndarray, fresh: np.ndarray, rows: Rows, condition: Condi
 
 def _unlike(rows: np.ndarray, group: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rows and groups with equal values of one group counted once, the first file's."""
-    value = np.where(np.isnan(value), np.inf, value)
+    value = np.where(np.isnan(value), NO_VALUE, value)
     rank = np.lexsort((np.arange(len(rows)), value, group))
     again = (np.diff(group[rank]) == 0) & (value[rank][1:] == value[rank][:-1])
     stay = np.sort(rank[np.concatenate(([True], ~again))])
@@ -240,14 +237,20 @@ def _conflicts(rows: Rows, at_odds: list[tuple[int, bool, str]], unit_name: str,
     """Rows of CONTRACTS ``conflicts[]``, by (row, kept, why)."""
     at = np.array([row for row, _, _ in at_odds], dtype="int64")
     times = list(pd.DatetimeIndex(rows.time[at].view("M8[us]"), tz="UTC"))
-    columns = zip(times, rows.value[at].tolist(), rows.source[at].tolist(), rows.line[at].tolist(), at_odds, strict=True)
+    sides = zip(rows.one_sided[at].tolist(), (rows.words[code] for code in rows.said[at].tolist()), strict=True)
+    columns = zip(times, rows.value[at].tolist(), sides, rows.source[at].tolist(), rows.line[at].tolist(), at_odds, strict=True)
     return [
         {
-            "unit": unit_name, "probe": probe, "time": None if time is pd.NaT else time, "value_c": None if value != value else value,
+            "unit": unit_name, "probe": probe, "time": None if time is pd.NaT else time, "value_c": value if np.isfinite(value) else None, **_side_of(side, said),
             "file": sources[source].file, "line": line, "kept": keep, "why": why,
         }
-        for time, value, source, line, (_, keep, why) in columns
+        for time, value, (side, said), source, line, (_, keep, why) in columns
     ]  # fmt: skip
+
+
+def _side_of(side: int, said: str) -> dict[str, Any]:
+    """What a one-sided reading at odds is a bound of, and the file's own text."""
+    return {"one_sided": one_sided.WORDS.get(side), "text": said or None}
 
 
 # ---- channels, events, sources --------------------------------------------------------------------------------

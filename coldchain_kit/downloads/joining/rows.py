@@ -9,7 +9,11 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Rows:
-    """Readings of one probe from all files, one after the other; time in µs UTC, NaT as the smallest int64."""
+    """Readings of one probe from all files, one after the other; time in µs UTC, NaT as the smallest int64.
+
+    ``value`` [°C]; of a one-sided reading its bound, or infinity on its side where it has none. ``said``: the file's text of
+    those, as codes into ``words`` (0 for none).
+    """
 
     time: np.ndarray
     value: np.ndarray
@@ -18,3 +22,5 @@ class Rows:
     source: np.ndarray
     line: np.ndarray
     shown: np.ndarray
+    said: np.ndarray
+    words: tuple[str, ...]

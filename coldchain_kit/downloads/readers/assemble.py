@@ -189,7 +189,8 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[Notice], time: np.ndar
             for i in at_lines[below][:MAX_LISTED]:
                 unread[int(i), at] = f"{block.values[at][i]:g} (below absolute zero)"
             celsius[below] = np.nan
-        return Column(header, label, kind, celsius, unit, unit_from, side, rows)
+        said = np.array(block.words, dtype=object)[block.said[at][at_lines]] if at in block.said else None
+        return Column(header, label, kind, celsius, unit, unit_from, side, rows, said)
 
     return make
 

@@ -21,7 +21,7 @@ class Block:
     """One entry for each line from the first to the last of the block; ``kind`` tells which are rows.
 
     ``time_us`` as shown (or UTC where ``offset_s`` was stated and taken off), ``values``, ``sides`` and ``units`` by field,
-    ``texts`` codes into ``words`` by field, ``unread`` the text of cells without a value by (line index, field): the first 20,000.
+    ``said`` codes into ``words`` of the texts of one-sided cells by field, ``texts`` codes into ``words`` by field, ``unread`` the text of cells without a value by (line index, field): the first 20,000.
     """
 
     dialect: Dialect
@@ -32,6 +32,7 @@ class Block:
     values: dict[int, np.ndarray]
     sides: dict[int, np.ndarray] = field(default_factory=dict)
     units: dict[int, np.ndarray] = field(default_factory=dict)
+    said: dict[int, np.ndarray] = field(default_factory=dict)
     texts: dict[int, np.ndarray] = field(default_factory=dict)
     words: list[str] = field(default_factory=lambda: [""])
     unread: dict[tuple[int, int], str] = field(default_factory=dict)
@@ -47,11 +48,12 @@ class Block:
             self.words.append(word)
         return self.code_of[word]
 
-    def put(self, at: int, i: int, cell: cells.Cell) -> None:
-        """Store one cell of field ``at`` at line index ``i``."""
+    def put(self, at: int, i: int, cell: cells.Cell, text: str = "") -> None:
+        """Store one cell of field ``at`` at line index ``i``; ``text`` as the file has it."""
         self.values[at][i] = cell.value
         if cell.side:
             self.sides.setdefault(at, np.zeros(len(self.kind), "int8"))[i] = cell.side
+            self.said.setdefault(at, np.zeros(len(self.kind), "int32"))[i] = self.code(text.strip())
         if cell.unit:
             self.units.setdefault(at, np.zeros(len(self.kind), "int8"))[i] = UNITS.index(cell.unit)
 

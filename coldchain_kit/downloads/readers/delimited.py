@@ -165,6 +165,8 @@ def _careful(block: Block, at: int, rows: np.ndarray, column: pa.Array) -> np.nd
     block.values[at][rows] = np.array([cell.value for cell in found])[codes]
     if any(cell.side for cell in found):
         block.sides.setdefault(at, np.zeros(len(block.kind), "int8"))[rows] = np.array([cell.side for cell in found], "int8")[codes]
+        words = [block.code(text.strip()) if cell.side else 0 for text, cell in zip(texts, found, strict=True)]
+        block.said.setdefault(at, np.zeros(len(block.kind), "int32"))[rows] = np.array(words, "int32")[codes]
     if any(cell.unit for cell in found):
         block.units.setdefault(at, np.zeros(len(block.kind), "int8"))[rows] = np.array([UNITS.index(cell.unit) for cell in found], "int8")[codes]
     for i in np.flatnonzero(status != cells.NUMBER)[:MAX_UNREAD]:

@@ -26,7 +26,7 @@ class Column:
     ``header`` as in the file, ``label`` the plain label of CONTRACTS.md; ``kind`` temperature | humidity | door |
     power | battery | other; for temperatures ``unit`` C | F | K as understood, ``unit_from`` cell | header |
     preamble | register | assumed, and ``values`` already in °C (rounded to 1e-6), NaN where there is no value.
-    ``one_sided`` int8: +1 "at or above", -1 "at or below", 0 else. ``rows``: positions in the download's
+    ``one_sided`` int8: +1 "at or above", -1 "at or below", 0 else; ``said`` the file's own text of such cells, "" else. ``rows``: positions in the download's
     ``time`` that belong to this column, None = all (a long layout has a subset for each sensor).
     """
 
@@ -38,6 +38,7 @@ class Column:
     unit_from: str | None = None
     one_sided: np.ndarray | None = None
     rows: np.ndarray | None = None
+    said: np.ndarray | None = None
 
 
 @dataclass(frozen=True)

@@ -164,7 +164,7 @@ def _cell(block: Block, i: int, at: int, fields: list[str], *, doubtful: bool, c
         block.put(at, i, cell)
         block.without_value(i, at, f"{fields[at].strip()} ({CUT})")
         return
-    block.put(at, i, cell)
+    block.put(at, i, cell, fields[at])
     if cell.status != cells.NUMBER:
         block.without_value(i, at, fields[at].strip())
     else:

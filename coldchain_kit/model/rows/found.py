@@ -28,9 +28,10 @@ class Trustworthy(TypedDict):
     """An excursion without the readings that no temperature makes."""
 
     minutes: Annotated[Minutes, Of("time outside", "rule 7")]
-    degree_minutes: Annotated[DegreeMinutes, Of("area outside", "rule 7")]
+    degree_minutes: Annotated[DegreeMinutes | None, Of("area outside", "rule 7")]
     readings: Annotated[Count, Of("readings outside", "rule 7")]
     extreme_c: Annotated[Celsius | None, Of("furthest of them", "rule 7")]
+    extreme_bound: Annotated[bool, Of("extreme_c is a bound", "rule 9")]
 
 
 class ExcursionRow(TypedDict, Generic[T]):
@@ -54,9 +55,12 @@ class ExcursionRow(TypedDict, Generic[T]):
     minutes_least: Annotated[Minutes, Of("that the readings prove", "rule 6")]
     minutes_most: Annotated[Minutes, Of("that they cannot rule out", "rule 6")]
     minutes_in_window: Annotated[Minutes, Of("the part in the window", "rule 10")]
-    extreme_c: Annotated[Celsius, Of("furthest value", "rule 5")]
+    extreme_c: Annotated[Celsius | None, Of("furthest value; none where it has no number", "rules 5, 9")]
+    extreme_bound: Annotated[bool, Of("extreme_c is a bound", "rule 9")]
+    extreme_text: Annotated[str | None, Of("the file's own texts of its one-sided readings", "rule 9")]
     extreme_time: Annotated[T, Of("its instant", "rule 5")]
-    degree_minutes: Annotated[DegreeMinutes, Of("area between course and limit", "rule 5")]
+    degree_minutes: Annotated[DegreeMinutes | None, Of("area between course and limit", "rules 5, 9")]
+    degree_minutes_bound: Annotated[bool, Of("degree_minutes is a bound", "rule 9")]
     readings: Annotated[Count, Of("readings outside")]
     verdict: Annotated[Verdict, Of("outside, or undecided within the uncertainty", "rule 7")]
     p_outside: Annotated[Share | None, Of("chance that the furthest corrected value is outside", "rule 7; JCGM 106")]

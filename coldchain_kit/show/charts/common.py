@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from coldchain_kit.model import Direction, EpisodeRow, ExcursionRow, ProbeRow, Trace, Unit
+from coldchain_kit.model import Direction, EpisodeRow, ExcursionRow, ProbeRow, Trace, Unit, one_sided
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.drawing import Clock
@@ -34,7 +34,7 @@ def probe_name(trace: Trace) -> str:
 def worst_episodes(assessment: Assessment, most: int = MOST_EPISODES) -> tuple[list[str], str]:
     """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
     weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
-    exposure = {row["id"]: row["degree_minutes"] for row in assessment.results["excursions"]}
+    exposure = {row["id"]: one_sided.rank(row["degree_minutes"]) for row in assessment.results["excursions"]}
     for row in assessment.results["episodes"]:
         weight[row["id"]] = sum(exposure[one] for one in row["excursions"])
     chosen = sorted(weight, key=lambda number: -weight[number])[:most]
@@ -49,7 +49,7 @@ def row_direction(excursions: list[ExcursionRow[pd.Timestamp]]) -> Direction | N
 
 def temperature(unit: Unit) -> list[Trace]:
     """The unit's own probes, deciding ones last (drawn on top); those of the room only where there is no other."""
-    traces = sorted((trace for trace in unit.traces.values() if trace.celsius.notna().any()), key=lambda trace: trace.probe.decides)
+    traces = sorted((trace for trace in unit.traces.values() if trace.heard.notna().any()), key=lambda trace: trace.probe.decides)
     return [trace for trace in traces if trace.probe.role != "room"] or traces
 
 
@@ -125,9 +125,9 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     """The alternative text: what a seeing reader takes from the picture, in sentences."""
     zone, parts = assessment.site.timezone, []
     for row in probes_of(assessment, unit.name):
-        if row["probe"] in [trace.probe.name for trace in traces] and row["min_c"] is not None:
+        if row["probe"] in [trace.probe.name for trace in traces] and row["readings"]:
             parts.append(
-                f"Probe {row['probe']}: lowest {wording.celsius(row['min_c'])} at {wording.when(row['min_time'], zone)}, highest {wording.celsius(row['max_c'])} at {wording.when(row['max_time'], zone)}."
+                f"Probe {row['probe']}: lowest {end_of(row, 'min')} at {wording.when(row['min_time'], zone)}, highest {end_of(row, 'max')} at {wording.when(row['max_time'], zone)}."
             )
     found = excursions_of(assessment, unit.name)
     parts.append(f"Excursions: {len(found)}." if found else "No excursion was found in the readings that are there.")
@@ -135,12 +135,17 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 
 
-def episode_in_words(assessment: Assessment, row: EpisodeRow[pd.Timestamp], excursions: list[ExcursionRow[pd.Timestamp]]) -> str:
+def end_of(row: dict, side: str) -> str:
+    """The lowest or highest of a probe's window in words, a bound where it is one."""
+    return wording.bounded(row[f"{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
+
+
+def episode_in_words(assessment: Any, row: dict, excursions: list[dict]) -> str:
     """The alternative text of an episode's chart."""
     zone = assessment.site.timezone
     parts = [
         f"{one['id']}, probe {one['probe']}: {wording.word(one['direction'])} from about {wording.when(one['start'], zone, estimated=True)} to {wording.when(one['end'], zone, estimated=True)},"
-        f" {wording.minutes(one['minutes'])}, most extreme {wording.celsius(one['extreme_c'], limit=one['limit_c'])} at {wording.when(one['extreme_time'], zone)}."
+        f" {wording.minutes(one['minutes'])}, most extreme {wording.extreme(one, limit=one['limit_c'])} at {wording.when(one['extreme_time'], zone)}."
         for one in excursions[:6]
     ]
     more = f" And {len(excursions) - 6} more, listed in the table." if len(excursions) > 6 else ""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NotRequired, TypedDict
+from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
 
+import numpy as np
 import pandas as pd
 
+from coldchain_kit.excursions import bounds
 from coldchain_kit.model import Condition, Trace, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing
@@ -114,12 +116,13 @@ class Upright(TypedDict):
     label: str
 
 
-def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = (), with_u: bool = False) -> list[Point]:
-    """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps."""
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = (), with_u: bool = False) -> list[dict[str, Any]]:
+    """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps and at readings without a number."""
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
     series = inside[column]
-    kept = drawing.reduce(series, gap=timeline.gap_marks(trace, start=clock.start, stop=clock.end + pd.Timedelta(1, "us")), width_px=width_px, full=full)
+    gap = bounds.number_gaps(trace, start=clock.start, stop=clock.end + pd.Timedelta(1, "us"))
+    kept = drawing.reduce(series, gap=gap, width_px=width_px, full=full)
     if with_u and len(kept):
         kept = kept.assign(u=inside["u_c"].reindex(kept.index).to_numpy() * 2)
     times = clock.ms(timeline.times_of(kept))
@@ -130,7 +133,47 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     return rows
 
 
-def scale(names: list[str]) -> tuple[alt.Color, alt.StrokeDash]:
+def open_rows(trace: Trace, clock: Clock, *, width_px: int = drawing.WIDTH_PX) -> list[dict[str, Any]]:
+    """Rows {time, side, label} of one probe's one-sided readings inside the clock's span, at most one a pixel; the file's text at the first of a run."""
+    readings = trace.readings
+    here = np.flatnonzero((readings["one_sided"].to_numpy() != 0) & (readings.index >= clock.start) & (readings.index <= clock.end))
+    rows: list[dict[str, Any]] = []
+    least, before = (clock.end - clock.start) / width_px, None
+    for at in here.tolist():
+        time, said = readings.index[at], (int(readings["one_sided"].iloc[at]), readings["text"].iloc[at])
+        new = before is None or said != before[2] or at != before[0] + 1
+        if new or time - before[1] >= least:
+            text = f"“{said[1]}”" if said[1] else "end of range"
+            rows.append({"time": time, "side": said[0], "label": text if new else "", "what": f"{trace.probe.name}: {text}"})
+            before = (at, time, said)
+        else:
+            before = (at, before[1], said)
+    return rows
+
+
+OPEN_LOOKS = {1: ("above what can be shown: value not known", "triangle-up", 24), -1: ("below what can be shown: value not known", "triangle-down", -9)}
+
+
+def open_marks(rows: list[dict[str, Any]], clock: Clock, *, height_px: int = drawing.HEIGHT_PX, title: bool = True) -> Any | None:
+    """One-sided readings as open triangles at the chart's edge with the file's own words: a side, not a point on the temperature axis."""
+    import altair as alt
+
+    parts = []
+    for side, (legend, shape, off) in OPEN_LOOKS.items():
+        data = [{"t": clock.ms(row["time"]), "mark": legend, "label": row["label"], "what": row["what"]} for row in rows if row["side"] == side]
+        if not data:
+            continue
+        edge = alt.value(off if side > 0 else height_px + off)
+        key = alt.Shape("mark:N", scale=alt.Scale(domain=[legend], range=[shape]), legend=alt.Legend(title="Without a number"))
+        base = alt.Chart(drawing.data(data)).encode(x=clock.x("t", title=title), y=edge)
+        parts.append(base.mark_point(size=60, color="#000000", filled=False, strokeWidth=1.4).encode(shape=key, tooltip="what:N"))
+        words = [row for row in data if row["label"]]
+        named = alt.Chart(drawing.data(words)).mark_text(dx=-8, align="right", baseline="middle", fontSize=11.5, color="#111111")
+        parts.append(named.encode(x=clock.x("t", title=title), y=edge, text="label:N"))
+    return alt.layer(*parts).resolve_scale(shape="independent") if parts else None
+
+
+def scale(names: list[str]) -> tuple[Any, Any]:
     """Colour and dash of the probes' lines, with one legend for both; those that decide come first in it."""
     import altair as alt
 

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit import quality
-from coldchain_kit.base import zones
-from coldchain_kit.model import FLAG_WORDS, Trace, Unit, rows_of, timeline
+from coldchain_kit.model import FLAG_WORDS, Trace, Unit, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.common import (
@@ -57,16 +56,13 @@ def _overview(assessment: Assessment, unit: Unit) -> Drawing:
     names = [probe_name(trace) for trace in traces]
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name, full=whole)]
     y = layers.y_axis(rows, condition)
-    conflicts: list[layers.Mark] = [
-        {"time": pd.Timestamp(row["time"]), "c": row["value_c"], "what": row["why"]}
-        for row in assessment.results["conflicts"]
-        if row["unit"] == unit.name and row["time"] is not None and row["value_c"] is not None
-    ]
+    conflicts = [{"time": pd.Timestamp(row["time"]), "c": None if row.get("one_sided") else row["value_c"], "what": row["why"]} for row in assessment.results["conflicts"] if row["unit"] == unit.name]
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.lines(rows, clock, y, names),
         layers.marks(conflicts, clock, y, shape="diamond", colour="#000000", legend="readings at odds"),
         layers.limits(condition, y),
+        layers.open_marks([row for trace in traces for row in layers.open_rows(trace, clock)], clock),
     )
     title = f"Unit {unit.name}: all probes, {'corrected' if corrected(traces) else 'as read'}"
     note = f"Storage condition: {condition.title}. The line stops where there are no readings."
@@ -93,7 +89,7 @@ def episode(assessment: Assessment, number: str) -> Drawing:
             names.append(f"{probe_name(trace)}, as read")
             rows += layers.line_rows(trace, clock, name=names[-1], column="as_read_c")
     y = layers.y_axis(rows, condition)
-    extremes: list[layers.Mark] = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions]
+    extremes = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions if one["extreme_c"] is not None and not one.get("extreme_bound")]
     few = len(excursions) <= 3
     edges: list[layers.Upright] = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {wording.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
@@ -105,6 +101,7 @@ def episode(assessment: Assessment, number: str) -> Drawing:
         layers.lines(rows, clock, y, names, points=len(rows) <= 400),
         layers.marks(extremes, clock, y, shape="triangle-down" if row_direction(excursions) == "above" else "triangle-up", colour="#000000", legend="most extreme reading"),
         layers.limits(condition, y),
+        layers.open_marks([one for trace in traces for one in layers.open_rows(trace, clock)], clock, height_px=320),
         layers.uprights(edges, clock, top=260 if row_direction(excursions) == "above" else 20),
         layers.uprights(noted, clock, colour=LOGBOOK_COLOUR, top=20 if row_direction(excursions) == "above" else 250, outward=True),
     )
@@ -184,7 +181,9 @@ def _channels(assessment: Assessment, unit: Unit) -> Drawing:
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name)]
     y = layers.y_axis(rows, condition, title="Unit (°C)")
     spans = shaded(assessment, unit)
-    panels = [sized(layered(layers.shade(spans, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y)), 200)]
+    above = [row for trace in traces for row in layers.open_rows(trace, clock)]
+    parts = (layers.shade(spans, clock, title=False), layers.lines(rows, clock, y, names, title=False), layers.limits(condition, y), layers.open_marks(above, clock, height_px=200, title=False))
+    panels = [sized(layered(*parts), 200)]
     side: list[tuple[str, pd.Series]] = [("Room (°C)", trace.celsius) for trace in room_of(assessment, unit)]
     side += [(f"{name} ({_CHANNEL_UNITS.get(str(series.attrs.get('kind')), 'as recorded')})", series) for name, series in unit.channels.items()]
     for at, (label, series) in enumerate(side):
@@ -226,14 +225,11 @@ def _month(assessment: Assessment, unit: Unit) -> Drawing:
     clock, traces = clock_of(assessment), [trace for trace in temperature(unit) if trace.probe.decides] or temperature(unit)
     table = pd.concat([daily(trace, zone, start=clock.start, end=clock.end).assign(probe=probe_name(trace)) for trace in traces])
     days = sorted(table["day"].unique())
-    hit = {str(at.tz_convert(zones.database(zone)).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
-    words = [{"day": day, "what": "outside" if day in hit else "no readings" if not table.loc[table["day"] == day, "readings"].sum() else ""} for day in days]
+    hit = {str(wording.local(at, zone).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
+    words = [{"day": day, "what": _day_word(table[table["day"] == day], outside=day in hit)} for day in days]
     names = [probe_name(trace) for trace in traces]
-    rows: list[layers.Day] = [
-        {"day": one["day"], "c": one["min_c"], "top": one["max_c"], "mean": one["mean_c"], "probe": one["probe"]} for one in rows_of(table, DailyRow) if one["readings"]
-    ]
-    tops: list[layers.Value] = [{"c": row["top"]} for row in rows]
-    y = layers.y_axis([*rows, *tops], entry.condition)
+    rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": None if np.isnan(one.mean_c) else one.mean_c, "probe": one.probe} for one in table.itertuples() if not np.isnan(one.min_c)]
+    y = layers.y_axis(rows + [{"c": row["top"]} for row in rows], entry.condition)
     x = alt.X("day:O", title=f"Day in {zone}", scale=alt.Scale(domain=days), axis=alt.Axis(labelExpr="substring(datum.label, 8)", labelAngle=0))
     colour, _ = layers.scale(names)
     colour = alt.Color("probe:N", scale=colour["scale"], legend=alt.Legend(title="Probe"))
@@ -243,12 +239,20 @@ def _month(assessment: Assessment, unit: Unit) -> Drawing:
     told = alt.Chart(drawing.data([row for row in words if row["what"]] or [{"day": days[0], "what": " "}]))
     told = told.mark_text(angle=270, align="left", fontSize=10, dx=4, fontWeight="bold").encode(x=x, y=alt.value(222), text="what:N")
     chart = layered(bars, means, layers.limits(entry.condition, y), told).properties(width=drawing.WIDTH_PX, height=240)
-    outside = [row["day"] for row in words if row["what"] == "outside"]
+    outside = [row["day"] for row in words if row["what"].startswith("outside")]
     empty = [row["day"] for row in words if row["what"] == "no readings"]
     text = f"{in_words(assessment, unit, traces)} Days with an excursion: {_days(outside)}. Days without readings: {_days(empty)}."
     first = wording.local(clock.start, zone)
     title = f"Unit {unit.name}, {first:%Y-%m}: lowest to highest reading of each day"
     return drawing.finish(chart, title=title, description=text, notes=("Bar: lowest to highest reading. Black tick: mean of the day's readings.",), banner=banner(assessment))
+
+
+def _day_word(rows: pd.DataFrame, *, outside: bool) -> str:
+    """What is written over a day of the month's chart."""
+    if not rows["readings"].sum():
+        return "outside" if outside else "no readings"
+    without = "readings without a number" if rows["open"].sum() else ""
+    return ", ".join(filter(None, ("outside" if outside else "", without)))
 
 
 def _days(days: list[str]) -> str:
@@ -263,18 +267,23 @@ def _days(days: list[str]) -> str:
 
 
 def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-    """Lowest, highest and mean reading [°C] of each local day of a half-open window; days without readings have count 0."""
-    inside = trace.celsius[(trace.celsius.index >= start) & (trace.celsius.index < end)].dropna()
-    local = timeline.times_of(inside).tz_convert(zone).tz_localize(None).normalize()
-    first, stop = (edge.tz_convert(zones.database(zone)) for edge in (start, end))
-    days = pd.date_range(first.tz_localize(None).normalize(), (stop - pd.Timedelta("1us")).tz_localize(None).normalize())
+    """Lowest, highest and mean reading [°C] of each local day of a half-open window; days without readings have count 0.
+
+    ``open``: how many of the day's readings have no number of their own: its mean is not given, and its lowest and highest are those of the others.
+    """
+    here = trace.readings[(trace.readings.index >= start) & (trace.readings.index < end)]
+    inside = here["celsius"].dropna()
+    local, sided = (times.tz_convert(zone).tz_localize(None).normalize() for times in (inside.index, here.index[here["one_sided"] != 0]))
+    days = pd.date_range(wording.local(start, zone).tz_localize(None).normalize(), (wording.local(end, zone) - pd.Timedelta("1us")).tz_localize(None).normalize())
     table = inside.groupby(local).agg(["min", "max", "mean", "count"]).reindex(days)
+    open_ = pd.Series(1, index=sided).groupby(level=0).sum().reindex(days).fillna(0).astype(int).to_numpy()
     return pd.DataFrame(
         {
             "day": days.strftime("%Y-%m-%d"),
             "min_c": table["min"].to_numpy(),
             "max_c": table["max"].to_numpy(),
-            "mean_c": table["mean"].to_numpy(),
-            "readings": table["count"].fillna(0).astype(int).to_numpy(),
+            "mean_c": np.where(open_ > 0, np.nan, table["mean"].to_numpy()),
+            "readings": table["count"].fillna(0).astype(int).to_numpy() + open_,
+            "open": open_,
         }
     )

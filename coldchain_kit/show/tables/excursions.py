@@ -21,8 +21,8 @@ def readings(assessment: Assessment) -> Table:
     zone = assessment.site.timezone
     rows = tuple(
         (
-            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", _sided(row.get("min_one_sided"), row["min_c"]), wording.when(row["min_time"], zone), _sided(row.get("max_one_sided"), row["max_c"]), wording.when(row["max_time"], zone),
-            f"{wording.celsius(row['as_read_min_c'])} to {wording.celsius(row['as_read_max_c'])}", wording.celsius(row["mean_c"]), wording.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {wording.word(row['u_from'])}",
+            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", _sided(row, "min"), wording.when(row["min_time"], zone), _sided(row, "max"), wording.when(row["max_time"], zone),
+            f"{_sided(row, 'min', as_read=True)} to {_sided(row, 'max', as_read=True)}", wording.celsius(row["mean_c"]) if row["mean_c"] is not None else "not given, see below", wording.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {wording.word(row['u_from'])}",
         )
         for row in assessment.results["probes"]
     )  # fmt: skip
@@ -31,15 +31,16 @@ def readings(assessment: Assessment) -> Table:
         "Lowest, highest, mean and MKT: corrected values where a certificate is given, over all readings with a value, whatever their flag; mean and MKT weigh each reading by its time.",
         "MKT over the window describes, it excuses nothing. It is not given for frozen products, room and surface probes, and where a reading lies below the low limit.",
     )
-    return turned(Table("Readings of each probe in the window", columns, rows, notes))
+    refused = dict.fromkeys(f"{row['unit']} {row['probe']}: {row['mean_why_not']}" for row in assessment.results["probes"] if row.get("mean_why_not"))
+    return turned(Table("Readings of each probe in the window", columns, rows, (*notes, *refused)))
 
 
 def _expanded(row: ProbeRow[str]) -> str:
     return wording.NOT_KNOWN if row["u_c"] is None else f"{wording.celsius(2 * row['u_c'])}"
 
 
-def _sided(words: str | None, value_c: float | None) -> str:
-    return f"{words} {wording.celsius(value_c)}" if words else wording.celsius(value_c)
+def _sided(row: dict, side: str, *, as_read: bool = False) -> str:
+    return wording.bounded(row[f"{'as_read_' if as_read else ''}{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
 
 
 def excursions(assessment: Assessment) -> Tables:
@@ -95,7 +96,7 @@ def _when(rows: list[ExcursionRow[str]], zone: str) -> Table:
 def _how_bad(rows: list[ExcursionRow[str]], probes: list[ProbeRow[str]]) -> Table:
     cells = [
         (
-            row["id"], extreme(row, probes), wording.word(row["basis"]), wording.minutes(row["minutes"]), f"{wording.minutes(row['minutes_least'])} to {wording.minutes(row['minutes_most'])}", f"{wording.figure(row['degree_minutes'])} °C·min", wording.count(row["readings"]),
+            row["id"], extreme(row, probes), wording.word(row["basis"]), wording.minutes(row["minutes"]), f"{wording.minutes(row['minutes_least'])} to {wording.minutes(row['minutes_most'])}", wording.area(row["degree_minutes"], bound=bool(row.get("degree_minutes_bound"))), wording.count(row["readings"]),
             wording.word(row["verdict"]), wording.chance(row["p_outside"]), "yes: faulty" if row["faulty"] else "no", wording.word(row["logger_alarm"]), _without_impossible(row),
         )
         for row in rows
@@ -122,7 +123,9 @@ def _how_bad(rows: list[ExcursionRow[str]], probes: list[ProbeRow[str]]) -> Tabl
 
 def extreme(row: ExcursionRow[str], probes: list[ProbeRow[str]]) -> str:
     """An excursion's extreme; where it is the probe's own extreme and the certificate moved it, both values."""
-    told = wording.celsius(row["extreme_c"], limit=row["limit_c"])
+    told = wording.extreme(row, limit=row["limit_c"])
+    if row.get("extreme_bound") or row["extreme_c"] is None:
+        return told
     for probe in probes:
         own = (probe["max_time"], probe["as_read_max_c"], probe["max_c"]) if row["direction"] == "above" else (probe["min_time"], probe["as_read_min_c"], probe["min_c"])
         if (probe["unit"], probe["probe"], own[0]) == (row["unit"], row["probe"], row["extreme_time"]):
@@ -138,7 +141,7 @@ def _without_impossible(row: ExcursionRow[str]) -> str:
         return "not evaluated"
     if held["readings"] == row["readings"]:
         return "the same"
-    return f"{wording.minutes(held['minutes'])}, {wording.figure(held['degree_minutes'])} °C·min, most extreme {wording.celsius(held['extreme_c'], limit=row['limit_c'])}"
+    return f"{wording.minutes(held['minutes'])}, {wording.area(held['degree_minutes'], bound=bool(held.get('extreme_bound')))}, most extreme {wording.extreme({**row, **held}, limit=row['limit_c'])}"
 
 
 def near_limit(assessment: Assessment) -> Table:

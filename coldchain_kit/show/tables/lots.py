@@ -109,8 +109,7 @@ def _exposure(lot: str, one: ExposureRow[str], zone: str) -> tuple[str, ...]:
         side,
         *spans,
         *times,
-        wording.celsius(one.get("min_c")),
-        wording.celsius(one.get("max_c")),
+        *(wording.bounded(one.get(f"{end}_c"), one.get(f"{end}_one_sided"), one.get(f"{end}_text")) for end in ("min", "max")),
     )
 
 

@@ -145,7 +145,7 @@ def conflicts(assessment: Assessment) -> Table:
     """Readings at odds at one instant, or without a sure instant: both stand here, none is dropped."""
     zone = assessment.site.timezone
     rows = [
-        (wording.when(row["time"], zone), f"{row['unit']} {row['probe']}", wording.celsius(row["value_c"]), row["file"], row["line"], _kept(row["kept"]), row["why"])
+        (wording.when(row["time"], zone), f"{row['unit']} {row['probe']}", wording.bounded(row["value_c"], row.get("one_sided"), row.get("text")), row["file"], row["line"], _kept(row["kept"]), row["why"])
         for row in assessment.results["conflicts"]
     ]
     shown, notes = capped(rows, MOST_ROWS, "readings")
