@@ -6,6 +6,8 @@ Logger       a unit's logger
 ProbeEntry   a probe and its certificates
 Certificate  a calibration certificate
 Alarm        a logger's alarm settings
+Person       somebody of the site
+Notify       who is told of what, within how many hours
 load_site    read site.toml
 find_files   the files that globs name
 matching     the same, one glob

@@ -4,6 +4,8 @@ from . import stock as stock
 from .case import Case as Case
 from .case import load_case as load_case
 from .logbook import LogEntry as LogEntry
+from .people import Notify as Notify
+from .people import Person as Person
 from .site import Alarm as Alarm
 from .site import Certificate as Certificate
 from .site import Logger as Logger

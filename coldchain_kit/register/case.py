@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ CASE_SHAPE = {
     "case": toml.Need({
         "id": toml.Need(toml.text), "title": toml.Need(toml.text), "unit": toml.text, "units": toml.texts, "site": toml.Need(toml.text),
         "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.positive,
+        "beside": toml.texts, "no_readings": toml.text, "earlier": toml.texts,
     }),
     "inputs": {
         "readings": toml.anything, "stock": toml.text, "allowances": toml.text, "logbook": toml.text, "attachments": toml.texts,
@@ -42,6 +44,8 @@ class Case:
     logbook: Path | None = None
     attachments: tuple[Path, ...] = ()
     earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
+    beside: tuple[str, ...] = ()  # other units of the site, looked at over the same hours
+    no_readings: str | None = None  # why no deciding probe has a reading in the window
 
     @property
     def folder(self) -> Path:
@@ -73,6 +77,7 @@ def load_case(path: str | Path) -> Case:
         Fault(f"unit '{name}' is not in the register", toml.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
         for name in names if name not in site.units
     ]  # fmt: skip
+    faults += _beside(head.get("beside", ()), names, site, path)
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
         faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
     start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
@@ -87,11 +92,19 @@ def load_case(path: str | Path) -> Case:
         raise RegisterError(faults=faults)
     readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
     attachments = _attachments(path, inputs.get("attachments", ()))
-    earlier = find_files(path.parent, inputs["earlier"], toml.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
+    before = [(part, table[part]["earlier"]) for part in ("case", "inputs") if "earlier" in table.get(part, {})]
+    earlier = tuple(dict.fromkeys(file for part, given in before for file in find_files(path.parent, given, toml.locate(path, part, "earlier"))))
     return Case(
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
-        papers["allowances"], papers["logbook"], attachments, earlier,
+        papers["allowances"], papers["logbook"], attachments, earlier, tuple(head.get("beside", ())), head.get("no_readings"),
     )  # fmt: skip
+
+
+def _beside(given: Sequence[str], names: tuple[str, ...], site: Site, path: Path) -> list[Fault]:
+    """What is wrong with the units that the case wants looked at beside its own."""
+    where = toml.locate(path, "case", "beside")
+    unknown = [Fault(f"unit '{name}' is not in the register", where, "one of " + ", ".join(site.units), nearest(name, site.units)) for name in given if name not in site.units]
+    return unknown + [Fault(f"unit '{name}' stands in the case and beside it", where, mend="Keep one of them") for name in given if name in names]
 
 
 def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Path, ...]:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from coldchain_kit.base import Fault, RegisterError, nearest, toml, zones
 from coldchain_kit.model import Probe, conditions
+from coldchain_kit.register.people import SITE_KEYS, TABLES, Notify, Person, of_site
 
 KINDS = ("refrigerator", "freezer", "ultra_low", "cold_room", "room", "shipper")
 
@@ -32,7 +33,7 @@ _CERTIFICATE = {
 _PROBE = {
     "column": toml.text, "role": toml.one_of("buffered", "air", "room", "surface"), "time_constant_min": toml.positive,
     "resolution_c": toml.positive, "span_c": toml.pair, "decides": toml.flag, "certificate": _CERTIFICATE,
-    "certificates": toml.Many({**_CERTIFICATE, "from": toml.date}), "place": toml.text,
+    "certificates": toml.Many({**_CERTIFICATE, "from": toml.date}), "place": toml.text, "drift_c_per_year": toml.number,
 }  # fmt: skip
 _UNIT = {
     "description": toml.text, "kind": toml.Need(toml.one_of(*KINDS)), "condition": toml.text, "readings": toml.texts, "logger": _LOGGER,
@@ -47,10 +48,11 @@ _CONDITION = {
 }  # fmt: skip
 SITE_SHAPE = {
     "site": toml.Need({
-        "name": toml.Need(toml.text), "timezone": toml.Need(toml.text), "checks_per_day": toml.whole, "open_days": toml.anything,
+        "name": toml.Need(toml.text), "timezone": toml.Need(toml.text),
         "deviation_classes": toml.anything, "contacts": toml.anything, "address": toml.text, "outcomes": toml.anything, "exercise": toml.flag,
-        "demonstration": toml.flag,
+        "demonstration": toml.flag, **SITE_KEYS,
     }),
+    **TABLES,
     "conditions": toml.Each(_CONDITION),
     "units": toml.Need(toml.Each(_UNIT)),
 }  # fmt: skip
@@ -89,6 +91,7 @@ class ProbeEntry:
     decides: bool | None = None
     certificates: tuple[Certificate, ...] = ()
     place: str | None = None
+    drift_c_per_year: float | None = None  # [°C a year], where no certificate states one
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,11 @@ class UnitEntry:
 
 @dataclass(frozen=True)
 class Site:
-    """A place with a register. ``path`` is where site.toml lies; ``extra`` the site's own keys."""
+    """A place with a register. ``path`` is where site.toml lies; ``extra`` the site's own keys as they stand.
+
+    ``logbook``: the site's own, for months and for cases that name none. ``product_time_constant_min``: how fast and how slowly a
+    pack of product follows the air, least and most [min], as the site states it, from ``product_time_constant_source``.
+    """
 
     name: str
     timezone: str
@@ -137,6 +144,14 @@ class Site:
     units: dict[str, UnitEntry]
     conditions: dict[str, conditions.Condition]
     extra: dict[str, Any] = field(default_factory=dict)
+    logbook: Path | None = None
+    language: str | None = None
+    people: dict[str, Person] = field(default_factory=dict)
+    notify: tuple[Notify, ...] = ()
+    product_time_constant_min: tuple[float, float] | None = None
+    product_time_constant_source: str | None = None
+    checks_per_day: int | None = None
+    open_days: tuple[str, ...] | None = None
 
     def unit(self, name: str) -> UnitEntry:
         """The unit of that name; raises RegisterError naming the nearest."""
@@ -182,7 +197,7 @@ def load_site(path: str | Path) -> Site:
     if faults:
         raise RegisterError(faults=faults)
     extra = {key: value for key, value in head.items() if key not in ("name", "timezone")}
-    return Site(head["name"], head["timezone"], path, units, local, extra)
+    return Site(head["name"], head["timezone"], path, units, local, extra, **of_site(table, path))
 
 
 def _unit(name: str, given: dict, local: dict, path: Path) -> UnitEntry:
@@ -243,7 +258,9 @@ def _probes(given: dict, kind: str) -> dict[str, ProbeEntry]:
         probe = Probe(name, role, decides, row.get("time_constant_min"), row.get("resolution_c"), tuple(span) if span else None, row.get("column"))
         rows = [row["certificate"]] if "certificate" in row else []
         rows += row.get("certificates", [])
-        entries[name] = ProbeEntry(probe, row.get("decides"), tuple(sorted(map(_certificate, rows), key=lambda c: c.valid_from or c.date or dt.date.min)), row.get("place"))
+        rate = row.get("drift_c_per_year")
+        papers = [replace(paper, drift_c_per_year=rate) if paper.drift_c_per_year is None else paper for paper in map(_certificate, rows)]
+        entries[name] = ProbeEntry(probe, row.get("decides"), tuple(sorted(papers, key=lambda c: c.valid_from or c.date or dt.date.min)), row.get("place"), rate)
     return entries
 
 
