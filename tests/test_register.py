@@ -76,7 +76,7 @@ def test_a_whole_register_is_read(folder):
 
 def test_what_is_not_given_is_not_known(folder):
     entry = register.load_case(folder / "case.toml").site.units["F2"]
-    assert entry.logger.interval_min is None
+    assert entry.logger.interval_min == ()
     assert entry.probes["B"].certificates == ()
     assert entry.probes["B"].probe.time_constant_min is None
 

@@ -3,6 +3,7 @@
 Site         a place with its units
 UnitEntry    a unit as the register has it
 Logger       a unit's logger
+LoggerEntry  one of several, with its settings and downloads
 ProbeEntry   a probe and its certificates
 Certificate  a calibration certificate
 Alarm        a logger's alarm settings

@@ -4,11 +4,12 @@ from . import stock as stock
 from .case import Case as Case
 from .case import load_case as load_case
 from .logbook import LogEntry as LogEntry
+from .loggers import Alarm as Alarm
+from .loggers import Logger as Logger
+from .loggers import LoggerEntry as LoggerEntry
 from .people import Notify as Notify
 from .people import Person as Person
-from .site import Alarm as Alarm
 from .site import Certificate as Certificate
-from .site import Logger as Logger
 from .site import ProbeEntry as ProbeEntry
 from .site import Site as Site
 from .site import UnitEntry as UnitEntry

@@ -16,7 +16,7 @@ from coldchain_kit.register.site import Site, _is_file, find_files, load_site, m
 CASE_SHAPE = {
     "case": toml.Need({
         "id": toml.Need(toml.text), "title": toml.Need(toml.text), "unit": toml.text, "units": toml.texts, "site": toml.Need(toml.text),
-        "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.positive,
+        "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.minutes,
         "beside": toml.texts, "no_readings": toml.text, "earlier": toml.texts,
     }),
     "inputs": {
@@ -80,7 +80,7 @@ def load_case(path: str | Path) -> Case:
     faults += _beside(head.get("beside", ()), names, site, path)
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
         faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
-    start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
+    start, end = (site.instant(head[key], closing=key == "end") if key in head else None for key in ("start", "end"))
     if start is not None and end is not None and end <= start:
         faults.append(Fault("the window ends before it starts", toml.locate(path, "case", "end"), "end after start"))
     papers = {}

@@ -49,7 +49,7 @@ SITE_KEYS = {
 }  # fmt: skip
 TABLES = {
     "people": toml.Each({"name": toml.Need(toml.text), "function": toml.text, "role": toml.text}),
-    "notify": toml.Many({"who": toml.Need(toml.text), "trigger": toml.text, "hours": toml.positive, "source": toml.text}),
+    "notify": toml.Many({"who": toml.Need(toml.text), "trigger": toml.text, "hours": toml.hours, "source": toml.text}),
 }
 
 

@@ -70,7 +70,7 @@ def _logger(assessment: Any, unit: str) -> Table:
     alarm = logger.alarm
     limits = f"{wording.celsius(alarm.low_c)} to {wording.celsius(alarm.high_c)}, delay {wording.minutes(alarm.delay_min)}" if alarm else None
     rows = [
-        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", wording.minutes(logger.interval_min)), ("Clock", _clock(logger, site.timezone)),
+        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", " or ".join(map(wording.minutes, logger.interval_min)) or wording.NOT_KNOWN), ("Clock", _clock(logger, site.timezone)),
         ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
     ]  # fmt: skip
     rows += [row for row in _manual(logger) if row[1]]
