@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from coldchain_kit import causes, downloads, excursions, exposure, lots, quality, register
-from coldchain_kit.assessment import results
+from coldchain_kit.assessment import results, sharing
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
@@ -102,14 +102,22 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
         A download without a readable temperature series, or one that does not fit the register.
     """
     entry = site.unit(name)
-    hints = downloads.Hints(entry.logger.temperature_unit, entry.logger.date_order, tuple(row.probe.column or key for key, row in entry.probes.items()))
-    loads = [load for path in files for load in downloads.read(path, hints=hints, shown=shown_name(path, folder, site.path.parent))]
-    placed = [downloads.place(load, entry, zone=site.timezone) for load in loads]
-    unit = downloads.join(entry, placed, zone=site.timezone)
+    unit = _joined(site, entry, files, folder)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
-    dated = [since for since, _ in alarms.settings(entry, zone=site.timezone) if since is not None]
-    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition, dated=dated)
+    loggers = {key: view.logger for key, view in entry.each_logger().items()}
+    dated = {key: [since for since, _ in alarms.settings(view, zone=site.timezone) if since is not None] for key, view in entry.each_logger().items()}
+    flagged = quality.run_all(traces, logger=loggers, notices=unit.notices, condition=entry.condition, dated=dated)
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
+
+
+def _joined(site: Site, entry: UnitEntry, files: tuple[Path, ...], folder: Path) -> Unit:
+    """A unit's downloads put together, those of each logger by its own clock and settings."""
+    base, parts = site.path.parent, {}
+    for logger, (view, own) in sharing.by_logger(entry, files, base=base).items():
+        loads = [load for path in own for load in downloads.read(path, hints=sharing.hints(view), shown=shown_name(path, folder, base))]
+        placed = [downloads.place(load, view, zone=site.timezone) for load in loads]
+        parts[logger] = downloads.join(view, placed, zone=site.timezone)
+    return downloads.beside(parts)
 
 
 def shown_name(path: Path, folder: Path, base: Path) -> str:
@@ -172,7 +180,8 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     entry = case.site.units[unit.name]
     condition = entry.condition
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
-    faults = quality.faults(unit, condition=condition, logger=entry.logger, start=window.start, end=window.stop)
+    loggers = {key: view.logger for key, view in entry.each_logger().items()}
+    faults = quality.faults(unit, condition=condition, logger=loggers, start=window.start, end=window.stop)
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
     rows = table.to_dict("records")

@@ -34,7 +34,7 @@ def faults(
     unit: Unit,
     *,
     condition: Condition,
-    logger: Logger | None = None,
+    logger: Logger | Mapping[str | None, Logger] | None = None,
     start: pd.Timestamp | None = None,
     end: pd.Timestamp | None = None,
 ) -> list[dict[str, Any]]:
@@ -45,9 +45,14 @@ def faults(
     """
     rows = [_notice(unit, notice) for notice in unit.notices]
     for trace in unit.traces.values():
-        rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger, start, end)]
+        rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger_of(trace, logger), start, end)]
     rows = [row for row in rows if _touches(row, start, end)]
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
+
+
+def logger_of(trace: Trace, logger: Logger | Mapping[str | None, Logger] | None) -> Logger | None:
+    """The logger of a probe: the one there is, or that of its name."""
+    return logger.get(trace.probe.logger) if isinstance(logger, Mapping) else logger
 
 
 def _notice(unit: Unit, notice: Mapping[str, Any]) -> dict[str, Any]:

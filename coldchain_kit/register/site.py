@@ -108,7 +108,7 @@ class UnitEntry:
         own = self.loggers[name]
         probes = {key: row for key, row in self.probes.items() if row.probe.logger == name}
         channels = {key: row for key, row in self.channels.items() if self.channel_loggers.get(key) == name}
-        return replace(self, logger=own.logger, settings=own.settings, readings=own.readings, probes=probes, channels=channels)
+        return replace(self, logger=own.logger, settings=own.settings, readings=own.readings, probes=probes, channels=channels, loggers={})
 
     def each_logger(self) -> dict[str | None, UnitEntry]:
         """The unit as each of its loggers sees it; under None where its logger has no name."""

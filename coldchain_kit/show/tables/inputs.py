@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from coldchain_kit.register import Certificate, Logger
+from coldchain_kit.register import Certificate, Logger, UnitEntry
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, Tables, capped, facts
 
@@ -62,11 +62,12 @@ _SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that q
 
 def devices(assessment: Any) -> Tables:
     """Loggers as set, and probes with their certificates, as the register has them."""
-    return Tables(table for name in assessment.case.units for table in (_logger(assessment, name), _probes(assessment, name)))
+    views = {name: assessment.site.units[name].each_logger() for name in assessment.case.units}
+    return Tables(table for name in views for table in (*(_logger(assessment, name, *one) for one in views[name].items()), _probes(assessment, name)))
 
 
-def _logger(assessment: Any, unit: str) -> Table:
-    site, logger = assessment.site, assessment.site.units[unit].logger
+def _logger(assessment: Any, unit: str, named: str | None, view: UnitEntry) -> Table:
+    site, logger = assessment.site, view.logger
     alarm = logger.alarm
     limits = f"{wording.celsius(alarm.low_c)} to {wording.celsius(alarm.high_c)}, delay {wording.minutes(alarm.delay_min)}" if alarm else None
     rows = [
@@ -74,9 +75,9 @@ def _logger(assessment: Any, unit: str) -> Table:
         ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
     ]  # fmt: skip
     rows += [row for row in _manual(logger) if row[1]]
-    for since, _ in site.units[unit].settings:
+    for since, _ in view.settings:
         rows.append(("Settings changed", wording.when(site.instant(since), site.timezone)))
-    return facts(f"Logger of unit {unit}, from the register", rows)
+    return facts(f"Logger {named} of unit {unit}, from the register" if named else f"Logger of unit {unit}, from the register", rows)
 
 
 def _manual(logger: Logger) -> list[tuple[str, str | None]]:
