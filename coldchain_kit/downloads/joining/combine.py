@@ -11,7 +11,8 @@ import pandas as pd
 
 from coldchain_kit.base import KitError, zones
 from coldchain_kit.downloads.joining.assign import Piece, assign
-from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
+from coldchain_kit.downloads.joining.interleaved import resolved
+from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
 from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit
@@ -64,11 +65,15 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     traces, conflicts, notices = {}, [], []
     for probe, pieces in parts:
         rows = _stack(pieces, files, entry, probe)
-        readings, at_odds = _merge(rows, entry, probe.name, sources)
+        beyond_c = _beyond(rows.value, entry.condition)
+        settled, together, odds = resolved(rows, beyond_c)
+        readings, at_odds = _merge(settled, entry, probe.name, sources)
+        at_odds += interleaved_rows(rows, beyond_c, odds, entry.name, probe.name, sources)
         step = Step("downloads.join", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
         traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources).checked()
         conflicts += at_odds
         notices += two_loggers(probe, pieces, files, readings)
+        notices += interleaved_notices(rows, together, odds, probe.name, sources)
         notices += moved_copies(rows, probe.name, sources) if at_odds else []
     notices += [notice for one in files for notice in told(one)]
     notices += other_serials(entry, files, sources) + other_years(sources, zone)

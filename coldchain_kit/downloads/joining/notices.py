@@ -12,6 +12,7 @@ import pandas as pd
 
 from coldchain_kit.base import zones
 from coldchain_kit.downloads.joining.assign import Piece, side_by_side
+from coldchain_kit.downloads.joining.interleaved import AtOdds, Together
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers import instants
 from coldchain_kit.downloads.readers.download import Placed
@@ -73,6 +74,47 @@ def _agreement(one: pd.Series, other: pd.Series, half_hours: int) -> float:
     if len(times) < MOVED_READINGS or len(np.unique(here)) < MOVED_VALUES:
         return 0.0
     return float((here == there).mean())
+
+
+def interleaved_rows(rows: Rows, beyond_c: np.ndarray, odds: Sequence[AtOdds], unit: str, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """Rows of CONTRACTS ``conflicts[]`` for downloads at odds over whole stretches, one for each download's stretch: its reading furthest out."""
+
+    def row(number: int, here: np.ndarray, kept: bool, why: str) -> dict[str, Any]:
+        worst = here[int(np.argmax(beyond_c[here]))]
+        first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (rows.time[here].min(), rows.time[here].max()))
+        return {
+            "unit": unit, "probe": probe, "time": pd.Timestamp(int(rows.time[worst]), unit="us", tz="UTC"), "value_c": None if np.isnan(rows.value[worst]) else float(rows.value[worst]),
+            "file": sources[number].file, "line": int(rows.line[worst]), "kept": kept, "why": why, "start": first, "end": last, "readings": len(here),
+        }  # fmt: skip
+
+    found = []
+    for one in odds:
+        own, other = sources[one.counts].file, sources[one.other].file
+        found.append(row(one.counts, one.rows, True, f"interleaves with {other} and does not agree with it: each was judged alone, this one lies further outside, or came first, and counts from start to end"))
+        found.append(row(one.other, one.other_rows, False, f"interleaves with {own} and does not agree with it: each was judged alone, {own} lies further outside, or came first, and counts"))
+        for part in np.split(one.kept, np.flatnonzero(np.diff(one.kept) > 1) + 1) if len(one.kept) else ():
+            found.append(row(one.other, part, True, f"within the stretch in which {own} counts this one lies outside and further out, and counts from start to end"))
+    return found
+
+
+def interleaved_notices(rows: Rows, together: Sequence[Together], odds: Sequence[AtOdds], probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """What is to say of downloads that interleave: brought together by a shift, or at odds."""
+
+    def notice(kind: str, here: np.ndarray, text: str) -> dict[str, Any]:
+        first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (rows.time[here].min(), rows.time[here].max()))
+        return {"kind": kind, "probe": probe, "start": first, "end": last, "readings": len(here), "text": text}
+
+    found = []
+    for one in together:
+        first, second = sources[one.first].file, sources[one.second].file
+        said = f"{abs(one.shift_us) / 60e6:.3g} min" if abs(one.shift_us) >= 60e6 else f"{abs(one.shift_us) / 1e6:.3g} s"
+        text = f"{second} holds the same readings of probe {probe} as {first}, {said} {'later' if one.shift_us > 0 else 'earlier'}: a clock set between the downloads, or times rounded. They count once, at the times of {first}."
+        found.append(notice("clock", one.rows, text))
+    for one in odds:
+        first, second = sources[one.counts].file, sources[one.other].file
+        text = f"{first} and {second} cover the same hours of probe {probe} at times that interleave, and their values do not agree. Each was judged alone; {first} counts, and of {second} what lies further outside. Find out which file is the logger's own."
+        found.append(notice("disagreement", np.union1d(one.rows, one.other_rows), text))
+    return found
 
 
 def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[Source]) -> list[dict[str, Any]]:
