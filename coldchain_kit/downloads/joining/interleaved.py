@@ -187,10 +187,11 @@ def _resolve(work: _Work, pair: tuple[int, int]) -> None:
     if not found:
         return
     moving, still = (a, b) if b.step < a.step / MISSING_STEPS else (b, a)  # onto the one that reads more often, else the first
-    here = np.unique(np.concatenate([moving.inside(first, last) for first, last in found]))
-    nearest, shift, meets = _nearest(moving, still, here)
-    agrees = meets & _equal(moving.value[here], still.value[nearest])
+    here, nearest, shift, meets, agrees = _compared(moving, still, found, 0)
     if meets.any() and meets.sum() >= COMPARED * len(here) and agrees.sum() >= AGREE * meets.sum():
+        edge = int(min(moving.step, still.step) / 2)  # one at the end of a stretch may meet a reading that lies just beyond it
+        wider, nearest, shift, meets, agrees = _compared(moving, still, found, edge)
+        here, meets = wider, meets & (agrees | np.isin(wider, here))
         moved, onto = moving.rows[here[meets]], still.rows[nearest[meets]]
         work.time[moved] = work.time[onto]
         for at in (moved, onto):
@@ -200,6 +201,13 @@ def _resolve(work: _Work, pair: tuple[int, int]) -> None:
     for first, last in found:
         work.odds.append(_judged(a, b, first, last, work.beyond_c))
         work.stays[work.odds[-1].dropped] = False
+
+
+def _compared(moving: _File, still: _File, stretches: list[tuple[int, int]], edge_us: int) -> tuple[np.ndarray, ...]:
+    """Readings of the stretches and their edges; for each the nearest of the other file, how far it moves to meet it, whether it does, and agrees."""
+    here = np.unique(np.concatenate([moving.inside(first - edge_us, last + edge_us) for first, last in stretches]))
+    nearest, shift, meets = _nearest(moving, still, here)
+    return here, nearest, shift, meets, meets & _equal(moving.value[here], still.value[nearest])
 
 
 def _nearest(moving: _File, still: _File, here: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
