@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -74,7 +75,7 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         conflicts += at_odds
         notices += two_loggers(probe, pieces, files, readings)
         notices += interleaved_notices(rows, together, odds, probe.name, sources)
-        notices += moved_copies(rows, probe.name, sources) if at_odds else []
+        notices += moved_copies(rows, at_odds, probe.name, sources) if at_odds else []
     notices += [notice for one in files for notice in told(one)]
     notices += other_serials(entry, files, sources) + other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
@@ -272,7 +273,13 @@ def _channel(pieces: Sequence[Piece], files: Sequence[Placed], kind: str) -> pd.
 
 def _strangers(position: int, parts: list[tuple[Probe, list[Piece]]]) -> list[str]:
     """Headers of a file's temperature columns that no probe of the register takes."""
-    return [column.header for probe, pieces in parts if not probe.registered for file, column in pieces if file == position]
+    found = []
+    for _, pieces in (part for part in parts if not part[0].registered):
+        for file, column in pieces[bisect_left(pieces, position, key=lambda piece: piece[0]) :]:
+            if file != position:
+                break
+            found.append(column.header)
+    return found
 
 
 def _spanned(one: Placed, strangers: list[str]) -> Source:

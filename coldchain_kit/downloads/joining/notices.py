@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from itertools import combinations
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,9 @@ from coldchain_kit.model import Probe, Source
 from coldchain_kit.register import UnitEntry
 
 YEAR_DAYS = 365.25
+HALF_HOUR_US = 1_800_000_000
+HALF_HOURS = range(-28, 29)  # 14 h either way: the furthest that two zones usually lie apart
+MOST_COMPARED = 5000  # readings of one file looked at for a moved copy
 MOVED_READINGS, MOVED_VALUES = 24, 4  # least common readings, and different values among them, to call a file a moved copy (own rule, no source)
 OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on another year's clock (own rule, no source)
 
@@ -49,31 +52,59 @@ def two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], 
     return [{"kind": "disagreement", "probe": probe.name, "start": readings.index[0], "end": readings.index[-1], "readings": len(readings), "text": text}]
 
 
-def moved_copies(rows: Rows, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
-    """A notice for each file that holds another file's readings moved by whole or half hours: one of the two clocks is wrong."""
-    known = (rows.time != zones.NAT) & ~np.isnan(rows.value)
-    parts = {number: pd.Series(rows.value[at], index=rows.time[at]) for number in np.unique(rows.source) if (at := known & (rows.source == number)).any()}
-    parts = {number: series[~series.index.duplicated()] for number, series in parts.items()}
+def moved_copies(rows: Rows, at_odds: Sequence[Mapping[str, Any]], probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+    """A notice for each file that holds another file's readings moved by whole or half hours: one of the two clocks is wrong.
+
+    Only files with readings at odds with each other are compared, each with the one whose reading counted: copies moved that little overlap.
+    """
+    known = np.flatnonzero((rows.time != zones.NAT) & ~np.isnan(rows.value))
+    edges = np.searchsorted(rows.source[known], np.arange(len(sources) + 1))
+    parts: dict[int, pd.Series] = {}
+
+    def part(number: int) -> pd.Series:
+        if number not in parts:
+            at = known[edges[number] : edges[number + 1]]
+            series = pd.Series(rows.value[at], index=rows.time[at])
+            parts[number] = series[~series.index.duplicated()].sort_index()
+        return parts[number]
+
     notices = []
-    for first, second in combinations(sorted(parts), 2):
-        here = _agreement(parts[first], parts[second], 0)
-        moved = {half: _agreement(parts[first], parts[second], half) for half in range(-28, 29) if half} if here < 0.5 else {}
-        best = max(moved, key=lambda half: (moved[half], -abs(half)), default=0)
-        if best and moved[best] > 0.95:
+    for first, second in _contradicting(at_odds, sources):
+        one, other = part(first), part(second)
+        moved = _agreement(one, other, HALF_HOURS)
+        here = moved.pop(0)
+        best = max(moved, key=lambda half: (moved[half], -abs(half)))
+        if here < 0.5 and moved[best] > 0.95:
             hours = f"{abs(best) / 2:g} h {'later' if best > 0 else 'earlier'}"
             names = sources[first].file, sources[second].file
             text = f"{names[1]} holds the same readings of probe {probe} as {names[0]}, but {hours}. One of the two files has a wrong clock or was made in another time zone."
-            notices.append(span_notice(sources[second], text, probe=probe, readings=len(parts[second])))
+            notices.append(span_notice(sources[second], text, probe=probe, readings=len(other)))
     return notices
 
 
-def _agreement(one: pd.Series, other: pd.Series, half_hours: int) -> float:
-    """Share of equal values at common times, the second moved back by half hours; 0 for too little in common or for an even value."""
-    times, left, right = np.intersect1d(one.index.to_numpy(), other.index.to_numpy() - half_hours * 1_800_000_000, assume_unique=True, return_indices=True)
-    here, there = one.to_numpy()[left], other.to_numpy()[right]
-    if len(times) < MOVED_READINGS or len(np.unique(here)) < MOVED_VALUES:
-        return 0.0
-    return float((here == there).mean())
+def _contradicting(at_odds: Sequence[Mapping[str, Any]], sources: Sequence[Source]) -> list[tuple[int, int]]:
+    """Pairs of files, the first one first, of which one contradicts the reading of the other that counted."""
+    number = {source.file: place for place, source in enumerate(sources)}
+    counted = {row["time"]: number[row["file"]] for row in at_odds if row["kept"] and row["time"] is not None and "start" not in row}
+    pairs = {(counted[row["time"]], number[row["file"]]) for row in at_odds if not row["kept"] and row["time"] in counted and "start" not in row}
+    return sorted({(min(pair), max(pair)) for pair in pairs if pair[0] != pair[1]})
+
+
+def _agreement(one: pd.Series, other: pd.Series, half_hours: Sequence[int]) -> dict[int, float]:
+    """Share of equal values at common times, by the half hours that the second is moved back; 0 for too little in common or for an even value."""
+    times, values = one.index.to_numpy(), one.to_numpy()
+    reach = (max(half_hours) + 1) * HALF_HOUR_US
+    near = other[(other.index >= times[0] - reach) & (other.index <= times[-1] + reach)]
+    near = near.iloc[:: max(1, len(near) // MOST_COMPARED)]
+    shares = {}
+    for half in half_hours:
+        wanted = near.index.to_numpy() - half * HALF_HOUR_US
+        at = np.minimum(np.searchsorted(times, wanted), len(times) - 1)
+        hit = times[at] == wanted
+        here, there = values[at[hit]], near.to_numpy()[hit]
+        enough = len(here) >= MOVED_READINGS and len(np.unique(here)) >= MOVED_VALUES
+        shares[half] = float((here == there).mean()) if enough else 0.0
+    return shares
 
 
 def interleaved_rows(rows: Rows, beyond_c: np.ndarray, odds: Sequence[AtOdds], unit: str, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
@@ -131,25 +162,50 @@ def other_serials(entry: UnitEntry, files: Sequence[Placed], sources: Sequence[S
 def other_years(sources: Sequence[Source], zone: str) -> list[dict[str, Any]]:
     """A notice for a file that would join the others if its year were another one."""
     dated = [source for source in sources if source.first is not None and source.last is not None]
+    if len(dated) < 3:
+        return []
+    first, last = (np.array([getattr(source, side).tz_convert(None).to_datetime64() for source in dated], "M8[us]").view("int64") for side in ("first", "last"))
+    day = 24 * 3600 * zones.SECOND_US
+    spans = _Spans.of(first, last)
     notices = []
-    for source in dated:
-        rest = [other for other in dated if other is not source]
-        apart = min((_apart_days(source, other) for other in rest), default=0.0)
-        if len(rest) < 2 or apart <= OTHER_YEAR_DAYS:
-            continue
-        years = [years for years in (-2, -1, 1, 2) if min(_apart_days(source, other, years=years) for other in rest) <= 31]
-        if years:
+    for number in np.flatnonzero(spans.apart(first, last) / day > OTHER_YEAR_DAYS).tolist():
+        source = dated[number]
+        rest = _Spans.of(np.delete(first, number), np.delete(last, number))
+        shifts = {years: round(years * YEAR_DAYS * day) for years in (-2, -1, 1, 2)}
+        near = [years for years, by in shifts.items() if rest.apart(first[number : number + 1] + by, last[number : number + 1] + by, alone=True)[0] / day <= 31]
+        if near:
             year = str(zones.local(pd.DatetimeIndex([source.first]), zone=zone)[0])[:4]
-            text = f"{source.file} runs in {year}, far from all other files of the unit; with the year {int(year) + years[0]} it would join them. Check the year of the logger's clock."
+            text = f"{source.file} runs in {year}, far from all other files of the unit; with the year {int(year) + near[0]} it would join them. Check the year of the logger's clock."
             notices.append(span_notice(source, text))
     return notices
 
 
-def _apart_days(one: Source, other: Source, *, years: int = 0) -> float:
-    """Days between the spans of two files, 0 where they overlap; the first one moved by whole years."""
-    shift = pd.Timedelta(days=years * YEAR_DAYS)
-    first, last = one.first + shift, one.last + shift
-    return max((first - other.last) / pd.Timedelta(days=1), (other.first - last) / pd.Timedelta(days=1), 0.0)
+@dataclass(frozen=True)
+class _Spans:
+    """Spans of files: starts in order, and the latest end up to each; ends in order."""
+
+    starts: np.ndarray
+    latest: np.ndarray
+    order: np.ndarray
+
+    @classmethod
+    def of(cls, first: np.ndarray, last: np.ndarray) -> _Spans:
+        order = np.argsort(first, kind="stable")
+        return cls(first[order], np.maximum.accumulate(last[order]), order)
+
+    def apart(self, first: np.ndarray, last: np.ndarray, *, alone: bool = False) -> np.ndarray:
+        """From each span to the nearest other one, 0 where they touch. Not ``alone``: the spans are these themselves, in the order given."""
+        if alone:
+            before = np.searchsorted(self.starts, first, "right") - 1
+            after = np.searchsorted(self.starts, first, "right")
+        else:
+            place = np.empty(len(self.order), "int64")
+            place[self.order] = np.arange(len(self.order))
+            before, after = place - 1, place + 1
+        far = np.iinfo("int64").max
+        back = np.where(before >= 0, first - self.latest[np.maximum(before, 0)], far)
+        forth = np.where(after < len(self.starts), self.starts[np.minimum(after, len(self.starts) - 1)] - last, far)
+        return np.maximum(np.minimum(back, forth), 0)
 
 
 def instant_of(one: Placed, shown: Any) -> pd.Timestamp | None:
