@@ -135,8 +135,8 @@ def test_three_copies_of_which_one_is_edited(tmp_path):
 
 
 def test_the_trap_is_seen(tmp_path):
-    """tests/traps/readers_interleaved_1.csv is a record, _2.csv its copy 90 s later with the excursion edited away."""
-    files = [TRAPS / f"readers_interleaved_{number}.csv" for number in (1, 2)]
+    """tests/traps/downloads_interleaved_1.csv is a record, _2.csv its copy 90 s later with the excursion edited away."""
+    files = [TRAPS / f"downloads_interleaved_{number}.csv" for number in (1, 2)]
     (both,) = [assessment.assess(sites.write(tmp_path / "2", files)).results]
     alone = assessment.assess(sites.write(tmp_path / "1", files[:1])).results
     assert outside(both) == outside(alone) != []

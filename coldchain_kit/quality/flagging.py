@@ -217,7 +217,7 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
     if condition is not None:
         column = np.full(len(index), GOOD, dtype=np.int8)
         for row in unit_mixup(trace, condition):
-            column[trace.readings["source"].to_numpy() == row["source"]] = SUSPECT
+            column[(trace.readings["source"].to_numpy() == row["source"]) & (index >= row["start"]) & (index <= row["end"])] = SUSPECT
         columns["unit_mixup"] = column
     spans = [row for row in notices if row.get("kind") == "clock" and row.get("start") is not None and row.get("end") is not None and row.get("readings")]
     if spans:

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
+from coldchain_kit.downloads.joining import exchanged
 from coldchain_kit.downloads.joining.assign import Piece, assign
-from coldchain_kit.downloads.joining.interleaved import resolved
+from coldchain_kit.downloads.joining.interleaved import candidates, resolved
 from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
@@ -63,11 +64,14 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     files = sorted(placed, key=lambda one: (one.download.source.file, one.download.source.sha256))
     parts, channels = assign(entry, files)
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else []) for position, one in enumerate(files))
-    traces, conflicts, notices = {}, [], []
+    traces, conflicts, notices, as_read = {}, [], [], {}
+    times, pairs = None, []
     for probe, pieces in parts:
-        rows = _stack(pieces, files, entry, probe)
+        rows = as_read[probe.name] = _stack(pieces, files, entry, probe)
         beyond_c = _beyond(rows.value, entry.condition)
-        settled, together, odds = resolved(rows, beyond_c)
+        if not np.array_equal(rows.time, times):
+            times, pairs = rows.time, candidates(rows)
+        settled, together, odds = resolved(rows, beyond_c, pairs)
         readings, at_odds = _merge(settled, entry, probe.name, sources)
         at_odds += interleaved_rows(rows, beyond_c, odds, entry.name, probe.name, sources)
         step = Step("downloads.join", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
@@ -76,7 +80,9 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         notices += two_loggers(probe, pieces, files, readings)
         notices += interleaved_notices(rows, together, odds, probe.name, sources)
         notices += moved_copies(rows, at_odds, probe.name, sources) if at_odds else []
-    notices += [notice for one in files for notice in told(one)]
+    notices += exchanged.notices({probe.name: as_read[probe.name] for probe, _ in parts if probe.registered}, conflicts, sources)
+    names = {id(column): probe.name for probe, pieces in parts for _, column in pieces}
+    notices += [notice for one in files for notice in told(one, names)]
     notices += other_serials(entry, files, sources) + other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
     return Unit(

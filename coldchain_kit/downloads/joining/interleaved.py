@@ -44,7 +44,12 @@ class AtOdds:
     dropped: np.ndarray
 
 
-def resolved(rows: Rows, beyond_c: np.ndarray) -> tuple[Rows, list[Together], list[AtOdds]]:
+def candidates(rows: Rows) -> list[tuple[int, int]]:
+    """Pairs of files with neighbouring instants closer than either of them reads: those that may interleave, by their instants alone."""
+    return _candidates(_Work(rows, np.zeros(0), rows.time, rows.doubt_s, np.ones(len(rows.time), bool), [], []))
+
+
+def resolved(rows: Rows, beyond_c: np.ndarray, first: list[tuple[int, int]]) -> tuple[Rows, list[Together], list[AtOdds]]:
     """One probe's readings of all its downloads with interleaving ones brought together or judged.
 
     Parameters
@@ -53,19 +58,23 @@ def resolved(rows: Rows, beyond_c: np.ndarray) -> tuple[Rows, list[Together], li
         In the order of the files.
     beyond_c : array
         Distance of each reading beyond the nearer limit [°C], negative inside.
+    first : list of pairs
+        From :func:`candidates`: probes of the same downloads share them.
 
     Returns
     -------
     The rows that stay (times of what was brought together moved), and what was found; row numbers are those of ``rows``.
     """
-    work = _Work(rows, beyond_c, rows.time, rows.doubt_s, np.ones(len(rows.time), bool), [], [])
+    if not first:
+        return rows, [], []
+    work = _Work(rows, beyond_c, rows.time.copy(), rows.doubt_s.copy(), np.ones(len(rows.time), bool), [], [])
     tried: set[tuple[int, int]] = set()
-    while pairs := [pair for pair in _candidates(work) if pair not in tried]:
-        if not tried:
-            work = replace(work, time=rows.time.copy(), doubt_s=rows.doubt_s.copy())
+    pairs = first
+    while pairs:
         for pair in pairs:
             tried.add(pair)
             _resolve(work, pair)
+        pairs = [pair for pair in _candidates(work) if pair not in tried] if work.together or work.odds else []
     if not (work.together or work.odds):
         return rows, [], []
     left = replace(rows, time=work.time, doubt_s=work.doubt_s)
@@ -86,42 +95,46 @@ class _Work:
 
 
 def _candidates(work: _Work) -> list[tuple[int, int]]:
-    """Pairs of files with neighbouring instants closer than either of them reads, in one pass over all instants."""
+    """:func:`candidates` among what stays, in one pass over all instants."""
     at = np.flatnonzero(work.stays & (work.time != zones.NAT))
     time, source = work.time[at], work.rows.source[at]
-    if not len(at) or (source == source[0]).all():
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(source)) + 1, [len(source)]))
+    if len(edges) < 3 or not _overlap(time, edges):
         return []
-    order = np.lexsort((source, time))
-    time, source = time[order], source[order]
+    steps, follows = _own_steps(time, edges)
+    order = np.argsort(time, kind="stable")  # files stay in order at one instant
+    time, number = time[order], np.repeat(np.arange(len(edges) - 1), np.diff(edges))[order]
     fresh = np.concatenate(([True], np.diff(time) != 0))
-    group, instants, lead = np.cumsum(fresh) - 1, time[fresh], source[fresh]
-    step, follows = _own_steps(time, source)
-    linked = np.zeros(len(instants), bool)
-    nexts = np.append(instants[1:], instants[-1])
-    linked[group[follows == nexts[group]]] = True
-    usual = step[lead]
-    near = np.diff(instants) < MISSING_STEPS / 2 * np.minimum(usual[:-1], usual[1:])
+    at_first = np.flatnonzero(fresh)
+    instants, lead = time[at_first], number[at_first]
+    nexts = np.append(instants[1:], zones.NAT)
+    linked = np.maximum.reduceat(follows[order] == np.repeat(nexts, np.diff(np.append(at_first, len(time)))), at_first)
+    near = np.diff(instants) < MISSING_STEPS / 2 * np.minimum(steps[lead[:-1]], steps[lead[1:]])
     hit = np.flatnonzero(near & ~linked[:-1] & (lead[:-1] != lead[1:]))
-    if not len(hit):
-        return []
-    pairs = np.unique(np.sort(np.stack((lead[hit], lead[hit + 1]), axis=1), axis=1), axis=0)
-    return [(int(first), int(second)) for first, second in pairs]
+    names = source[edges[:-1]]
+    pairs = {(int(min(one, other)), int(max(one, other))) for one, other in zip(names[lead[hit]], names[lead[hit + 1]], strict=True)}
+    return sorted(pairs)
 
 
-def _own_steps(time: np.ndarray, source: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Usual step of each file [µs, by its number], and for each reading when its own file reads next (NaT: never)."""
-    order = np.lexsort((time, source))
-    own, when = source[order], time[order]
-    follows = np.full(len(time), zones.NAT)
-    same = own[1:] == own[:-1]
-    follows[order[:-1][same]] = when[1:][same]
-    steps, of = np.diff(when)[same], own[1:][same]
-    steps, of = steps[steps > 0], of[steps > 0]
-    usual = np.full(int(source.max()) + 1, np.inf)
-    rank = np.lexsort((steps, of))
-    steps, of = steps[rank], of[rank]
-    files, first, count = np.unique(of, return_index=True, return_counts=True)
-    usual[files] = (steps[first + (count - 1) // 2] + steps[first + count // 2]) / 2
+def _overlap(time: np.ndarray, edges: np.ndarray) -> bool:
+    """Whether any two files cover the same time."""
+    first, last = np.minimum.reduceat(time, edges[:-1]), np.maximum.reduceat(time, edges[:-1])
+    order = np.argsort(first, kind="stable")
+    return bool((first[order][1:] <= np.maximum.accumulate(last[order])[:-1]).any())
+
+
+def _own_steps(time: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Usual step of each file [µs], and for each reading when its own file reads next (NaT: never)."""
+    follows, usual = np.full(len(time), zones.NAT), np.full(len(edges) - 1, np.inf)
+    for number, (first, stop) in enumerate(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)):
+        own = time[first:stop]
+        steps = np.diff(own)
+        order = None if (steps > 0).all() else np.argsort(own, kind="stable")
+        own = own if order is None else own[order]
+        steps = steps if order is None else np.diff(own)
+        follows[(np.arange(first, stop) if order is None else first + order)[:-1]] = own[1:]
+        steps = steps[steps > 0]
+        usual[number] = np.median(steps) if len(steps) else np.inf
     return usual, follows
 
 

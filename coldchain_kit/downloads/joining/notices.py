@@ -28,12 +28,14 @@ OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on anothe
 
 
 
-def told(one: Placed) -> list[dict[str, Any]]:
-    """What the reader and the clock found in one file, with times in UTC and the file's name."""
+def told(one: Placed, names: Mapping[int, str]) -> list[dict[str, Any]]:
+    """What the reader and the clock found in one file, with times in UTC, the file's name and the probes' names (by their columns)."""
     rows = []
+    labels = {column.label: names[id(column)] for column in one.download.columns if id(column) in names}
     for notice in (*one.download.notices, *one.notices):
         row = {"kind": "clock", "probe": None, "readings": 0, **notice}
         row["start"], row["end"] = (instant_of(one, row.get(key)) for key in ("start", "end"))
+        row["probe"] = labels.get(row["probe"], row["probe"])
         row["text"] = f"{one.download.source.file}: {row['text']}"
         rows.append(row)
     return rows
@@ -69,7 +71,7 @@ def moved_copies(rows: Rows, at_odds: Sequence[Mapping[str, Any]], probe: str, s
         return parts[number]
 
     notices = []
-    for first, second in _contradicting(at_odds, sources):
+    for first, second in contradicting(at_odds, sources):
         one, other = part(first), part(second)
         moved = _agreement(one, other, HALF_HOURS)
         here = moved.pop(0)
@@ -82,7 +84,7 @@ def moved_copies(rows: Rows, at_odds: Sequence[Mapping[str, Any]], probe: str, s
     return notices
 
 
-def _contradicting(at_odds: Sequence[Mapping[str, Any]], sources: Sequence[Source]) -> list[tuple[int, int]]:
+def contradicting(at_odds: Sequence[Mapping[str, Any]], sources: Sequence[Source]) -> list[tuple[int, int]]:
     """Pairs of files, the first one first, of which one contradicts the reading of the other that counted."""
     number = {source.file: place for place, source in enumerate(sources)}
     counted = {row["time"]: number[row["file"]] for row in at_odds if row["kept"] and row["time"] is not None and "start" not in row}
