@@ -11,11 +11,11 @@ import pandas as pd
 
 from coldchain_kit import causes, downloads, excursions, exposure, lots, quality, register
 from coldchain_kit.assessment import results, sharing
-from coldchain_kit.base import KitError
+from coldchain_kit.base import KitError, zones
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
 from coldchain_kit.model import Trace, Unit, plain
-from coldchain_kit.quality import alarms, calibration, decision
+from coldchain_kit.quality import alarms, calibration, decision, later
 from coldchain_kit.register import Case, Site, UnitEntry, logbook, stock
 
 
@@ -69,7 +69,7 @@ def assess(case: str | Path | Case) -> Assessment:
     """
     case = case if isinstance(case, Case) else register.load_case(case)
     site = case.site
-    book = logbook.read(case.logbook, site=site) if case.logbook else ()
+    book = logbook.read(case.logbook, site=site, units=case.units) if case.logbook else ()
     shelf = stock.read(case.stock, site=site, units=case.units) if case.stock else ()
     allowed = stock.read_allowances(case.allowances, lots=shelf) if case.allowances else ()
     units = {name: load_unit(site, name, case.readings[name], folder=case.folder) for name in case.units}
@@ -117,7 +117,16 @@ def _joined(site: Site, entry: UnitEntry, files: tuple[Path, ...], folder: Path)
         loads = [load for path in own for load in downloads.read(path, hints=sharing.hints(view), shown=shown_name(path, folder, base))]
         placed = [downloads.place(load, view, zone=site.timezone) for load in loads]
         parts[logger] = downloads.join(view, placed, zone=site.timezone)
-    return downloads.beside(parts)
+    return _questioned(downloads.beside(parts), site.timezone)
+
+
+def _questioned(unit: Unit, zone: str) -> Unit:
+    """The unit with a clock that is not verified where the site's zone is the name of an offset: nothing says whether the place has summer time."""
+    asked = zones.question(zone)
+    if not asked:
+        return unit
+    text = " ".join(filter(None, (unit.clock.get("text"), asked)))
+    return replace(unit, clock={"state": "proved" if unit.clock.get("state") == "proved" else "not_verified", "text": text})
 
 
 def shown_name(path: Path, folder: Path, base: Path) -> str:
@@ -182,6 +191,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
     faults = quality.faults(unit, condition=condition, logger=loggers, start=window.start, end=window.stop)
+    faults = quality.in_order([*faults, *(row for row in later.than_download(unit, book, zone=case.site.timezone) if _overlaps(row, window))])
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
     rows = table.to_dict("records")

@@ -49,6 +49,11 @@ def faults(
     for trace in unit.traces.values():
         rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger_of(trace, logger), start, end)]
     rows = [row for row in rows if _touches(row, start, end)]
+    return in_order(rows)
+
+
+def in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Faults in order of time, probe and kind."""
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
 
 

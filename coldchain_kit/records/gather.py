@@ -109,6 +109,8 @@ def _site_text(found: Case, case_path: Path, site_path: Path, names: _Names) -> 
     for unit in units:
         for pattern in () if unit in given else found.site.units[unit].readings:
             text = names.take(pattern, site_path, text)
+    if found.logbook is not None and found.site.logbook == found.logbook:
+        text = names.take(tomllib.loads(text)["site"]["logbook"], site_path, text)
     return text
 
 

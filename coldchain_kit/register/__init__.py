@@ -14,6 +14,7 @@ find_files   the files that globs name
 matching     the same, one glob
 Case         an investigation: units, window, inputs
 load_case    read case.toml
+sites_logbook  the site's own logbook
 Lot          a lot and its stays
 Stay         a stay of a lot in a unit
 Allowance    what a manufacturer stated

@@ -3,6 +3,7 @@ from . import logbook as logbook
 from . import stock as stock
 from .case import Case as Case
 from .case import load_case as load_case
+from .case import sites_logbook as sites_logbook
 from .logbook import LogEntry as LogEntry
 from .loggers import Alarm as Alarm
 from .loggers import Logger as Logger

@@ -88,6 +88,8 @@ def load_case(path: str | Path) -> Case:
         papers[key] = path.parent / inputs[key] if key in inputs else None
         if papers[key] is not None and not _is_file(papers[key]):
             faults.append(Fault(f"there is no file '{inputs[key]}'", toml.locate(path, "inputs", key), mend="The path is relative to the case file"))
+    if papers["logbook"] is None and site.logbook is not None:
+        papers["logbook"] = sites_logbook(site)
     if faults:
         raise RegisterError(faults=faults)
     readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
@@ -98,6 +100,13 @@ def load_case(path: str | Path) -> Case:
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
         papers["allowances"], papers["logbook"], attachments, earlier, tuple(head.get("beside", ())), head.get("no_readings"),
     )  # fmt: skip
+
+
+def sites_logbook(site: Site) -> Path | None:
+    """The site's own logbook, for months and for cases that name none; RegisterError where the file is not there."""
+    if site.logbook is not None and not _is_file(site.logbook):
+        raise RegisterError(f"there is no file '{site.logbook.name}'", where=toml.locate(site.path, "site", "logbook"), mend="The path is relative to site.toml")
+    return site.logbook
 
 
 def _beside(given: Sequence[str], names: tuple[str, ...], site: Site, path: Path) -> list[Fault]:

@@ -14,7 +14,7 @@ from coldchain_kit.base import KitError, zones
 from coldchain_kit.downloads.joining import exchanged
 from coldchain_kit.downloads.joining.assign import Piece, assign
 from coldchain_kit.downloads.joining.interleaved import candidates, resolved
-from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, moved_copies, other_serials, other_years, told, two_loggers
+from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, later_than_made, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
 from coldchain_kit.model import Condition, Probe, Source, Step, Trace, Unit
@@ -82,7 +82,7 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
         notices += moved_copies(rows, at_odds, probe.name, sources) if at_odds else []
     notices += exchanged.notices({probe.name: as_read[probe.name] for probe, _ in parts if probe.registered}, conflicts, sources)
     names = {id(column): probe.name for probe, pieces in parts for _, column in pieces}
-    notices += [notice for one in files for notice in told(one, names)]
+    notices += [notice for one in files for notice in (*told(one, names), *later_than_made(one, zone))]
     notices += other_serials(entry, files, sources) + other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
     return Unit(

@@ -41,6 +41,29 @@ def told(one: Placed, names: Mapping[int, str]) -> list[dict[str, Any]]:
     return rows
 
 
+def later_than_made(one: Placed, zone: str) -> list[dict[str, Any]]:
+    """A notice where a file holds readings later than the time at which it says that it was made (CONTRACTS rule 12).
+
+    That time is taken as the logger's clock or as the site's, whichever is later.
+    """
+    shown = one.download.source.layout.get("made_stated")
+    at = instant_of(one, shown)
+    if at is None:
+        return []
+    wall = instants.moment(str(shown), order=one.download.source.layout.get("date_order") or "ymd")
+    if wall is not None and wall[1] is None:
+        at = max(at, zones.instant(pd.Timestamp(wall[0], unit="us"), zone=zone, first=False))
+    late = np.flatnonzero(one.utc.asi8 > at.as_unit("us").value // 1000)
+    if not len(late):
+        return []
+    first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (one.utc.asi8[late].min(), one.utc.asi8[late].max()))
+    text = (
+        f"{one.download.source.file}: {len(late)} reading{'s are' if len(late) > 1 else ' is'} later than the file says it was made, {zones.shown(at, zone=zone)}; the last "
+        f"is of {zones.shown(last, zone=zone)}. The logger's clock is wrong, or the file is not what the logger gave."
+    )
+    return [{"kind": "clock", "probe": None, "start": first, "end": last, "readings": len(late), "text": text}]
+
+
 def span_notice(source: Source, text: str, *, kind: str = "clock", probe: str | None = None, readings: int | None = None) -> dict[str, Any]:
     return {"kind": kind, "probe": probe, "start": source.first, "end": source.last, "readings": source.read if readings is None else readings, "text": text}
 

@@ -332,7 +332,7 @@ def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, colu
         "time_columns": list(dict.fromkeys(dialect.names[at] for at in dialect.time_at)), "time_format": time_format(dialect), "date_order": None if dialect.numeric_time else dialect.order,
         "date_order_from": None if dialect.numeric_time else dialect.order_from, "unit_from": units[0] if len(units) == 1 else "mixed" if units else None,
         "shape": shape, "newest_first": bool(backward > forward), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
-        "zone_stated": frame.zone, "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
+        "zone_stated": frame.zone, "made_stated": frame.made, "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
     if content.member is not None:
         layout["member"] = content.member

@@ -13,6 +13,12 @@ _SERIAL = re.compile(r"(?i)(?:serial(?:\s*(?:no|number|nr|num))?|s/n|\bsn|serien
 _UNIT_KEY = re.compile(r"(?i)\b(?:units?|einheit(?:en)?|unités?|unidade?s?|temperature scale|scale)\b[^;,:=|\t]*[;,:=|\t]\s*[\"']?(°?\s?[cfk]\b|deg\s?[cf]|degrees?\s?[cf]\b|celsius|fahrenheit|kelvin|℃|℉)")
 _UNIT_SEEN = re.compile(r"(?i)(?<=[\d\s(\[;,:=])(°\s?[cf]|deg\s?[cf]|celsius|fahrenheit|℃|℉)(?![a-z])")
 _ZONE_SEEN = re.compile(r"(?i)(?:time ?zone|zeitzone|fuso|fuseau|zona horaria|utc offset)[^;,:=|\t]*[;,:=|\t]\s*[\"']?([^;,|\t\"']{1,40})")
+_MADE = re.compile(
+    r"(?i)\b(?:download(?:ed)?|read ?out|export(?:ed)?|transferred|report (?:created|generated|date)|file created|created on|generated|printed|"
+    r"ausgelesen|exportiert|erstellt|téléchargée?|exportée?|généré|descargado|exportado|transferido|gerado|impresso)\b"
+    r"(?:\s*(?:date(?: and time)?|time|date/time|at|on|am|le|el|em))?\W{0,6}"
+    r"(\d{1,4}[-./]\d{1,2}[-./]\d{1,4})(?:[ T;,\t\"']+(\d{1,2}:\d{2}(?::\d{2})?(?:\s?[ap]\.?m\.?)?(?:\s?(?:Z|[+-]\d{2}:?\d{2}))?))?"
+)
 
 
 @dataclass
@@ -31,6 +37,7 @@ class Frame:
     unit: str | None = None
     serial: str | None = None
     zone: str | None = None
+    made: str | None = None  # when the file says that it was made; a date alone means the end of that day
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -70,7 +77,22 @@ def around(dialect: Dialect, lines: Lines) -> Frame:
         else:
             _outside(frame, dialect, lines, i)
     _stated(frame, [lines[i] for i in range(min(dialect.first, MAX_PREAMBLE)) if i not in heads and not lines.long(i)])
+    frame.made = _made([lines[i] for i in (*range(min(dialect.first, MAX_PREAMBLE)), *range(dialect.last + 1, min(len(lines), dialect.last + MAX_PREAMBLE))) if i not in heads and not lines.long(i)], dialect.order)
     return frame
+
+
+def _made(texts: list[str], order: str) -> str | None:
+    """When a file says that it was downloaded or made, as it stands there; the latest of several. None for nothing that is a time.
+
+    Examples
+    --------
+    >>> _made(["Serial number;TB-1", "Download date: 09.03.2026;09:05"], "dmy")
+    '09.03.2026 09:05'
+    """
+    found = [(hit[1], hit[2]) for text in texts for hit in _MADE.finditer(text)]
+    shown = [f"{day} {clock or '23:59:59'}" for day, clock in found]
+    known = [(moment[0], text) for text in shown if (moment := instants.moment(text, order=order)) is not None]
+    return max(known)[1] if known else None
 
 
 def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
