@@ -47,12 +47,12 @@ def later_than_made(one: Placed, zone: str) -> list[dict[str, Any]]:
     That time is taken as the logger's clock or as the site's, whichever is later.
     """
     shown = one.download.source.layout.get("made_stated")
-    at = instant_of(one, shown)
+    stated = None if shown is None else pd.Timestamp(shown)
+    at = instant_of(one, stated)
     if at is None:
         return []
-    wall = instants.moment(str(shown), order=one.download.source.layout.get("date_order") or "ymd")
-    if wall is not None and wall[1] is None:
-        at = max(at, zones.instant(pd.Timestamp(wall[0], unit="us"), zone=zone, first=False))
+    if stated is not None and stated.tzinfo is None:
+        at = max(at, zones.instant(stated, zone=zone, first=False))
     late = np.flatnonzero(one.utc.asi8 > at.as_unit("us").value // 1000)
     if not len(late):
         return []

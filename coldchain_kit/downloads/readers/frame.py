@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from coldchain_kit.downloads.readers import cells, instants, oddlines
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
 
@@ -82,17 +84,22 @@ def around(dialect: Dialect, lines: Lines) -> Frame:
 
 
 def _made(texts: list[str], order: str) -> str | None:
-    """When a file says that it was downloaded or made, as it stands there; the latest of several. None for nothing that is a time.
+    """When a file says that it was downloaded or made, year first; the latest of several and of what a date may mean. None for nothing that is a time.
 
     Examples
     --------
-    >>> _made(["Serial number;TB-1", "Download date: 09.03.2026;09:05"], "dmy")
-    '09.03.2026 09:05'
+    >>> _made(["Serial number;TB-1", "Download date: 09.03.2026;09:05"], "ymd")
+    '2026-03-09 09:05:00'
     """
-    found = [(hit[1], hit[2]) for text in texts for hit in _MADE.finditer(text)]
-    shown = [f"{day} {clock or '23:59:59'}" for day, clock in found]
-    known = [(moment[0], text) for text in shown if (moment := instants.moment(text, order=order)) is not None]
-    return max(known)[1] if known else None
+    found = []
+    for day, clock in ((hit[1], hit[2]) for text in texts for hit in _MADE.finditer(text)):
+        orders = ("ymd",) if re.match(r"\d{4}", day) else (order,) if order != "ymd" else ("dmy",) if "." in day else ("dmy", "mdy")
+        found += [moment for one in orders if (moment := instants.moment(f"{day} {clock or '23:59:59'}", order=one)) is not None]
+    if not found:
+        return None
+    wall, offset_s = max(found, key=lambda moment: moment[0])
+    zone = "" if offset_s is None else "Z" if not offset_s else f"{'-' if offset_s < 0 else '+'}{abs(offset_s) // 3600:02d}:{abs(offset_s) // 60 % 60:02d}"
+    return str(np.datetime64(wall, "us").astype("M8[s]")).replace("T", " ") + zone
 
 
 def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:
