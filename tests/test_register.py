@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from coldchain_kit import assessment, register
-from coldchain_kit.base import RegisterError, zones
+from coldchain_kit.base import KitError, RegisterError, zones
 
 SITE = """[site]
 name = "Tern Bay Health Centre"
@@ -76,7 +76,7 @@ def test_a_whole_register_is_read(folder):
 
 def test_what_is_not_given_is_not_known(folder):
     entry = register.load_case(folder / "case.toml").site.units["F2"]
-    assert entry.logger.interval_min is None
+    assert entry.logger.interval_min == ()
     assert entry.probes["B"].certificates == ()
     assert entry.probes["B"].probe.time_constant_min is None
 
@@ -195,3 +195,143 @@ def test_what_can_name_no_file_is_one_plain_error(folder, key, pattern):
 def test_the_room_of_a_case_is_the_sites_only_one_with_readings(folder, more, found):
     (folder / "site.toml").write_text(f"{SITE}\n{more}\n", "utf-8")
     assert assessment.room_unit(register.load_case(folder / "case.toml")) == found
+
+
+# ---- the contract's own example, and what cannot be -------------------------------------------------------------
+
+
+EXAMPLE = SITE.replace(
+    'timezone = "Europe/Lisbon"',
+    """timezone = "Europe/Lisbon"
+checks_per_day = 1
+open_days = ["Monday", "Friday"]
+logbook = "logbook.csv"
+language = "en"
+product_time_constant_min = [3, 240]
+product_time_constant_source = "Own trial, 2025"
+[people.ma]
+name = "M. Alder"
+function = "vaccine lead"
+role = "author"
+[[notify]]
+who = "Programme's office"
+trigger = "any excursion"
+hours = 24
+source = "Local programme, 2026"
+""",
+).replace('role = "buffered"', 'role = "buffered"\ndrift_c_per_year = 0.1')
+
+
+def test_the_site_keeps_what_it_states_of_itself(folder):
+    (folder / "site.toml").write_text(EXAMPLE, "utf-8")
+    site = register.load_site(folder / "site.toml")
+    assert (site.checks_per_day, site.open_days, site.language, site.logbook) == (1, ("monday", "friday"), "en", folder / "logbook.csv")
+    assert (site.product_time_constant_min, site.product_time_constant_source) == ((3.0, 240.0), "Own trial, 2025")
+    assert site.people == {"ma": register.Person("ma", "M. Alder", "vaccine lead", "author")}
+    assert site.notify == (register.Notify("Programme's office", "any excursion", 24, "Local programme, 2026"),)
+    probe = site.units["F2"].probes["A"]
+    assert (probe.drift_c_per_year, probe.certificates[0].drift_c_per_year) == (0.1, 0.1)
+
+
+def test_the_case_keeps_beside_no_readings_and_earlier(folder):
+    (folder / "site.toml").write_text(SITE + SITE.partition("[units.F2]")[2].join(["[units.F1]", ""]).replace("units.F2", "units.F1"), "utf-8")
+    (folder / "old.json").write_text("{}", "utf-8")
+    (folder / "case.toml").write_text(CASE + 'beside = ["F1"]\nno_readings = "logger dead"\nearlier = ["old.json"]\njoin_min = 60\n', "utf-8")
+    case = register.load_case(folder / "case.toml")
+    assert (case.beside, case.no_readings, case.join_min, case.earlier) == (("F1",), "logger dead", 60.0, (folder / "old.json",))
+
+
+@pytest.mark.parametrize(("line", "said"), [('beside = ["F9"]', "unit 'F9' is not in the register"), ('beside = ["F2"]', "unit 'F2' stands in the case and beside it"), ("no_readings = true", "'case.no_readings' is 'True'"), ("join_min = inf", "'case.join_min' is 'inf'"), ("join_min = 1e12", "above zero and at most two years"), ("end = 2026-03-11", "'case.end' is '2026-03-11'. Expected the site's local time"), ("start = 0001-01-01T00:00:00", "'case.start' is '0001-01-01 00:00:00'")])
+def test_what_a_case_cannot_say(folder, line, said):
+    key = line.split(" ")[0]
+    text = "".join(row for row in CASE.splitlines(keepends=True) if not row.startswith(f"{key} "))
+    (folder / "case.toml").write_text(text + line + "\n", "utf-8")
+    with pytest.raises(RegisterError) as caught:
+        register.load_case(folder / "case.toml")
+    assert said in str(caught.value) and "case.toml line" in str(caught.value)
+
+
+FIGURES = ["inf", "-inf", "nan", "-1", "1e300", "0x" + "f" * 5000, "2026-03-01", "2026-03-01T08:00:00", "2026-03-01T08:00:00Z", "08:00:00", "true", '"x"', "[1]", "{ a = 1 }", "9" * 5000]
+KEYS = [
+    "low_f", "high_f", "set_on", "clock_checks", "alarm", "from", "certificate", "role", "kind", "readings", "clock", "source", "condition",
+    "alarm = { delay_min", "alarm = { low_c", "certificate = { date", "certificate = { due", "certificate = { expanded_uncertainty_c", "certificate = { coverage", "certificate = { drift_c_per_year",
+]  # fmt: skip
+MORE = ["checks_per_day", "open_days", "product_time_constant_min", "logbook", "language"]
+OF_LOGGER = ["interval_min", "memory_readings", "backup_hours", "events_kept", "range_c", "temperature_unit", "date_order", "serial"]
+OF_PROBE = ["time_constant_min", "resolution_c", "span_c", "decides", "drift_c_per_year", "certificates", "place", "column", "logger"]
+
+
+@pytest.mark.parametrize("value", FIGURES, ids=[value[:20] for value in FIGURES])
+def test_whatever_stands_in_the_register_is_read_or_one_plain_error(folder, value):
+    """Each key with each kind of value: never another exception, in the register or in what is computed from it."""
+    download = "".join(f"2026-03-0{1 + k // 24}T{k % 24:02d}:00:00,{5.0 + 0.1 * (k % 3):.1f},5.0\n" for k in range(72))
+    (folder / "F2" / "a.csv").write_text("time,A,B\n" + download, "utf-8")
+    tries = [(key, key) for key in KEYS] + [(key, "[site]\n") for key in MORE] + [(key, "[units.F2.logger]\n") for key in OF_LOGGER] + [(key, "[units.F2.probes.A]\n") for key in OF_PROBE]
+    for key, place in tries:
+        line = f"{key} = {value}{' }' if '{' in key else ''}\n"
+        if place == key:
+            start = key.split(" ")[0] + " ="
+            text = "".join(line if row.startswith(start) else row for row in SITE.splitlines(keepends=True))
+        else:
+            text = SITE.replace(place, place + line)
+        assert line in text, key
+        (folder / "site.toml").write_text(text, "utf-8")
+        try:
+            assessment.assess(folder / "case.toml")
+        except KitError as error:
+            assert str(error) and "\n\n" not in str(error), key
+
+
+def test_deep_nesting_is_a_plain_error(folder):
+    (folder / "site.toml").write_text("a = " + "[" * 100_000, "utf-8")
+    with pytest.raises(RegisterError, match="not valid TOML"):
+        register.load_site(folder / "site.toml")
+
+
+def test_one_unit_at_fault_is_left_out_where_the_others_are_wanted(folder):
+    second = SITE.partition("[units.F2]")[2].join(["[units.F1]", ""]).replace("units.F2", "units.F1").replace('role = "buffered"', 'role = "bufferd"')
+    (folder / "site.toml").write_text(SITE + second, "utf-8")
+    with pytest.raises(RegisterError, match="bufferd"):
+        register.load_site(folder / "site.toml")
+    site = register.load_site(folder / "site.toml", keep_going=True)
+    assert (list(site.units), list(site.broken)) == (["F2"], ["F1"])
+    with pytest.raises(RegisterError, match=r"site\.toml line \d+: 'units\.F1\.probes\.A\.role' is 'bufferd'"):
+        site.unit("F1")
+
+
+# ---- logbooks of several units ------------------------------------------------------------------------------------
+
+BOOK = "time,kind,text,unit\n2026-03-02T08:00,door,open,F2\n2026-03-02T09:00,door,open,{}\n"
+
+
+def _two_units(folder, site: str = SITE):
+    (folder / "site.toml").write_text(site + SITE.partition("[units.F2]")[2].join(["[units.F1]", ""]).replace("units.F2", "units.F1"), "utf-8")
+
+
+def test_a_line_without_a_unit_in_a_case_with_several_is_refused_with_its_line(folder):
+    _two_units(folder)
+    (folder / "logbook.csv").write_text(BOOK.format(""), "utf-8")
+    (folder / "case.toml").write_text(CASE.replace('unit = "F2"', 'units = ["F2", "F1"]') + '[inputs]\nlogbook = "logbook.csv"\nreadings = { F2 = ["F2/*.csv"], F1 = ["F2/*.csv"] }\n', "utf-8")
+    case = register.load_case(folder / "case.toml")
+    with pytest.raises(RegisterError, match=r"logbook\.csv line 3: column 'unit' is empty\. Expected one of F2, F1\. The case has several units"):
+        register.logbook.read(case.logbook, site=case.site, units=case.units)
+    assert len(register.logbook.read(case.logbook, site=case.site, units=["F2"])) == 2
+
+
+@pytest.mark.parametrize(("unit", "kept"), [("F1", 1), ("", None)])
+def test_the_sites_logbook_is_used_where_the_case_names_none(folder, unit, kept):
+    _two_units(folder, SITE.replace("[site]\n", '[site]\nlogbook = "logbook.csv"\n'))
+    (folder / "logbook.csv").write_text(BOOK.format(unit), "utf-8")
+    case = register.load_case(folder / "case.toml")
+    assert case.logbook == folder / "logbook.csv"
+    if kept is None:
+        with pytest.raises(RegisterError, match=r"line 3: column 'unit' is empty.*The site's logbook is for all its units"):
+            register.logbook.read(case.logbook, site=case.site, units=case.units)
+    else:
+        assert [entry.unit for entry in register.logbook.read(case.logbook, site=case.site, units=case.units)] == ["F2"]
+
+
+def test_a_sites_logbook_that_is_not_there_is_named(folder):
+    (folder / "site.toml").write_text(SITE.replace("[site]\n", '[site]\nlogbook = "none.csv"\n'), "utf-8")
+    with pytest.raises(RegisterError, match=r"site\.toml line 2: there is no file 'none\.csv'"):
+        register.load_case(folder / "case.toml")

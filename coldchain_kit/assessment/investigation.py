@@ -11,8 +11,8 @@ from typing import Any, cast
 import pandas as pd
 
 from coldchain_kit import causes, downloads, excursions, exposure, lots, quality, register
-from coldchain_kit.assessment import results
-from coldchain_kit.base import KitError
+from coldchain_kit.assessment import results, sharing
+from coldchain_kit.base import KitError, zones
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
 from coldchain_kit.model import (
@@ -40,7 +40,7 @@ from coldchain_kit.model import (
     plain,
     rows_of,
 )
-from coldchain_kit.quality import alarms, calibration, decision
+from coldchain_kit.quality import alarms, calibration, decision, later
 from coldchain_kit.register import Case, Certificate, LogEntry, Lot, Site, UnitEntry, logbook, stock
 
 
@@ -123,7 +123,7 @@ def assess(case: str | Path | Case) -> Assessment:
     """
     case = case if isinstance(case, Case) else register.load_case(case)
     site = case.site
-    book = logbook.read(case.logbook, site=site) if case.logbook else ()
+    book = logbook.read(case.logbook, site=site, units=case.units) if case.logbook else ()
     shelf = stock.read(case.stock, site=site, units=case.units) if case.stock else ()
     allowed = stock.read_allowances(case.allowances, lots=shelf) if case.allowances else ()
     units = {name: load_unit(site, name, case.readings[name], folder=case.folder) for name in case.units}
@@ -159,14 +159,31 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
         A download without a readable temperature series, or one that does not fit the register.
     """
     entry = site.unit(name)
-    hints = downloads.Hints(entry.logger.temperature_unit, entry.logger.date_order, tuple(row.probe.column or key for key, row in entry.probes.items()))
-    loads = [load for path in files for load in downloads.read(path, hints=hints, shown=shown_name(path, folder, site.path.parent))]
-    placed = [downloads.place(load, entry, zone=site.timezone) for load in loads]
-    unit = downloads.join(entry, placed, zone=site.timezone)
+    unit = _joined(site, entry, files, folder)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
-    dated = [since for since, _ in alarms.settings(entry, zone=site.timezone) if since is not None]
-    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition, dated=dated)
+    loggers = {key: view.logger for key, view in entry.each_logger().items()}
+    dated = {key: [since for since, _ in alarms.settings(view, zone=site.timezone) if since is not None] for key, view in entry.each_logger().items()}
+    flagged = quality.run_all(traces, logger=loggers, notices=unit.notices, condition=entry.condition, dated=dated)
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
+
+
+def _joined(site: Site, entry: UnitEntry, files: tuple[Path, ...], folder: Path) -> Unit:
+    """A unit's downloads put together, those of each logger by its own clock and settings."""
+    base, parts = site.path.parent, {}
+    for logger, (view, own) in sharing.by_logger(entry, files, base=base).items():
+        loads = [load for path in own for load in downloads.read(path, hints=sharing.hints(view), shown=shown_name(path, folder, base))]
+        placed = [downloads.place(load, view, zone=site.timezone) for load in loads]
+        parts[logger] = downloads.join(view, placed, zone=site.timezone)
+    return _questioned(downloads.beside(parts), site.timezone)
+
+
+def _questioned(unit: Unit, zone: str) -> Unit:
+    """The unit with a clock that is not verified where the site's zone is the name of an offset: nothing says whether the place has summer time."""
+    asked = zones.question(zone)
+    if not asked:
+        return unit
+    text = " ".join(filter(None, (unit.clock.get("text"), asked)))
+    return replace(unit, clock={"state": "proved" if unit.clock.get("state") == "proved" else "not_verified", "text": text})
 
 
 def shown_name(path: Path, folder: Path, base: Path) -> str:
@@ -229,7 +246,9 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     entry = case.site.units[unit.name]
     condition, start, stop = entry.condition, window.start, window.stop
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
-    faults = quality.faults(unit, condition=condition, logger=entry.logger, start=start, end=stop)
+    loggers = {key: view.logger for key, view in entry.each_logger().items()}
+    faults = quality.faults(unit, condition=condition, logger=loggers, start=window.start, end=window.stop)
+    faults = quality.in_order([*faults, *(row for row in later.than_download(unit, book, zone=case.site.timezone) if _overlaps(row, window))])
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
     rows = rows_of(table, ExcursionRow[pd.Timestamp])

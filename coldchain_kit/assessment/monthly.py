@@ -30,7 +30,10 @@ def case(site: Site, *, unit: str, month: str) -> Case:
         raise KitError("no readings are named", where=where, mend='Add readings = ["downloads/…"]')
     files = register.find_files(site.path.parent, entry.readings, where)
     safe = re.sub(r"[^A-Za-z0-9._-]+", "-", unit).strip(".-") or "unit"
-    return Case(f"{safe}-{month}", f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files})
+    return Case(
+        f"{safe}-{month}", f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files},
+        logbook=register.sites_logbook(site),
+    )  # fmt: skip
 
 
 def span(month: str) -> tuple[dt.datetime, dt.datetime]:
@@ -49,7 +52,7 @@ def span(month: str) -> tuple[dt.datetime, dt.datetime]:
 
 def assess(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
     """The month's assessment of one unit."""
-    site = site if isinstance(site, Site) else register.load_site(site)
+    site = site if isinstance(site, Site) else register.load_site(site, keep_going=True)
     return investigation.assess(case(site, unit=unit, month=month))
 
 

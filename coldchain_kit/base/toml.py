@@ -44,12 +44,32 @@ def text(value: Any) -> str:
     return "" if isinstance(value, str) and value.strip() else "a text in quotes"
 
 
+LARGEST = 1e9  # no figure of a register is larger (own rule, no source): beyond it is a slip, or no number at all
+ABSOLUTE_ZERO = {"c": -273.15, "f": -459.67}
+FIRST_YEAR, LAST_YEAR = 1970, 2199  # of dates and times (own rule, no source): what a tz database can speak of
+
+
 def number(value: Any) -> str:
-    return "" if isinstance(value, (int, float)) and not isinstance(value, bool) and value == value else "a number"
+    good = isinstance(value, (int, float)) and not isinstance(value, bool) and -LARGEST <= value <= LARGEST
+    return "" if good else "a number"
 
 
 def positive(value: Any) -> str:
     return "" if not number(value) and value > 0 else "a number above zero"
+
+
+def minutes(value: Any) -> str:
+    """Minutes above zero, two years at most (own rule, no source)."""
+    return "" if not positive(value) and value <= 1_051_200 else "minutes, above zero and at most two years"
+
+
+def hours(value: Any) -> str:
+    """Hours above zero, ten years at most (own rule, no source)."""
+    return "" if not positive(value) and value <= 87_600 else "hours, above zero and at most ten years"
+
+
+def zero_or_more(value: Any) -> str:
+    return "" if not number(value) and value >= 0 else "zero or more"
 
 
 def positives(value: Any) -> str:
@@ -58,8 +78,13 @@ def positives(value: Any) -> str:
     return "" if good else "a number above zero, or a list of them such as [1, 15]"
 
 
+def temperature(unit: str) -> Rule:
+    """A rule that accepts a temperature in "c" or "f" which there can be."""
+    return lambda value: "" if not number(value) and value >= ABSOLUTE_ZERO[unit] else f"a temperature in °{unit.upper()}"
+
+
 def whole(value: Any) -> str:
-    return "" if isinstance(value, int) and not isinstance(value, bool) and value >= 0 else "a whole number"
+    return "" if isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= LARGEST else "a whole number"
 
 
 def flag(value: Any) -> str:
@@ -67,13 +92,19 @@ def flag(value: Any) -> str:
 
 
 def date(value: Any) -> str:
-    return "" if isinstance(value, dt.date) else "a date such as 2026-03-01"
+    good = isinstance(value, dt.date) and not isinstance(value, dt.datetime) and FIRST_YEAR <= value.year <= LAST_YEAR
+    return "" if good else "a date such as 2026-03-01, without time"
 
 
 def local_time(value: Any) -> str:
-    if isinstance(value, dt.datetime) and value.tzinfo is None:
+    if isinstance(value, dt.datetime) and value.tzinfo is None and FIRST_YEAR <= value.year <= LAST_YEAR:
         return ""
     return "the site's local time such as 2026-03-01T08:40:00, without offset"
+
+
+def since(value: Any) -> str:
+    """A date, or a local time."""
+    return "" if not date(value) or not local_time(value) else "a date or local time such as 2026-03-01T08:40:00, without offset"
 
 
 def texts(value: Any) -> str:
@@ -112,7 +143,15 @@ def anything(value: Any) -> str:
 
 
 def load(path: Path, shape: dict[str, Any], *, shown: str | None = None) -> dict[str, Any]:
-    """The file's content, checked against a shape.
+    """The file's content, checked against a shape; parameters and errors as :func:`load_parted`, which tells the entries of one table apart."""
+    table, broken = load_parted(path, shape, shown=shown)
+    if broken:
+        raise RegisterError(faults=[fault for faults in broken.values() for fault in faults])
+    return table
+
+
+def load_parted(path: Path, shape: dict[str, Any], *, apart: str = "", shown: str | None = None) -> tuple[dict[str, Any], dict[str, list[Fault]]]:
+    """The file's content, checked against a shape, without the entries of the table ``apart`` that are at fault; and their faults.
 
     Parameters
     ----------
@@ -120,13 +159,15 @@ def load(path: Path, shape: dict[str, Any], *, shown: str | None = None) -> dict
         The TOML file.
     shape : dict
         Key -> rule, shape, Each, Many or Need.
+    apart : str
+        A table of named entries (units), whose faults do not refuse the file.
     shown : str, optional
         Name of the file in messages; its own name when not given.
 
     Raises
     ------
     RegisterError
-        All faults at once: file that is not there, TOML syntax, unknown keys (with the nearest valid one),
+        All other faults at once: file that is not there, TOML syntax, unknown keys (with the nearest valid one),
         missing keys, values of the wrong kind; each with its line.
     """
     name = shown or path.name
@@ -140,15 +181,22 @@ def load(path: Path, shape: dict[str, Any], *, shown: str | None = None) -> dict
         raise RegisterError(f"cannot be read: {fault.strerror}", where=name, mend="Check the path and its permissions") from None
     try:
         table = tomllib.loads(source)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # a TOMLDecodeError, or a number or nesting that Python itself refuses
         at = re.search(r"line (\d+)", str(fault))
         where = f"{name} line {at.group(1)}" if at else name
         reason = str(fault).split(" (at")[0]
         raise RegisterError(f"not valid TOML: {reason}", where=where, mend="Compare the line with the example in README.md") from None
-    faults = list(_faults(table, shape, (), _Lines(source, name)))
+    lines, broken = _Lines(source, name), {}
+    entries = table.get(apart)
+    if isinstance(entries, dict):
+        rule = shape[apart].rule if isinstance(shape[apart], Need) else shape[apart]
+        found = {key: list(_faults(entry, rule.shape, (apart, key), lines)) for key, entry in entries.items()}
+        broken = {key: faults for key, faults in found.items() if faults}
+        table = {**table, apart: {key: entry for key, entry in entries.items() if key not in broken}}
+    faults = list(_faults(table, shape, (), lines))
     if faults:
-        raise RegisterError(faults=faults)
-    return table
+        raise RegisterError(faults=faults + [fault for some in broken.values() for fault in some])
+    return table, broken
 
 
 def locate(path: Path, *keys: str, shown: str | None = None) -> str:
@@ -221,4 +269,8 @@ def _faults(table: Any, shape: dict[str, Any], at: tuple[str, ...], lines: _Line
 
 
 def _show(value: Any) -> str:
-    return f"'{value}'" if isinstance(value, (str, int, float)) else f"a {type(value).__name__}"
+    if isinstance(value, int) and abs(value) > LARGEST:
+        return "a very large number"
+    if isinstance(value, (str, int, float, dt.date, dt.time)):
+        return f"'{str(value)[:200]}'"
+    return f"a {type(value).__name__}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import re
 import zoneinfo
 from functools import cache
 from importlib import resources
@@ -45,6 +46,34 @@ def database(zone: str) -> zoneinfo.ZoneInfo:
         with found.open("rb") as file, contextlib.suppress(ValueError):  # the database holds lists beside its zones
             return zoneinfo.ZoneInfo.from_file(file, key=zone)
     raise RegisterError(f"the zone '{zone}' is not known", expected="an IANA name such as Europe/Lisbon", mend=nearest(zone, _names()))
+
+
+# Places with summer time that somebody who writes an offset's name most likely means, by hours from UTC (common practice, no source).
+LIKELY = {
+    -10: "Pacific/Honolulu", -9: "America/Anchorage", -8: "America/Los_Angeles", -7: "America/Denver", -6: "America/Chicago", -5: "America/New_York", -4: "America/Halifax",
+    0: "Europe/London", 1: "Europe/Berlin", 2: "Europe/Athens", 3: "Europe/Istanbul", 10: "Australia/Sydney", 12: "Pacific/Auckland",
+}  # fmt: skip
+_OFFSET_NAME = re.compile(r"EST|MST|HST|GMT|GMT[+-]?0|Greenwich|Etc/(?!UTC|UCT|Universal|Zulu).+")
+
+
+def question(zone: str) -> str:
+    """What to ask about a zone that is the name of an offset and not of a place, and so never has summer time; "" for any other.
+
+    Examples
+    --------
+    >>> question("EST")
+    "The zone 'EST' is the name of an offset (-05:00) and has no summer time. Did you mean America/New_York? Name the place, also where it keeps one time all year."
+    >>> question("Etc/GMT-1").split("? ")[0], question("Europe/Lisbon")
+    ("The zone 'Etc/GMT-1' is the name of an offset (+01:00) and has no summer time. Did you mean Europe/Berlin", '')
+    """
+    if not _OFFSET_NAME.fullmatch(zone):
+        return ""
+    shift = dt.datetime(2026, 1, 1, tzinfo=database(zone)).utcoffset() or dt.timedelta()
+    minutes = round(shift.total_seconds() / 60)
+    offset = f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    likely = LIKELY.get(minutes // 60)
+    hint = f" Did you mean {likely}?" if likely else ""
+    return f"The zone '{zone}' is the name of an offset ({offset}) and has no summer time.{hint} Name the place, also where it keeps one time all year."
 
 
 @cache

@@ -9,6 +9,7 @@ Hints       what the register knows of a layout
 Placed      a download on UTC
 place       a download's local times as UTC, with what is doubtful about them
 join        a unit's downloads put together
+beside      a unit's loggers put beside each other
 """
 
 import lazy_loader

@@ -1,5 +1,6 @@
 from .clock import place as place
 from .joining.combine import join as join
+from .joining.loggers import beside as beside
 from .readers.download import Column as Column
 from .readers.download import Download as Download
 from .readers.download import Hints as Hints

@@ -50,6 +50,7 @@ class Probe:
     span_c: tuple[float, float] | None = None
     column: str | None = None
     registered: bool = True
+    logger: str | None = None  # its name, where the unit has several
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,8 @@ impossible         readings that no temperature makes
 REQUIRED           tests that must have judged
 span_c             the range a probe can show
 faults             flags as sentences with their span
+in_order           faults in order of time
+later              readings later than their download
 believable         the answer, with reasons
 unit_mixup         values that fit the condition only in the other unit
 flat_line          test: held still

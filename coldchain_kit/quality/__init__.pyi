@@ -2,9 +2,11 @@ from . import alarms as alarms
 from . import calibration as calibration
 from . import calibration_line as calibration_line
 from . import decision as decision
+from . import later as later
 from . import uncertainty as uncertainty
 from .findings import believable as believable
 from .findings import faults as faults
+from .findings import in_order as in_order
 from .findings import unit_mixup as unit_mixup
 from .flagging import REQUIRED as REQUIRED
 from .flagging import at_odds as at_odds

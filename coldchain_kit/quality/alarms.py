@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.model import AlarmRow, CheckRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, rows_of, timeline
+from coldchain_kit.model import AlarmRow, CheckRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, timeline
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, LogEntry, UnitEntry
 
@@ -124,7 +124,7 @@ def settings(entry: UnitEntry, *, zone: str) -> list[tuple[pd.Timestamp | None, 
 
 
 def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
-    """The logger's own alarm replayed on the values as read, with the settings in force at each reading.
+    """The probe's logger's own alarm replayed on the values as read, with the settings in force at each reading.
 
     One row for each run beyond a limit that the logger had: it alarms once and not again until back inside.
 
@@ -135,6 +135,7 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     known, or due between the last reading outside and the first inside).
     """
     table = held(pd.Series(one_sided.judged_c(trace.readings, "as_read_c"), index=trace.readings.index))
+    entry = entry.of_logger(trace.probe.logger)
     rows = []
     limits = {side: np.full(len(table), np.nan) for side in ("above", "below")}
     delay, enabled = np.full(len(table), np.nan), np.full(len(table), np.nan)
@@ -161,10 +162,15 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     return frame.sort_values(["since", "direction"], ignore_index=True)
 
 
-def _alarm_events(unit: Unit) -> list[LoggerEvent]:
+def _events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
+    """The logger's own event lines."""
+    return [event for event in unit.events if event.get("logger") == logger]
+
+
+def _alarm_events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
     """The logger's event lines that tell of an alarm going off, with an instant."""
     found = []
-    for event in unit.events:
+    for event in _events(unit, logger):
         words = f"{event.get('kind', '')} {event.get('text', '')}"
         if event.get("time") is not None and _ALARM_WORD.search(words) and not _NO_ALARM.search(words):
             found.append(event)
@@ -185,15 +191,16 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
     zone : str
         The site's zone, for dated settings.
     """
-    events = _alarm_events(unit)
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
-    return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in rows_of(excursions, ExcursionRow[pd.Timestamp])]
+    rows, whose = excursions.to_dict("records"), {name: trace.probe.logger for name, trace in unit.traces.items()}
+    events = {logger: _alarm_events(unit, logger) for logger in set(whose.values())}
+    return [_logger_alarm(row, events[whose[row["probe"]]], replays[row["probe"]], unit, entry.of_logger(whose[row["probe"]]), zone) for row in rows]
 
 
 def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
     if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
         return "yes"
-    if events and _reaches_back(unit, row["first_out"], entry):
+    if events and _reaches_back(unit, row["first_out"], entry, unit.traces[row["probe"]].probe.logger):
         return "no"
     mine = replayed[(replayed["direction"] == row["direction"]) & (replayed["since"] <= row["last_out"]) & (replayed["until"] >= row["first_out"])]
     answers = set(mine["alarm"])
@@ -219,9 +226,9 @@ def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
     return [alarm for since, alarm in settings(entry, zone=zone) if since is None or since <= time][-1]
 
 
-def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry) -> bool:
+def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry, logger: str | None) -> bool:
     """Whether the event list still holds what happened at ``time``: it has an older entry, or fewer than the logger keeps."""
-    timed = [at for event in unit.events if (at := event.get("time")) is not None]
+    timed = [event["time"] for event in _events(unit, logger) if event.get("time") is not None]
     kept = entry.logger.events_kept
     return bool(timed) and (min(timed) < time or (kept is not None and len(timed) < kept))
 
@@ -237,30 +244,40 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
     if not times:
         return []
     first, last = min(index[0] for index in times), max(index[-1] for index in times)
-    rows: list[AlarmRow[pd.Timestamp]] = []
-    spans = settings(entry, zone=zone)
+    rows: list[dict[str, Any]] = []
+    for logger, view in entry.each_logger().items():
+        rows += _set(view, first, last, f"Logger {logger}: " if logger else "", zone)
+        rows += _not_listed(unit, view, logger, zone)
+    return [{"unit": unit.name, **row} for row in rows] + [_proof_row(unit, entry, logbook, last)]
+
+
+def _set(view: UnitEntry, first: pd.Timestamp, last: pd.Timestamp, who: str, zone: str) -> list[dict[str, Any]]:
+    """What is wrong with how one logger was set while the record ran; the same finding in a row stands once."""
+    rows: list[dict[str, Any]] = []
+    spans = settings(view, zone=zone)
     for place, (since, alarm) in enumerate(spans):
         until = spans[place + 1][0] if place + 1 < len(spans) else None
         if (until is not None and until <= first) or (since is not None and since > last):
             continue
-        for finding, text in _judge(alarm, entry.condition, entry.kind):
-            if rows and any(row["finding"] == finding and row["until"] == since and row["text"] == text for row in rows):
-                next(row for row in rows if row["finding"] == finding and row["until"] == since and row["text"] == text)["until"] = until
+        for finding, said in _judge(alarm, view.condition, view.kind):
+            text = who + said
+            before = next((row for row in rows if (row["finding"], row["until"], row["text"]) == (finding, since, text)), None)
+            if before is not None:
+                before["until"] = until
             else:
-                rows.append({"unit": unit.name, "finding": finding, "since": since, "until": until, "text": text})
-    rows += _not_listed(unit, entry, zone)
-    return rows + [_proof_row(unit, entry, logbook, last)]
+                rows.append({"finding": finding, "since": since, "until": until, "text": text})
+    return rows
 
 
-def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[AlarmRow[pd.Timestamp]]:
+def _not_listed(unit: Unit, view: UnitEntry, logger: str | None, zone: str) -> list[dict[str, Any]]:
     """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
-    events = _alarm_events(unit)
-    rows: list[AlarmRow[pd.Timestamp]] = []
-    for trace in unit.traces.values() if events else ():
-        for row in own(trace, entry, zone=zone).to_dict("records"):
-            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], _slack(trace)):
+    events = _alarm_events(unit, logger)
+    rows = []
+    for trace in [trace for trace in unit.traces.values() if trace.probe.logger == logger] if events else ():
+        for row in own(trace, view, zone=zone).to_dict("records"):
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], view, logger) and not _heard(events, row["since"], row["until"], _slack(trace)):
                 text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
-                rows.append({"unit": unit.name, "finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
+                rows.append({"finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
     return rows
 
 

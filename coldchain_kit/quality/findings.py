@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Notice, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Trace, Unit, one_sided, timeline
 from coldchain_kit.quality import pairs
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
@@ -26,6 +26,8 @@ MOST_LINES, WIDER_JOINS = 60, (12, 100, 1000, 10_000)  # more lines of one kind 
 # A download fits its condition only in the other unit: hardly any reading inside as read, most of them when read in the other unit.
 # Common practice, no source.
 MIXUP_INSIDE, MIXUP_OTHER, MIXUP_READINGS = 0.05, 0.75, 12
+# Within a download: a jump of at least this many degrees that is this near to the same temperature in the other unit [°C]. Own rule, no source.
+MIXUP_JUMP_C, MIXUP_NEAR_C = 8.0, 2.0
 ROOM_C = (5.0, 40.0)  # a room probe is compared with this instead
 COVERED_ENOUGH, COVERED_LEAST, BAD_MOST = 0.995, 0.5, 0.25
 Answer = Literal["complete", "usable with limits", "not usable"]
@@ -51,7 +53,7 @@ def faults(
     unit: Unit,
     *,
     condition: Condition,
-    logger: Logger | None = None,
+    logger: Logger | Mapping[str | None, Logger] | None = None,
     start: pd.Timestamp | None = None,
     end: pd.Timestamp | None = None,
 ) -> list[FaultRow[pd.Timestamp]]:
@@ -62,16 +64,23 @@ def faults(
     """
     rows = [_notice(unit, notice) for notice in unit.notices]
     for trace in unit.traces.values():
-        rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger, start, end)]
+        rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger_of(trace, logger), start, end)]
     rows = [row for row in rows if _touches(row, start, end)]
+    return in_order(rows)
+
+
+def in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Faults in order of time, probe and kind."""
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
 
 
-def _notice(unit: Unit, notice: Notice) -> FaultRow[pd.Timestamp]:
-    return {
-        "unit": unit.name, "probe": notice.get("probe"), "start": notice["start"], "end": notice["end"], "kind": notice["kind"],
-        "readings": int(notice.get("readings") or 0), "text": notice["text"],
-    }  # fmt: skip
+def logger_of(trace: Trace, logger: Logger | Mapping[str | None, Logger] | None) -> Logger | None:
+    """The logger of a probe: the one there is, or that of its name."""
+    return logger.get(trace.probe.logger) if isinstance(logger, Mapping) else logger
+
+
+def _notice(unit: Unit, notice: Mapping[str, Any]) -> dict[str, Any]:
+    return {"unit": unit.name, **{key: notice.get(key) for key in ("probe", "start", "end", "kind")}, "readings": int(notice.get("readings") or 0), "text": notice["text"]}
 
 
 def _touches(row: FaultRow[pd.Timestamp], start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
@@ -167,7 +176,7 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
 
     Cannot see
     ----------
-    Single readings in another unit; downloads of fewer than 12 readings; a unit that really was that warm or cold all the time
+    Single readings in another unit; stretches of fewer than 12 readings; a unit that really was that warm or cold all the time
     looks the same, which is why nothing is converted.
 
     Examples
@@ -178,24 +187,51 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
     >>> len(rows), rows[0]["kind"]
     (1, 'unit_mixup')
     """
-    rows: list[Mixup] = []
+    rows: list[dict[str, Any]] = []
+    if trace.probe.role == "surface" or not len(trace.readings):
+        return rows
     values, source = trace.as_read_c.to_numpy(), trace.readings["source"].to_numpy()
-    for number in np.unique(source).tolist():
-        at = np.flatnonzero((source == number) & np.isfinite(values))
-        if len(at) < MIXUP_READINGS or trace.probe.role == "surface":
-            continue
-        mine = values[at]
-        if _inside(mine, trace, condition) > MIXUP_INSIDE:
-            continue
-        for other, word, read in (((mine - 32.0) / 1.8, "°F", "°C"), (mine * 1.8 + 32.0, "°C", "°F")):
-            if _inside(other, trace, condition) >= MIXUP_OTHER:
-                file = trace.sources[number].file if number < len(trace.sources) else "the download"
-                text = (
-                    f"Probe {trace.probe.name}: the values of {file}, read as {read}, hardly ever fit the storage condition (middle value {np.median(mine):.1f} °C); "
-                    f"the same numbers read as {word} would fit it (middle value {np.median(other):.1f} °C). Check the logger's unit of measure. Nothing was converted."
-                )
-                rows.append({"source": number, **_row(timeline.times_of(trace.readings), at[0], at[-1], "unit_mixup", len(at), text)})
+    known = np.flatnonzero(np.isfinite(values))
+    known = known[np.argsort(source[known], kind="stable")]
+    for at in np.split(known, np.flatnonzero(np.diff(source[known])) + 1):
+        whole = _fits_other(values[at], trace, condition)
+        for first, last, fits in [(0, len(at) - 1, whole)] if whole else _changes(values[at], trace, condition):
+            rows.append(_mixed_row(trace, at, first, last, fits))
     return rows
+
+
+def _fits_other(mine: np.ndarray, trace: Trace, condition: Condition) -> tuple[str, str, np.ndarray] | None:
+    """(unit in which the values fit, unit in which they were read, values in the other unit) where they fit in the other unit only."""
+    if len(mine) < MIXUP_READINGS or _inside(mine, trace, condition) > MIXUP_INSIDE:
+        return None
+    ways = (("°F", "°C", (mine - 32.0) / 1.8), ("°C", "°F", mine * 1.8 + 32.0))
+    return next(((word, read, other) for word, read, other in ways if _inside(other, trace, condition) >= MIXUP_OTHER), None)
+
+
+def _changes(values: np.ndarray, trace: Trace, condition: Condition) -> list[tuple[int, int, tuple[str, str, np.ndarray]]]:
+    """Stretches of one download that begin or end with a jump from one unit's number to the other's, and fit in the other unit only."""
+    before, after = values[:-1], values[1:]
+    to_f, to_c = np.abs((after - 32.0) / 1.8 - before), np.abs((before - 32.0) / 1.8 - after)
+    jump = (np.abs(after - before) >= MIXUP_JUMP_C) & (np.minimum(to_f, to_c) <= MIXUP_NEAR_C)
+    edges = [0, *(np.flatnonzero(jump) + 1).tolist(), len(values)]
+    parts = [(first, stop) for first, stop in zip(edges, edges[1:], strict=False) if len(edges) > 2]
+    found = [(first, stop - 1, _fits_other(values[first:stop], trace, condition)) for first, stop in parts]
+    return [(first, last, fits) for first, last, fits in found if fits is not None]
+
+
+def _mixed_row(trace: Trace, at: np.ndarray, first: int, last: int, fits: tuple[str, str, np.ndarray]) -> dict[str, Any]:
+    word, read, other = fits
+    number = int(trace.readings["source"].iat[at[0]])
+    file = trace.sources[number].file if number < len(trace.sources) else "the download"
+    here = at[first : last + 1]
+    mine = trace.as_read_c.to_numpy()[here]
+    lines = trace.readings["line"].to_numpy()[here]
+    where = f"the values of {file}" if len(here) == len(at) else f"from line {lines[0]} to line {lines[-1]} the values of {file}"
+    text = (
+        f"Probe {trace.probe.name}: {where}, read as {read}, hardly ever fit the storage condition (middle value {np.median(mine):.1f} °C); "
+        f"the same numbers read as {word} would fit it (middle value {np.median(other):.1f} °C). Check the logger's unit of measure. Nothing was converted."
+    )
+    return {"source": number, **_row(trace.readings.index, here[0], here[-1], "unit_mixup", len(here), text)}
 
 
 def _inside(values: np.ndarray, trace: Trace, condition: Condition) -> float:

@@ -10,14 +10,14 @@ An excursion is evidence, not an outlier: warm-up in a power cut, a door opening
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
 from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
-from coldchain_kit.quality.findings import believable, faults, unit_mixup
+from coldchain_kit.quality.findings import believable, faults, logger_of, unit_mixup
 from coldchain_kit.quality.repeat import repeated
 from coldchain_kit.quality.resolution import resolution_change
 from coldchain_kit.quality.response import disagreement, lag_min
@@ -90,16 +90,27 @@ def run(
 def run_all(
     traces: Mapping[str, Trace],
     *,
-    logger: Logger | None = None,
-    notices: Sequence[Notice] = (),
+    logger: Logger | Mapping[str | None, Logger] | None = None,
+    notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
-    dated: Sequence[pd.Timestamp] = (),
+    dated: Sequence[pd.Timestamp] | Mapping[str | None, Sequence[pd.Timestamp]] = (),
 ) -> dict[str, Trace]:
-    """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
-    kept: response.Kept = {}
+    """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once.
+
+    ``logger``, ``dated``: one for all, or by the name of the probe's logger (None where it has no name). A notice about another logger does
+    not concern it.
+    """
+    kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
-    return {name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()}
+    return {
+        name: _run(
+            trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger_of(trace, logger),
+            [row for row in notices if row.get("logger") in (None, trace.probe.logger)], condition,
+            dated.get(trace.probe.logger, ()) if isinstance(dated, Mapping) else dated, kept,
+        )
+        for name, trace in traces.items()
+    }  # fmt: skip
 
 
 class _Seen(NamedTuple):
@@ -209,7 +220,7 @@ def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[
     if condition is not None:
         column = np.full(len(index), GOOD, dtype=np.int8)
         for row in unit_mixup(trace, condition):
-            column[trace.readings["source"].to_numpy() == row["source"]] = SUSPECT
+            column[(trace.readings["source"].to_numpy() == row["source"]) & (index >= row["start"]) & (index <= row["end"])] = SUSPECT
         columns["unit_mixup"] = column
     spans = [(first, last) for row in notices if row["kind"] == "clock" and (first := row["start"]) is not None and (last := row["end"]) is not None and row["readings"]]
     if spans:

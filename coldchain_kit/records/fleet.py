@@ -44,7 +44,7 @@ class UnitMonth(TypedDict):
 def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] | None = None, jobs: int = 1, reason: str | None = None, say: Callable[[str], None] = lambda text: None) -> Done:
     """Freeze one summary a unit, and write ``index-MONTH.html`` over all sites.
 
-    A unit whose input is at fault is listed as not done; the others go on.
+    A unit whose input, or whose part of the register, is at fault is listed as not done; the others go on.
 
     Raises
     ------
@@ -54,17 +54,18 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
     monthly.span(month)
     if jobs < 1:
         raise KitError(f"--jobs is {jobs}", expected="a whole number from 1")
-    registers = [register.load_site(path) for path in sites]
-    work = [(site, name) for site in registers for name, entry in site.units.items() if entry.readings and (not units or name in units)]
+    registers = [register.load_site(path, keep_going=True) for path in sites]
+    wanted = [(site, name) for site in registers for name in (*site.units, *site.broken) if not units or name in units]
+    work = [(site, name) for site, name in wanted if name in site.broken or site.units[name].readings]
     for name in units or ():
-        if not any(name in site.units for site in registers):
+        if not any(name in site.units or name in site.broken for site in registers):
             raise KitError(f"unit '{name}' is in none of the sites", expected="one of " + ", ".join(name for site in registers for name in site.units))
     if not work:
         raise KitError("no unit of the sites names readings", where=sites[0].name, mend='Add readings = ["downloads/…"] to the units')
     out.mkdir(parents=True, exist_ok=True)
     tasks = [(site.path, name, month, out if len(registers) == 1 else out / f"{k:02d}-{_safe(site.name)}", reason) for k, (site, name) in _numbered(work, registers)]
     rows = _run(tasks, jobs, say)
-    rows = [{**row, "site": site.name, "unit": name, "description": site.units[name].description} for row, (site, name) in zip(rows, work, strict=True)]
+    rows = [{**row, "site": site.name, "unit": name, "description": site.units[name].description if name in site.units else "register at fault"} for row, (site, name) in zip(rows, work, strict=True)]
     if all(row["fault"] for row in rows):
         raise KitError("no unit could be done. " + " ".join(f"{row['unit']}: {row['fault']}" for row in rows))
     index = files.write(out / f"index-{month}.html", page(rows, month=month, base=out, banner=_banner(registers)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 import re
@@ -82,11 +83,13 @@ def freeze(
             if again == "same" and verification.bag_info(last).get(verification.CONTENTS_LABEL) == contents and verification.report(last).whole:
                 return last
             raise frozen_before(number, revision - 1)
-        page = _page(notebook, info, number, revision, reason, contents)
+        now = ledger.now()
+        late = later_than_freeze(results, now)
+        page = _page(notebook, info, number, revision, reason, contents, late)
         files["record.html"] = page.encode("utf-8")
         if pdf:
             files["record.pdf"] = papers.from_page(page, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
-        written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason))
+        written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason, now, late))
         with bag.plain_faults(out):
             ledger.enter(out, written, number, revision)
     return written
@@ -130,25 +133,40 @@ def _payload(notebook: Any, results: Mapping[str, object], tables: Mapping[str, 
     return files
 
 
+def later_than_freeze(results: dict[str, Any], now: str) -> str:
+    """Downloads with readings later than the freeze, as one sentence, "" for none (CONTRACTS rule 12).
+
+    Examples
+    --------
+    >>> later_than_freeze({"sources": [{"file": "F2.csv", "last": "2026-03-10T23:55:00Z"}]}, "2026-03-09T09:12:00Z")
+    'F2.csv has readings until 2026-03-10T23:55:00Z, later than this record was frozen (2026-03-09T09:12:00Z): its clock is wrong, or the file is not what the logger gave.'
+    """
+    late = [row for row in results.get("sources", ()) if row.get("last") and dt.datetime.fromisoformat(row["last"]) > dt.datetime.fromisoformat(now)]
+    if not late:
+        return ""
+    told = ", ".join(f"{row['file']} has readings until {row['last']}" for row in late)
+    return f"{told}, later than this record was frozen ({now}): {'its clock is' if len(late) == 1 else 'the clocks are'} wrong, or the file is not what the logger gave."
+
+
 def _contents(files: dict[str, bytes | Path]) -> str:
     rows = [(sha256(content if isinstance(content, bytes) else content.read_bytes()), f"data/{name}") for name, content in files.items()]
     return verification.contents_hash(rows)
 
 
-def _page(notebook: Any, info: dict[str, str], number: str, revision: int, reason: str | None, contents: str) -> str:
+def _page(notebook: Any, info: dict[str, str], number: str, revision: int, reason: str | None, contents: str, late: str) -> str:
     facts = [({"monthly": "Month", "review": "Review", "self-check": "Check"}.get(info.get("kind", ""), "Case"), number), ("Revision", str(revision))] + ([("Reason", reason.strip())] if reason and reason.strip() else [])
+    facts += [("CLOCK", late)] if late else []
     facts += [("Site", info["site"])] if info.get("site") else []
     facts += [("Kit", f"coldchain_kit {__version__}")]
     running = f"{number}, revision {revision}"
     return page.html(notebook, title=info["title"], kind=KINDS.get(info.get("kind", ""), ""), facts=tuple(facts), running=running, banner=info.get("banner", ""), contents_hash=contents)
 
 
-def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, reason: str | None) -> dict[str, str]:
-    now = ledger.now()
+def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, reason: str | None, now: str, late: str) -> dict[str, str]:
     rows = {
         "Source-Organization": info.get("site", ""), "External-Identifier": number, "Internal-Sender-Description": info["title"], "Bagging-Date": now[:10],
         "Frozen-At": now, "Bag-Software-Agent": f"coldchain_kit {__version__}", "Kind": info.get("kind", ""), "Case": number, "Revision": str(revision),
-        "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": zones.tz_version(),
+        "Later-Than-Freeze": late, "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": zones.tz_version(),
     }  # fmt: skip
     rows |= {label: value for label, value in info.items() if label[:1].isupper()}
     return {label: value for label, value in rows.items() if value}

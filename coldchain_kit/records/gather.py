@@ -89,8 +89,9 @@ def case(found: Case, root: Path) -> Gathered:
 def _case_text(case_path: Path, site_path: Path, names: _Names) -> str:
     """Take what the case names and what people wrote beside it; the text of case.toml as it must read in the copy."""
     text = _text(case_path, names.taken)
-    inputs = tomllib.loads(text).get("inputs", {})
-    for pattern in _patterns(inputs):
+    given = tomllib.loads(text)
+    inputs = given.get("inputs", {})
+    for pattern in (*_patterns(inputs), *given["case"].get("earlier", ())):
         text = names.take(pattern, case_path, text, paper=pattern in inputs.get("attachments", ()))
     for path in [case_path.parent / name for name in BESIDE]:
         if path.is_file():
@@ -108,6 +109,8 @@ def _site_text(found: Case, case_path: Path, site_path: Path, names: _Names) -> 
     for unit in units:
         for pattern in () if unit in given else found.site.units[unit].readings:
             text = names.take(pattern, site_path, text)
+    if found.logbook is not None and found.site.logbook == found.logbook:
+        text = names.take(tomllib.loads(text)["site"]["logbook"], site_path, text)
     return text
 
 

@@ -68,7 +68,7 @@ def monthly(site: str | Path, *, unit: str, month: str, out: str | Path, reason:
     out = Path(out)
     if pdf:
         papers.setter()
-    found = months.case(register.load_site(site), unit=unit, month=month)
+    found = months.case(register.load_site(site, keep_going=True), unit=unit, month=month)
     bag.make_folder(out)
     with bag.workplace(out) as work:
         taken = gather.case(found, work / "inputs")

@@ -3,14 +3,18 @@
 Site         a place with its units
 UnitEntry    a unit as the register has it
 Logger       a unit's logger
+LoggerEntry  one of several, with its settings and downloads
 ProbeEntry   a probe and its certificates
 Certificate  a calibration certificate
 Alarm        a logger's alarm settings
+Person       somebody of the site
+Notify       who is told of what, within how many hours
 load_site    read site.toml
 find_files   the files that globs name
 matching     the same, one glob
 Case         an investigation: units, window, inputs
 load_case    read case.toml
+sites_logbook  the site's own logbook
 Lot          a lot and its stays
 Stay         a stay of a lot in a unit
 Allowance    what a manufacturer stated

@@ -3,10 +3,14 @@ from . import logbook as logbook
 from . import stock as stock
 from .case import Case as Case
 from .case import load_case as load_case
+from .case import sites_logbook as sites_logbook
 from .logbook import LogEntry as LogEntry
-from .site import Alarm as Alarm
+from .loggers import Alarm as Alarm
+from .loggers import Logger as Logger
+from .loggers import LoggerEntry as LoggerEntry
+from .people import Notify as Notify
+from .people import Person as Person
 from .site import Certificate as Certificate
-from .site import Logger as Logger
 from .site import ProbeEntry as ProbeEntry
 from .site import Site as Site
 from .site import UnitEntry as UnitEntry

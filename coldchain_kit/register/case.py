@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,8 @@ from coldchain_kit.register.site import Site, _is_file, find_files, load_site, m
 CASE_SHAPE = {
     "case": toml.Need({
         "id": toml.Need(toml.text), "title": toml.Need(toml.text), "unit": toml.text, "units": toml.texts, "site": toml.Need(toml.text),
-        "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.positive,
+        "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.minutes,
+        "beside": toml.texts, "no_readings": toml.text, "earlier": toml.texts,
     }),
     "inputs": {
         "readings": toml.anything, "stock": toml.text, "allowances": toml.text, "logbook": toml.text, "attachments": toml.texts,
@@ -42,6 +44,8 @@ class Case:
     logbook: Path | None = None
     attachments: tuple[Path, ...] = ()
     earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
+    beside: tuple[str, ...] = ()  # other units of the site, looked at over the same hours
+    no_readings: str | None = None  # why no deciding probe has a reading in the window
 
     @property
     def folder(self) -> Path:
@@ -73,9 +77,10 @@ def load_case(path: str | Path) -> Case:
         Fault(f"unit '{name}' is not in the register", toml.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
         for name in names if name not in site.units
     ]  # fmt: skip
+    faults += _beside(head.get("beside", ()), names, site, path)
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
         faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
-    start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
+    start, end = (site.instant(head[key], closing=key == "end") if key in head else None for key in ("start", "end"))
     if start is not None and end is not None and end <= start:
         faults.append(Fault("the window ends before it starts", toml.locate(path, "case", "end"), "end after start"))
     papers: dict[str, Path | None] = {}
@@ -83,15 +88,32 @@ def load_case(path: str | Path) -> Case:
         papers[key] = paper = path.parent / inputs[key] if key in inputs else None
         if paper is not None and not _is_file(paper):
             faults.append(Fault(f"there is no file '{inputs[key]}'", toml.locate(path, "inputs", key), mend="The path is relative to the case file"))
+    if papers["logbook"] is None and site.logbook is not None:
+        papers["logbook"] = sites_logbook(site)
     if faults:
         raise RegisterError(faults=faults)
     readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
     attachments = _attachments(path, inputs.get("attachments", ()))
-    earlier = find_files(path.parent, inputs["earlier"], toml.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
+    before = [(part, table[part]["earlier"]) for part in ("case", "inputs") if "earlier" in table.get(part, {})]
+    earlier = tuple(dict.fromkeys(file for part, given in before for file in find_files(path.parent, given, toml.locate(path, part, "earlier"))))
     return Case(
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
-        papers["allowances"], papers["logbook"], attachments, earlier,
+        papers["allowances"], papers["logbook"], attachments, earlier, tuple(head.get("beside", ())), head.get("no_readings"),
     )  # fmt: skip
+
+
+def sites_logbook(site: Site) -> Path | None:
+    """The site's own logbook, for months and for cases that name none; RegisterError where the file is not there."""
+    if site.logbook is not None and not _is_file(site.logbook):
+        raise RegisterError(f"there is no file '{site.logbook.name}'", where=toml.locate(site.path, "site", "logbook"), mend="The path is relative to site.toml")
+    return site.logbook
+
+
+def _beside(given: Sequence[str], names: tuple[str, ...], site: Site, path: Path) -> list[Fault]:
+    """What is wrong with the units that the case wants looked at beside its own."""
+    where = toml.locate(path, "case", "beside")
+    unknown = [Fault(f"unit '{name}' is not in the register", where, "one of " + ", ".join(site.units), nearest(name, site.units)) for name in given if name not in site.units]
+    return unknown + [Fault(f"unit '{name}' stands in the case and beside it", where, mend="Keep one of them") for name in given if name in names]
 
 
 def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Path, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,8 +37,16 @@ class LogEntry:
     unit: str | None = None
 
 
-def read(path: Path, *, site: Site) -> tuple[LogEntry, ...]:
-    """Read logbook.csv (columns of CONTRACTS.md; ``unit`` where several units share one book; low_f, high_f in °F).
+def read(path: Path, *, site: Site, units: Sequence[str] = ()) -> tuple[LogEntry, ...]:
+    """Read logbook.csv (columns of CONTRACTS.md; low_f, high_f in °F).
+
+    Parameters
+    ----------
+    path : Path
+        A case's own logbook, or the site's: each line of that names its unit, and those of other units are left out.
+    site : Site
+    units : sequence of str
+        The units looked at; where there are several each line names its unit.
 
     Returns
     -------
@@ -49,18 +58,23 @@ def read(path: Path, *, site: Site) -> tuple[LogEntry, ...]:
         Every fault at once, with line and column; an unknown kind names the nearest.
     """
     rows = sheet.rows(path, needed=COLUMNS, optional=OPTIONAL)
-    found = [_entry(row, site) for row in rows]
+    shared = site.logbook is not None and path.resolve() == site.logbook.resolve()
+    found = [_entry(row, site, shared=shared, units=units) for row in rows]
     sheet.settle(rows)
-    return tuple(sorted((entry for entry in found if entry is not None), key=lambda entry: (entry.time, entry.line)))
+    mine = [entry for entry in found if entry is not None and not (shared and units and entry.unit not in units)]
+    return tuple(sorted(mine, key=lambda entry: (entry.time, entry.line)))
 
 
-def _entry(row: sheet.Row, site: Site) -> LogEntry | None:
+def _entry(row: sheet.Row, site: Site, *, shared: bool, units: Sequence[str]) -> LogEntry | None:
     time = row.get("time", lambda cell: stock.instant(cell, site=site), needed=True)
     kind = row.get("kind", sheet.one_of(*KINDS), needed=True)
     until = row.get("until", lambda cell: stock.instant(cell, site=site, closing=True))
     unit = row.get("unit", sheet.text)
     low_c, high_c = (_degrees(row, side) for side in ("low", "high"))
-    if unit is not None and unit not in site.units:
+    if unit is None and (shared or len(units) > 1):
+        why = "The site's logbook is for all its units" if shared else "The case has several units"
+        row.complain("column 'unit' is empty", "one of " + ", ".join(site.units if shared else units), f"{why}: say which one the line is about")
+    if unit is not None and unit not in {*site.units, *site.broken}:
         row.complain(f"column 'unit' is '{unit}'", "one of " + ", ".join(site.units), nearest(unit, site.units))
     if time is not None and until is not None and until < time:
         row.complain("'until' lies before 'time'", mend="Correct one of the two times")

@@ -15,53 +15,41 @@ import pandas as pd
 
 from coldchain_kit.base import Fault, RegisterError, nearest, toml, zones
 from coldchain_kit.model import Probe, conditions
+from coldchain_kit.register.loggers import LOGGER, Logger, LoggerEntry, Settings, of_unit, whose
+from coldchain_kit.register.people import SITE_KEYS, TABLES, Notify, Person, of_site
 
 KINDS = ("refrigerator", "freezer", "ultra_low", "cold_room", "room", "shipper")
 
-_ALARM = {"enabled": toml.flag, "low_c": toml.number, "high_c": toml.number, "low_f": toml.number, "high_f": toml.number, "delay_min": toml.number}
-_LOGGER = {
-    "serial": toml.text, "model": toml.text, "interval_min": toml.positives, "clock": toml.text, "set_on": toml.date,
-    "clock_checks": toml.time_pairs, "temperature_unit": toml.one_of("C", "F", "K"), "date_order": toml.one_of("dmy", "mdy", "ymd"),
-    "alarm": _ALARM, "memory_readings": toml.whole, "when_full": toml.one_of("stop", "overwrite"), "backup_hours": toml.number,
-    "events_kept": toml.whole, "range_c": toml.pair,
-}  # fmt: skip
 _CERTIFICATE = {
     "number": toml.text, "date": toml.date, "due": toml.date, "expanded_uncertainty_c": toml.positive, "coverage": toml.positive,
     "points": toml.correction, "as_found": toml.points, "tolerance_c": toml.positive, "laboratory": toml.text, "drift_c_per_year": toml.number,
 }  # fmt: skip
 _PROBE = {
-    "column": toml.text, "role": toml.one_of("buffered", "air", "room", "surface"), "time_constant_min": toml.positive,
+    "column": toml.text, "role": toml.one_of("buffered", "air", "room", "surface"), "time_constant_min": toml.minutes,
     "resolution_c": toml.positive, "span_c": toml.pair, "decides": toml.flag, "certificate": _CERTIFICATE,
-    "certificates": toml.Many({**_CERTIFICATE, "from": toml.date}), "place": toml.text,
+    "certificates": toml.Many({**_CERTIFICATE, "from": toml.since}), "logger": toml.text, "place": toml.text, "drift_c_per_year": toml.number,
 }  # fmt: skip
 _UNIT = {
-    "description": toml.text, "kind": toml.Need(toml.one_of(*KINDS)), "condition": toml.text, "readings": toml.texts, "logger": _LOGGER,
-    "settings": toml.Many({**_LOGGER, "from": toml.Need(toml.anything)}), "probes": toml.Each(_PROBE),
-    "channels": toml.Each({"column": toml.Need(toml.text), "kind": toml.Need(toml.one_of("door", "power", "humidity", "battery"))}),
+    "description": toml.text, "kind": toml.Need(toml.one_of(*KINDS)), "condition": toml.text, "readings": toml.texts, "logger": LOGGER,
+    "loggers": toml.Each({**LOGGER, "readings": toml.texts}), "settings": toml.Many({**LOGGER, "from": toml.Need(toml.since), "logger": toml.text}), "probes": toml.Each(_PROBE),
+    "channels": toml.Each({"column": toml.Need(toml.text), "kind": toml.Need(toml.one_of("door", "power", "humidity", "battery")), "logger": toml.text}),
     "room": toml.text, "place": toml.text,
 }  # fmt: skip
 _CONDITION = {
-    "title": toml.text, "low_c": toml.number, "high_c": toml.number, "low_f": toml.number, "high_f": toml.number,
-    "mkt": {"limit_c": toml.Need(toml.number), "window_hours": toml.Need(toml.positive), "direction": toml.one_of("back", "forward", "both")},
-    "freeze_c": toml.number, "activation_energy_kj_mol": toml.positive, "source": toml.text, "do_not_freeze": toml.flag, "frozen": toml.flag,
+    "title": toml.text, "low_c": toml.temperature("c"), "high_c": toml.temperature("c"), "low_f": toml.temperature("f"), "high_f": toml.temperature("f"),
+    "mkt": {"limit_c": toml.Need(toml.temperature("c")), "window_hours": toml.Need(toml.hours), "direction": toml.one_of("back", "forward", "both")},
+    "freeze_c": toml.temperature("c"), "activation_energy_kj_mol": toml.positive, "source": toml.text, "do_not_freeze": toml.flag, "frozen": toml.flag,
 }  # fmt: skip
 SITE_SHAPE = {
     "site": toml.Need({
-        "name": toml.Need(toml.text), "timezone": toml.Need(toml.text), "checks_per_day": toml.whole, "open_days": toml.anything,
+        "name": toml.Need(toml.text), "timezone": toml.Need(toml.text),
         "deviation_classes": toml.anything, "contacts": toml.anything, "address": toml.text, "outcomes": toml.anything, "exercise": toml.flag,
-        "demonstration": toml.flag,
+        "demonstration": toml.flag, **SITE_KEYS,
     }),
+    **TABLES,
     "conditions": toml.Each(_CONDITION),
     "units": toml.Need(toml.Each(_UNIT)),
 }  # fmt: skip
-@dataclass(frozen=True)
-class Alarm:
-    """The logger's own alarm as set: limits [°C], delay [min], on or off; None = not known."""
-
-    enabled: bool | None = None
-    low_c: float | None = None
-    high_c: float | None = None
-    delay_min: float | None = None
 
 
 @dataclass(frozen=True)
@@ -89,31 +77,16 @@ class ProbeEntry:
     decides: bool | None = None
     certificates: tuple[Certificate, ...] = ()
     place: str | None = None
-
-
-@dataclass(frozen=True)
-class Logger:
-    """What is known about a logger and its settings at one time. ``interval_min``: every step it is said to take [min]."""
-
-    serial: str | None = None
-    model: str | None = None
-    interval_min: tuple[float, ...] | None = None
-    clock: str | None = None
-    set_on: dt.date | None = None
-    clock_checks: tuple[tuple[dt.datetime, dt.datetime], ...] = ()
-    temperature_unit: str | None = None
-    date_order: str | None = None
-    alarm: Alarm | None = None
-    memory_readings: int | None = None
-    when_full: str | None = None
-    backup_hours: float | None = None
-    events_kept: int | None = None
-    range_c: tuple[float, float] | None = None
+    drift_c_per_year: float | None = None  # [°C a year], where no certificate states one
 
 
 @dataclass(frozen=True)
 class UnitEntry:
-    """A unit of the register. ``settings``: (from, Logger) pairs in order of time, local and naive; the first is ``logger``."""
+    """A unit of the register. ``settings``: (from, Logger) pairs in order of time, local and naive; before the first ``logger`` holds.
+
+    ``loggers``: where it has several, each under its name with its own settings and downloads; ``logger`` and ``settings`` are empty then,
+    and :meth:`of_logger` gives the unit as one of them sees it.
+    """
 
     name: str
     kind: str
@@ -121,15 +94,34 @@ class UnitEntry:
     condition: conditions.Condition
     readings: tuple[str, ...] = ()
     logger: Logger = field(default_factory=Logger)
-    settings: tuple[tuple[dt.datetime, Logger], ...] = ()
+    settings: Settings = ()
     probes: dict[str, ProbeEntry] = field(default_factory=dict)
     channels: dict[str, tuple[str, str]] = field(default_factory=dict)  # name -> (column, kind)
     room: str | None = None  # another unit of the site whose probe is this one's room
+    loggers: dict[str, LoggerEntry] = field(default_factory=dict)
+    channel_loggers: dict[str, str] = field(default_factory=dict)  # channel -> logger, where there are several
+
+    def of_logger(self, name: str | None) -> UnitEntry:
+        """The unit with this logger's settings, downloads, probes and channels only; itself where its logger has no name."""
+        if name is None or name not in self.loggers:
+            return self
+        own = self.loggers[name]
+        probes = {key: row for key, row in self.probes.items() if row.probe.logger == name}
+        channels = {key: row for key, row in self.channels.items() if self.channel_loggers.get(key) == name}
+        return replace(self, logger=own.logger, settings=own.settings, readings=own.readings, probes=probes, channels=channels, loggers={})
+
+    def each_logger(self) -> dict[str | None, UnitEntry]:
+        """The unit as each of its loggers sees it; under None where its logger has no name."""
+        return {name: self.of_logger(name) for name in self.loggers} or {None: self}
 
 
 @dataclass(frozen=True)
 class Site:
-    """A place with a register. ``path`` is where site.toml lies; ``extra`` the site's own keys."""
+    """A place with a register. ``path`` is where site.toml lies; ``extra`` the site's own keys as they stand.
+
+    ``logbook``: the site's own, for months and for cases that name none. ``product_time_constant_min``: how fast and how slowly a
+    pack of product follows the air, least and most [min], as the site states it, from ``product_time_constant_source``.
+    """
 
     name: str
     timezone: str
@@ -137,28 +129,46 @@ class Site:
     units: dict[str, UnitEntry]
     conditions: dict[str, conditions.Condition]
     extra: dict[str, Any] = field(default_factory=dict)
+    logbook: Path | None = None
+    language: str | None = None
+    people: dict[str, Person] = field(default_factory=dict)
+    notify: tuple[Notify, ...] = ()
+    product_time_constant_min: tuple[float, float] | None = None
+    product_time_constant_source: str | None = None
+    checks_per_day: int | None = None
+    open_days: tuple[str, ...] | None = None
+    broken: dict[str, RegisterError] = field(default_factory=dict)  # units at fault, where the others are wanted all the same
 
     def unit(self, name: str) -> UnitEntry:
-        """The unit of that name; raises RegisterError naming the nearest."""
+        """The unit of that name; raises RegisterError naming the nearest, or what is wrong with it in the register."""
+        if name in self.broken:
+            raise self.broken[name]
         if name not in self.units:
             raise RegisterError(f"unit '{name}' is not in the register", where=self.path.name, expected="one of " + ", ".join(self.units), mend=nearest(name, self.units))
         return self.units[name]
 
-    def instant(self, local: dt.datetime | pd.Timestamp) -> pd.Timestamp:
-        """UTC of a local, naive time; a repeated hour counts as its first pass, a skipped one moves forward."""
-        return zones.instant(local, zone=self.timezone)
+    def instant(self, local: dt.datetime | pd.Timestamp, *, closing: bool = False) -> pd.Timestamp:
+        """UTC of a local, naive time; a repeated hour counts as its first pass, for the end of a span as its second; a skipped one moves forward."""
+        return zones.instant(local, zone=self.timezone, first=not closing)
 
 
-def load_site(path: str | Path) -> Site:
+def load_site(path: str | Path, *, keep_going: bool = False) -> Site:
     """Read site.toml.
+
+    Parameters
+    ----------
+    path : path of site.toml
+    keep_going : bool
+        Leave units at fault out, as ``Site.broken``, so that one unit's slip does not end the work on the others (months).
 
     Raises
     ------
     RegisterError
-        Every fault of the file at once, each with its line.
+        Every fault of the file at once, each with its line; with ``keep_going`` those that concern more than a unit.
     """
     path = Path(path)
-    table = toml.load(path, SITE_SHAPE)
+    table, parted = toml.load_parted(path, SITE_SHAPE, apart="units")
+    broken = {name: RegisterError(faults=found) for name, found in parted.items()}
     faults: list[Fault] = []
     head = table["site"]
     try:
@@ -178,11 +188,11 @@ def load_site(path: str | Path) -> Site:
         try:
             units[name] = _unit(name, given, local, path)
         except RegisterError as fault:
-            faults.extend(fault.faults)
-    if faults:
-        raise RegisterError(faults=faults)
+            broken[name] = fault
+    if faults or (broken and not keep_going):
+        raise RegisterError(faults=faults + [fault for error in broken.values() for fault in error.faults])
     extra = {key: value for key, value in head.items() if key not in ("name", "timezone")}
-    return Site(head["name"], head["timezone"], path, units, local, extra)
+    return Site(head["name"], head["timezone"], path, units, local, extra, broken=broken, **of_site(table, path))
 
 
 def _unit(name: str, given: dict[str, Any], local: dict[str, Any], path: Path) -> UnitEntry:
@@ -194,45 +204,19 @@ def _unit(name: str, given: dict[str, Any], local: dict[str, Any], path: Path) -
     known = {**conditions.built_in(), **local}
     if wanted not in known:
         raise RegisterError(f"storage condition '{wanted}' is not known", where=toml.locate(path, "units", name, "condition"), expected="one of " + ", ".join(sorted(known)), mend=nearest(wanted, known))
-    logger = _logger(given.get("logger", {}), Logger(), path, name)
-    settings = []
-    current = logger
-    for row in sorted(given.get("settings", ()), key=lambda row: str(row["from"])):
-        since = row["from"]
-        if not isinstance(since, dt.date):
-            raise RegisterError(f"settings of '{name}' start at '{since}'", where=toml.locate(path, "units", name, "settings"), expected="a date or local time")
-        current = _logger({key: value for key, value in row.items() if key != "from"}, current, path, name)
-        settings.append((since if isinstance(since, dt.datetime) else dt.datetime.combine(since, dt.time()), current))
+    own, named = of_unit(given, path, name)
+    globs = [*given.get("readings", ()), *(pattern for one in named.values() for pattern in one.readings)]
+    channels = given.get("channels", {})
+    channel_loggers = {key: whose(row.get("logger"), named, path, name, "channels", key, what=f"channel '{key}'") for key, row in channels.items()} if named else {}
     return UnitEntry(
-        name=name, kind=given["kind"], description=given.get("description", name), condition=known[wanted], readings=tuple(given.get("readings", ())),
-        logger=logger, settings=tuple(settings), probes=_probes(given.get("probes", {}), given["kind"]),
-        channels={key: (row["column"], row["kind"]) for key, row in given.get("channels", {}).items()}, room=given.get("room"),
+        name=name, kind=given["kind"], description=given.get("description", name), condition=known[wanted], readings=tuple(dict.fromkeys(globs)),
+        logger=own.logger, settings=own.settings, probes=_probes(given.get("probes", {}), given["kind"], named, path, name),
+        channels={key: (row["column"], row["kind"]) for key, row in channels.items()}, room=given.get("room"), loggers=named,
+        channel_loggers=channel_loggers,
     )  # fmt: skip
 
 
-def _logger(given: dict[str, Any], before: Logger, path: Path, unit: str) -> Logger:
-    changes: dict[str, Any] = dict(given)
-    clock = changes.get("clock")
-    if clock and clock not in ("local", "as_set", "utc") and not re.fullmatch(r"[+-](0\d|1[0-4]):[0-5]\d", clock):
-        raise RegisterError(f"clock is '{clock}'", where=toml.locate(path, "units", unit, "logger", "clock"), expected='local, as_set (with set_on), utc or an offset such as "+01:00"')
-    if clock == "as_set" and not changes.get("set_on", before.set_on):
-        raise RegisterError("clock is 'as_set' and the day it was set is not given", where=toml.locate(path, "units", unit, "logger", "clock"), mend="Add set_on = 2026-07-01, the day the clock was set")
-    if "alarm" in changes:
-        alarm = dict(changes["alarm"])
-        for side in ("low", "high"):
-            if f"{side}_f" in alarm:
-                alarm[f"{side}_c"] = round((alarm.pop(f"{side}_f") - 32) / 1.8, 6)
-        changes["alarm"] = replace(before.alarm or Alarm(), **alarm)
-    if "interval_min" in changes:
-        given_min = changes["interval_min"]
-        changes["interval_min"] = tuple(sorted({float(one) for one in (given_min if isinstance(given_min, list) else [given_min])}))
-    for key in ("clock_checks", "range_c"):
-        if key in changes:
-            changes[key] = tuple(tuple(row) for row in changes[key]) if key == "clock_checks" else tuple(changes[key])
-    return replace(before, **changes)
-
-
-def _probes(given: dict[str, Any], kind: str) -> dict[str, ProbeEntry]:
+def _probes(given: dict, kind: str, named: dict[str, LoggerEntry], path: Path, unit: str) -> dict[str, ProbeEntry]:
     default = "room" if kind == "room" else "unknown"
     roles = {name: row.get("role", default) for name, row in given.items()}
     buffered = "buffered" in roles.values()
@@ -243,10 +227,16 @@ def _probes(given: dict[str, Any], kind: str) -> dict[str, ProbeEntry]:
         if decides is None:
             decides = role == "buffered" or (role in ("air", "unknown") and not buffered) or kind == "room" and role == "room"
         span = row.get("span_c")
-        probe = Probe(name, role, decides, row.get("time_constant_min"), row.get("resolution_c"), tuple(span) if span else None, row.get("column"))
+        if not named and "logger" in row:
+            where = toml.locate(path, "units", unit, "probes", name, "logger")
+            raise RegisterError(f"probe '{name}' names logger '{row['logger']}', but unit '{unit}' has no [units.{unit}.loggers.{row['logger']}]", where=where, mend="Add that table, or leave logger = … out")
+        logger = whose(row.get("logger"), named, path, unit, "probes", name, what=f"probe '{name}'") if named else None
+        probe = Probe(name, role, decides, row.get("time_constant_min"), row.get("resolution_c"), tuple(span) if span else None, row.get("column"), logger=logger)
         rows = [row["certificate"]] if "certificate" in row else []
         rows += row.get("certificates", [])
-        entries[name] = ProbeEntry(probe, row.get("decides"), tuple(sorted(map(_certificate, rows), key=lambda c: c.valid_from or c.date or dt.date.min)), row.get("place"))
+        rate = row.get("drift_c_per_year")
+        papers = [replace(paper, drift_c_per_year=rate) if paper.drift_c_per_year is None else paper for paper in map(_certificate, rows)]
+        entries[name] = ProbeEntry(probe, row.get("decides"), tuple(sorted(papers, key=lambda c: str(c.valid_from or c.date or ""))), row.get("place"), rate)
     return entries
 
 

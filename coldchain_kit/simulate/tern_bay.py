@@ -23,9 +23,10 @@ from coldchain_kit.simulate.simulation import Cabinet, Event, SimProbe, Simulati
 
 ZONE = "Europe/Lisbon"
 FIRST = pd.Timestamp("2026-02-01", tz=ZONE).tz_convert("UTC")
-DAYS = 38  # 1 February to 10 March 2026
+DAYS = 38  # 1 February to 10 March 2026; the loggers were read out on 9 March
 FRIDAY_NIGHT = pd.Timestamp("2026-03-06T21:30", tz=ZONE).tz_convert("UTC")
 POWER_BACK = pd.Timestamp("2026-03-07T02:10", tz=ZONE).tz_convert("UTC")
+READ_OUT = "2026-03-09T09:05"  # all loggers on Monday morning, site's time: the logbook's line for F2
 MONTHS = {"2026-02": ("2026-02-01", "2026-03-01"), "2026-03": ("2026-03-01", "2026-03-11")}
 
 
@@ -66,7 +67,7 @@ def write(folder: Path) -> None:
         readings = made.sampled(plan.interval_min)
         local = readings.set_axis(timeline.times_of(readings).tz_convert(ZONE).tz_localize(None))
         for month, (start, end) in MONTHS.items():
-            part = local[(local.index >= start) & (local.index < end)]
+            part = local[(local.index >= start) & (local.index < end) & (local.index <= READ_OUT)]
             path = folder / "downloads" / name / f"{name}_{month}.{'txt' if name == 'Z1' else 'csv'}"
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(LAYOUTS[name](part, made))

@@ -68,18 +68,18 @@ def _by_logger(name: str, pieces: list[Piece], files: Sequence[Placed]) -> dict[
 
 def side_by_side(pieces: Sequence[Piece], files: Sequence[Placed]) -> list[str]:
     """Serial numbers of loggers whose downloads for one probe overlap in time; empty where none do."""
-    spans: dict[str, list[tuple[int, int]]] = {}
+    spans: list[tuple[int, int, str]] = []
     for one in (files[position] for position, _ in pieces):
         time = one.utc.asi8[one.utc.asi8 != zones.NAT]
         if one.download.serial and len(time):
-            spans.setdefault(one.download.serial, []).append((int(time.min()), int(time.max())))
-    overlap = {
-        serial
-        for serial, own in spans.items()
-        for other, theirs in spans.items()
-        if other != serial and any(a <= d and c <= b for a, b in own for c, d in theirs)
-    }
-    return sorted(overlap)
+            spans.append((int(time.min()), int(time.max()), one.download.serial))
+    found: set[str] = set()
+    latest: dict[str, int] = {}  # end of each logger's downloads so far
+    for first, last, serial in sorted(spans):
+        others = {other for other, end in latest.items() if other != serial and end >= first}
+        found |= others | ({serial} if others else set())
+        latest[serial] = max(latest.get(serial, last), last)
+    return sorted(found)
 
 
 def _take(taken: dict[int, str], column: Column | None, who: str, entry: UnitEntry, download: Download) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -10,9 +11,10 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.downloads.joining import stating
+from coldchain_kit.downloads.joining import exchanged, stating
 from coldchain_kit.downloads.joining.assign import Piece, assign
-from coldchain_kit.downloads.joining.notices import instant_of, moved_copies, other_serials, other_years, told, two_loggers
+from coldchain_kit.downloads.joining.interleaved import candidates, resolved
+from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, later_than_made, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
 from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Probe, Source, Step, Trace, Unit, cadence, one_sided
@@ -65,16 +67,25 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     rhythms = {probe.name: stating.read(entry, files, [(at, column.rows) for at, column in pieces], zone=zone, known=known) for probe, pieces in parts}
     intervals = [[one for (at, _), one in known.items() if at == position] for position in range(len(files))]
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else [], intervals[position]) for position, one in enumerate(files))
-    traces, conflicts, notices = {}, [], []
+    traces, conflicts, notices, as_read = {}, [], [], {}
+    times, pairs = None, []
     for probe, pieces in parts:
-        rows = _stack(pieces, files, entry, probe)
-        readings, at_odds = _merge(rows, entry, probe.name, sources)
+        rows = as_read[probe.name] = _stack(pieces, files, entry, probe)
+        beyond_c = _beyond(rows.value, entry.condition)
+        if not np.array_equal(rows.time, times):
+            times, pairs = rows.time, candidates(rows)
+        settled, together, odds = resolved(rows, beyond_c, pairs)
+        readings, at_odds = _merge(settled, entry, probe.name, sources)
+        at_odds += interleaved_rows(rows, beyond_c, odds, entry.name, probe.name, sources)
         step = Step("downloads.join", {"files": len(pieces)}, _version(), len(rows.time) - len(readings))
         traces[probe.name] = Trace(probe, readings, pd.DataFrame(index=readings.index), (step,), sources, rhythms[probe.name]).checked()
         conflicts += at_odds
         notices += two_loggers(probe, pieces, files, readings)
-        notices += moved_copies(rows, probe.name, sources) if at_odds else []
-    notices += [notice for one in files for notice in told(one)]
+        notices += interleaved_notices(rows, together, odds, probe.name, sources)
+        notices += moved_copies(rows, at_odds, probe.name, sources) if at_odds else []
+    notices += exchanged.notices({probe.name: as_read[probe.name] for probe, _ in parts if probe.registered}, conflicts, sources)
+    names = {id(column): probe.name for probe, pieces in parts for _, column in pieces}
+    notices += [notice for one in files for notice in (*told(one, names), *later_than_made(one, zone))]
     notices += other_serials(entry, files, sources) + other_years(sources, zone)
     worst = max((one.state for one in files), key=STATES.index)
     return Unit(
@@ -274,7 +285,13 @@ def _channel(pieces: Sequence[Piece], files: Sequence[Placed], kind: str) -> pd.
 
 def _strangers(position: int, parts: list[tuple[Probe, list[Piece]]]) -> list[str]:
     """Headers of a file's temperature columns that no probe of the register takes."""
-    return [column.header for probe, pieces in parts if not probe.registered for file, column in pieces if file == position]
+    found = []
+    for _, pieces in (part for part in parts if not part[0].registered):
+        for file, column in pieces[bisect_left(pieces, position, key=lambda piece: piece[0]) :]:
+            if file != position:
+                break
+            found.append(column.header)
+    return found
 
 
 def _spanned(one: Placed, strangers: list[str], rhythms: Sequence[cadence.Cadence]) -> Source:

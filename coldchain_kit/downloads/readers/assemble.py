@@ -182,8 +182,17 @@ def _celsius_of(frame: Frame, hints: Hints, notices: list[Notice], time: np.ndar
         if unit_from != "register" and hints.temperature_unit and unit_from != "assumed" and unit != hints.temperature_unit:
             text = f"Column {header!r} is in °{unit} by the file ({unit_from}), but the register says °{hints.temperature_unit}. The file's unit was taken."
             notices.append(_notice(label, when, len(at_lines), text.replace("°K", "K")))
-        if mixed:
-            notices.append(_notice(label, when, mixed, f"Column {header!r} mixes units: {mixed} of its cells are not in the unit of the others. Each was taken in its own unit."))
+        stated, share = _stated(block.dialect, at), _spoken(block, at_lines, at)[1]
+        if unit_from == "cell" and row_unit is None and stated not in (None, unit):
+            text = f"Column {header!r} is headed °{stated}, but its cells say °{unit}. The cells' own unit was taken."
+            notices.append(_notice(label, when, len(at_lines), text.replace("°K", "K")))
+        if unit_from == "cell" and row_unit is None and share < 1.0:
+            text = f"Column {header!r} states °{unit} in most of its cells and nothing in others, nor in its header. All were taken as °{unit}."
+            notices.append(_notice(label, when, round((1 - share) * len(at_lines)), text.replace("°K", "K")))
+        if mixed.any():
+            count = int(mixed.sum())
+            text = f"Column {header!r} mixes units: {count} of its cells {'is' if count == 1 else 'are'} not in °{unit}, the first in line {at_lines[mixed][0] + block.first + 1}. Each was taken in its own unit."
+            notices.append(_notice(label, when[mixed], count, text.replace("°K", "K")))
         below = celsius < ABSOLUTE_ZERO_C
         if below.any():
             for i in at_lines[below][:MAX_LISTED]:
@@ -204,20 +213,34 @@ def _unit(block: Block, at_lines: np.ndarray, at: int, row_unit: str | None, fra
     dialect = block.dialect
     if row_unit in ("C", "F", "K"):
         return row_unit, "cell"
-    if at in block.units:
-        counts = np.bincount(block.units[at][at_lines], minlength=len(UNITS))[1:4]
-        if counts.any():
-            return UNITS[1:4][int(counts.argmax())], "cell"
-    stated = labels.unit(dialect.names[at]) if dialect.header_line is not None else None
-    stated = stated or (cells.unit_of(dialect.units[at].strip("()[] ")) if at < len(dialect.units) else None)
-    if stated in ("C", "F", "K"):
-        return stated, "header"
+    stated = _stated(dialect, at)
+    most, share = _spoken(block, at_lines, at)
+    if most is not None and (share == 1.0 or (stated is None and share > 0.5)):
+        return most, "cell"
+    if stated is not None:
+        return stated, "header"  # for cells that do not say it themselves
     if frame.unit in ("C", "F", "K"):
         return frame.unit, "preamble"
     return (hints.temperature_unit, "register") if hints.temperature_unit else ("C", "assumed")
 
 
-def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict[tuple[int, int], str]) -> np.ndarray:
+def _stated(dialect: Dialect, at: int) -> str | None:
+    """Unit of temperature that a column's header, or the row of units below it, states."""
+    stated = labels.unit(dialect.names[at]) if dialect.header_line is not None else None
+    stated = stated or (cells.unit_of(dialect.units[at].strip("()[] ")) if at < len(dialect.units) else None)
+    return stated if stated in ("C", "F", "K") else None
+
+
+def _spoken(block: Block, at_lines: np.ndarray, at: int) -> tuple[str | None, float]:
+    """Unit of temperature that most cells of a field state themselves, and the share of its numbers that state any."""
+    if at not in block.units:
+        return None, 0.0
+    counts = np.bincount(block.units[at][at_lines], minlength=len(UNITS))[1:4]
+    numbers = np.count_nonzero(~np.isnan(block.values[at][at_lines]))
+    return (UNITS[int(counts.argmax()) + 1], float(counts.sum() / max(numbers, 1))) if counts.any() else (None, 0.0)
+
+
+def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict) -> np.ndarray:
     large = np.abs(values) >= min(abs(value) for value in cells.PLACEHOLDERS)
     if not large.any():
         return values
@@ -227,17 +250,17 @@ def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray
     return np.where(bad, np.nan, values)
 
 
-def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tuple[np.ndarray, int]:
-    """°C rounded to 1e-6, each cell by its own unit where it states one; and how many cells are in another unit than the column."""
+def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tuple[np.ndarray, np.ndarray]:
+    """°C rounded to 1e-6, each cell by its own unit where it states one; and which cells are in another unit than the column."""
     if codes is None and unit == "C":
-        return np.add(np.round(values, 6, out=values), 0.0, out=values), 0  # the block's own array: nobody else has it
+        return np.add(np.round(values, 6, out=values), 0.0, out=values), np.zeros(0, bool)  # the block's own array: nobody else has it
     if codes is None:
-        return _converted(values, unit), 0
+        return _converted(values, unit), np.zeros(0, bool)
     own = np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
     out = np.full(len(values), np.nan)
-    for code, name in enumerate(UNITS[1:4], 1):
-        out[own == code] = _converted(values[own == code], name)
-    return out, int((own != UNITS.index(unit)).sum())
+    for code in (1, 2, 3):
+        out[own == code] = _converted(values[own == code], UNITS[code])
+    return out, own != UNITS.index(unit)
 
 
 def _converted(values: np.ndarray, unit: str) -> np.ndarray:
@@ -314,7 +337,7 @@ def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, colu
         "time_columns": list(dict.fromkeys(dialect.names[at] for at in dialect.time_at)), "time_format": time_format(dialect), "date_order": None if dialect.numeric_time else dialect.order,
         "date_order_from": None if dialect.numeric_time else dialect.order_from, "unit_from": units[0] if len(units) == 1 else "mixed" if units else None,
         "shape": shape, "newest_first": bool(backward > forward), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
-        "zone_stated": frame.zone, "interval_stated_min": list(frame.interval_min), "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
+        "zone_stated": frame.zone, "made_stated": frame.made, "interval_stated_min": list(frame.interval_min), "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
     if content.member is not None:
         layout["member"] = content.member

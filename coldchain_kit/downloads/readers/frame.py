@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from coldchain_kit.downloads.readers import cells, instants, oddlines, stating
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
 from coldchain_kit.model import EventRow
@@ -14,6 +16,12 @@ _SERIAL = re.compile(r"(?i)(?:serial(?:\s*(?:no|number|nr|num))?|s/n|\bsn|serien
 _UNIT_KEY = re.compile(r"(?i)\b(?:units?|einheit(?:en)?|unités?|unidade?s?|temperature scale|scale)\b[^;,:=|\t]*[;,:=|\t]\s*[\"']?(°?\s?[cfk]\b|deg\s?[cf]|degrees?\s?[cf]\b|celsius|fahrenheit|kelvin|℃|℉)")
 _UNIT_SEEN = re.compile(r"(?i)(?<=[\d\s(\[;,:=])(°\s?[cf]|deg\s?[cf]|celsius|fahrenheit|℃|℉)(?![a-z])")
 _ZONE_SEEN = re.compile(r"(?i)(?:time ?zone|zeitzone|fuso|fuseau|zona horaria|utc offset)[^;,:=|\t]*[;,:=|\t]\s*[\"']?([^;,|\t\"']{1,40})")
+_MADE = re.compile(
+    r"(?i)\b(?:download(?:ed)?|read ?out|export(?:ed)?|transferred|report (?:created|generated|date)|file created|created on|generated|printed|"
+    r"ausgelesen|exportiert|erstellt|téléchargée?|exportée?|généré|descargado|exportado|transferido|gerado|impresso)\b"
+    r"(?:\s*(?:date(?: and time)?|time|date/time|at|on|am|le|el|em))?\W{0,6}"
+    r"(\d{1,4}[-./]\d{1,2}[-./]\d{1,4})(?:[ T;,\t\"']+(\d{1,2}:\d{2}(?::\d{2})?(?:\s?[ap]\.?m\.?)?(?:\s?(?:Z|[+-]\d{2}:?\d{2}))?))?"
+)
 
 
 @dataclass
@@ -33,6 +41,7 @@ class Frame:
     serial: str | None = None
     zone: str | None = None
     interval_min: tuple[float, ...] = ()
+    made: str | None = None  # when the file says that it was made; a date alone means the end of that day
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -72,7 +81,27 @@ def around(dialect: Dialect, lines: Lines) -> Frame:
         else:
             _outside(frame, dialect, lines, i)
     _stated(frame, [lines[i] for i in range(min(dialect.first, MAX_PREAMBLE)) if i not in heads and not lines.long(i)])
+    frame.made = _made([lines[i] for i in (*range(min(dialect.first, MAX_PREAMBLE)), *range(dialect.last + 1, min(len(lines), dialect.last + MAX_PREAMBLE))) if i not in heads and not lines.long(i)], dialect.order)
     return frame
+
+
+def _made(texts: list[str], order: str) -> str | None:
+    """When a file says that it was downloaded or made, year first; the latest of several and of what a date may mean. None for nothing that is a time.
+
+    Examples
+    --------
+    >>> _made(["Serial number;TB-1", "Download date: 09.03.2026;09:05"], "ymd")
+    '2026-03-09 09:05:00'
+    """
+    found = []
+    for day, clock in ((hit[1], hit[2]) for text in texts for hit in _MADE.finditer(text)):
+        orders = ("ymd",) if re.match(r"\d{4}", day) else (order,) if order != "ymd" else ("dmy",) if "." in day else ("dmy", "mdy")
+        found += [moment for one in orders if (moment := instants.moment(f"{day} {clock or '23:59:59'}", order=one)) is not None]
+    if not found:
+        return None
+    wall, offset_s = max(found, key=lambda moment: moment[0])
+    zone = "" if offset_s is None else "Z" if not offset_s else f"{'-' if offset_s < 0 else '+'}{abs(offset_s) // 3600:02d}:{abs(offset_s) // 60 % 60:02d}"
+    return str(np.datetime64(wall, "us").astype("M8[s]")).replace("T", " ") + zone
 
 
 def _outside(frame: Frame, dialect: Dialect, lines: Lines, i: int) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.model import Condition
-from coldchain_kit.register import Certificate, Logger
+from coldchain_kit.register import Certificate, Logger, UnitEntry
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, Tables, capped, facts
 
@@ -66,21 +66,22 @@ _SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that q
 
 def devices(assessment: Assessment) -> Tables:
     """Loggers as set, and probes with their certificates, as the register has them."""
-    return Tables(table for name in assessment.case.units for table in (_logger(assessment, name), _probes(assessment, name)))
+    views = {name: assessment.site.units[name].each_logger() for name in assessment.case.units}
+    return Tables(table for name in views for table in (*(_logger(assessment, name, *one) for one in views[name].items()), _probes(assessment, name)))
 
 
-def _logger(assessment: Assessment, unit: str) -> Table:
-    site, logger = assessment.site, assessment.site.units[unit].logger
+def _logger(assessment: Any, unit: str, named: str | None, view: UnitEntry) -> Table:
+    site, logger = assessment.site, view.logger
     alarm = logger.alarm
     limits = f"{wording.celsius(alarm.low_c)} to {wording.celsius(alarm.high_c)}, delay {wording.minutes(alarm.delay_min)}" if alarm else None
     rows = [
-        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", " or ".join(map(wording.minutes, logger.interval_min or ())) or wording.NOT_KNOWN), ("Clock", _clock(logger, site.timezone)),
+        ("Serial number", logger.serial), ("Model", logger.model), ("Interval set", " or ".join(map(wording.minutes, logger.interval_min)) or wording.NOT_KNOWN), ("Clock", _clock(logger, site.timezone)),
         ("Unit of measure", logger.temperature_unit and f"°{logger.temperature_unit}"), ("Alarm", None if not alarm or alarm.enabled is None else "on" if alarm.enabled else "off"), ("Alarm limits", limits),
     ]  # fmt: skip
     rows += [row for row in _manual(logger) if row[1]]
-    for since, _ in site.units[unit].settings:
+    for since, _ in view.settings:
         rows.append(("Settings changed", wording.when(site.instant(since), site.timezone)))
-    return facts(f"Logger of unit {unit}, from the register", rows)
+    return facts(f"Logger {named} of unit {unit}, from the register" if named else f"Logger of unit {unit}, from the register", rows)
 
 
 def _manual(logger: Logger) -> list[tuple[str, str | None]]:
