@@ -65,10 +65,10 @@ class Steps:
     """What traces give beyond a temperature, and where they are silent, each worked out once."""
 
     def __init__(self) -> None:
-        self._tables: dict[tuple, time_beyond.StepTable] = {}
-        self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
+        self._tables: dict[tuple[Any, ...], time_beyond.StepTable] = {}
+        self._runs: dict[tuple[Any, ...], tuple[np.ndarray, np.ndarray]] = {}
         self._silence: dict[int, tuple[np.ndarray, np.ndarray, float, float, np.ndarray]] = {}
-        self._others: dict[tuple, Any] = {}
+        self._others: dict[tuple[Any, ...], Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> time_beyond.StepTable:
@@ -87,7 +87,7 @@ class Steps:
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
 
-    def once(self, trace: Trace, key: tuple, work: Callable[[], Any]) -> Any:
+    def once(self, trace: Trace, key: tuple[Any, ...], work: Callable[[], Any]) -> Any:
         """What ``work`` says about the trace under this key, worked out once."""
         full = id(trace), *key
         if full not in self._others:
@@ -112,7 +112,7 @@ class Steps:
         return np.concatenate((cut(gaps, low=opens, high=closes), thin, ends[silent]))
 
 
-def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple:
+def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> tuple[Any, ...]:
     return id(trace), limit_c, direction, bool(condition and condition.high_exclusive)
 
 
