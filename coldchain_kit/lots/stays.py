@@ -68,10 +68,10 @@ class Steps:
     """What traces give beyond a temperature, and where they are silent, each worked out once."""
 
     def __init__(self) -> None:
-        self._tables: dict[tuple, time_beyond.StepTable] = {}
-        self._runs: dict[tuple, tuple[np.ndarray, np.ndarray]] = {}
+        self._tables: dict[tuple[Any, ...], time_beyond.StepTable] = {}
+        self._runs: dict[tuple[Any, ...], tuple[np.ndarray, np.ndarray]] = {}
         self._silence: dict[int, tuple[np.ndarray, np.ndarray, float, float, np.ndarray]] = {}
-        self._others: dict[tuple, Any] = {}
+        self._others: dict[tuple[Any, ...], Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
     def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
@@ -105,7 +105,7 @@ class Steps:
         last = us[sure[np.minimum(after, len(sure) - 1)]] if len(sure) else np.full(len(after), us[-1])
         return union(np.column_stack((np.minimum(first, us[lost]), np.maximum(last, us[lost]))))
 
-    def once(self, trace: Trace, key: tuple, work: Callable[[], Any]) -> Any:
+    def once(self, trace: Trace, key: tuple[Any, ...], work: Callable[[], Any]) -> Any:
         """What ``work`` says about the trace under this key, worked out once."""
         full = id(trace), *key
         if full not in self._others:

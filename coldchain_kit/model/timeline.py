@@ -18,7 +18,7 @@ from coldchain_kit.model.trace import Trace
 
 __all__ = [
     "GAP_FACTOR", "GAP_FLOOR_MIN", "MISSING_FACTOR", "Pairs",
-    "clip", "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "pairs", "side_by_side", "steps", "times_of", "usual_min",
+    "coverage", "end_intervals", "gap_marks", "gaps", "interval_min", "neighbours", "pairs", "side_by_side", "steps", "times_of", "usual_min",
 ]  # fmt: skip
 
 _US_MIN = 60e6
@@ -52,7 +52,7 @@ def interval_min(record: Trace | pd.Series | pd.DatetimeIndex) -> float | None:
     return min(found, default=None)
 
 
-def usual_min(index: pd.DatetimeIndex) -> float | None:
+def usual_min(index: pd.Index) -> float | None:
     """The median step [min] of some times, for drawing and for slack, never for what counts; None with fewer than two.
 
     Examples
@@ -65,8 +65,8 @@ def usual_min(index: pd.DatetimeIndex) -> float | None:
     return float(np.median(step) / _US_MIN) if len(step) else None
 
 
-def _us(times: pd.DatetimeIndex) -> np.ndarray:
-    return times.as_unit("us").asi8
+def _us(times: pd.Index) -> np.ndarray:
+    return pd.DatetimeIndex(times).as_unit("us").asi8
 
 
 def _series(record: Trace | pd.Series) -> pd.Series:
@@ -74,7 +74,7 @@ def _series(record: Trace | pd.Series) -> pd.Series:
     return record.heard if isinstance(record, Trace) else record
 
 
-def _downloads(record: object, index: pd.DatetimeIndex, stated_min: Minutes) -> tuple[Cadence, ...]:
+def _downloads(record: object, index: pd.Index, stated_min: Minutes) -> tuple[Cadence, ...]:
     """The cadence of each download of a record; a bare Series is its own download."""
     if isinstance(record, Trace) and record.cadences and stated_min is None:
         return record.cadences
@@ -208,22 +208,6 @@ def gap_marks(record: Trace | pd.Series, *, start: pd.Timestamp, stop: pd.Timest
     """
     found = pairs(record)
     return found.gap[(found.start_us >= _micros(start)) & (found.end_us < _micros(stop))]
-
-
-def clip(table: pd.DataFrame, *, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:
-    """Steps (or gaps) cut to a half-open window, ``minutes`` recomputed; rows outside are left out.
-
-    Examples
-    --------
-    >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
-    >>> clip(steps(pd.Series(4.0, index=times)), start=times[0] + pd.Timedelta("6min"), end=times[1])["minutes"].tolist()
-    [4.0]
-    """
-    if not len(table):
-        return table
-    cut = table.assign(start=table["start"].clip(lower=start), end=table["end"].clip(upper=end))  # type: ignore[call-overload]  # the stub knows no bound in time
-    cut = cut[cut["end"] > cut["start"]]
-    return cut.assign(minutes=(cut["end"] - cut["start"]) / pd.Timedelta(minutes=1))  # type: ignore[operator]  # the stub does not know that these are times
 
 
 def gaps(record: Trace | pd.Series, *, start: pd.Timestamp, end: pd.Timestamp, interval_min: Minutes = None) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 
 import numpy as np
@@ -33,7 +34,7 @@ def stated(entry: UnitEntry, one: Placed, *, zone: str) -> tuple[cadence.Stated,
     return tuple(found)
 
 
-def _utc(since: object, zone: str) -> np.ndarray:
+def _utc(since: dt.date, zone: str) -> np.ndarray:
     return np.array([zones.instant(since, zone=zone).tz_localize(None).to_datetime64()])
 
 
