@@ -170,7 +170,7 @@ def pairs_without(trace: Trace, left_out: np.ndarray) -> timeline.Pairs:
 
 def number_gaps(trace: Trace, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
     """Which steps between readings with a number in [start, stop) no line may bridge: gaps, and those over a one-sided reading."""
-    found = pairs_without(trace, trace.readings["one_sided"] != 0)
+    found = pairs_without(trace, trace.readings["one_sided"].to_numpy() != 0)
     first, last = pd.DatetimeIndex([start, stop]).as_unit("us").asi8
     return found.gap[(found.start_us >= first) & (found.end_us < last)]
 
