@@ -8,7 +8,7 @@ from coldchain_kit import assessment
 from tests import sites
 from tests.conftest import TRAPS
 
-KINDS = ("spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "clock", "unit_mixup", "repeated")  # CONTRACTS faults[]
+KINDS = ("spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "interval", "clock", "unit_mixup", "repeated")  # CONTRACTS faults[]
 PROBE = '[units.U.probes.{name}]\nrole = "{role}"\nresolution_c = 0.1\n'
 
 
@@ -23,7 +23,8 @@ def assessed(folder, kind):
 def test_the_fault_planted_is_the_fault_listed(kind, tmp_path):
     found = assessed(tmp_path, kind)
     kinds = {row["kind"] for row in found["faults"]}
-    assert kinds == {kind}
+    # a clock set back puts readings between readings, so that the finest step kept is no longer the logger's
+    assert kinds - ({"interval"} if kind == "clock" else set()) == {kind}
     rows = [row for row in found["faults"] if row["kind"] == kind]
     assert all(row["unit"] == "U" and row["probe"] in ("A", None) and row["text"] for row in rows)
     clean = assessed(tmp_path / "clean", "clean")

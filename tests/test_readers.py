@@ -488,13 +488,19 @@ def test_a_file_without_temperatures_says_what_was_found(read):
 
 
 def test_the_paragraph_and_the_pins(read):
-    download = read("Serial number: TB-00417\nZeit;Oben (°C);Feuchte\n13.03.2026 22:00;4,6;55\n13.03.2026 22:05;4,7;56\nsoon;4,8;57\n13.03.2026 22:10;4,8;57\n")
+    download = read("Serial number: TB-00417\nMessintervall: 5 min\nZeit;Oben (°C);Feuchte\n13.03.2026 22:00;4,6;55\n13.03.2026 22:05;4,7;56\nsoon;4,8;57\n13.03.2026 22:10;4,8;57\n")
     text = downloads.describe(download)
-    for word in ("semicolons", "comma as decimal mark", "DD.MM.YYYY hh:mm", "Oben (°C, by the header)", "Feuchte (humidity)", "4 rows of readings: 3 read, 1 refused", "line 5", "one every 5 min"):
+    for word in ("semicolons", "comma as decimal mark", "DD.MM.YYYY hh:mm", "Oben (°C, by the header)", "Feuchte (humidity)", "4 rows of readings: 3 read, 1 refused", "line 6", "one every 5 min"):
         assert word in text
     pins = tomllib.loads("\n".join(downloads.toml_lines(download)))["units"]["X"]
     assert pins["logger"] == {"serial": "TB-00417", "temperature_unit": "C", "date_order": "dmy", "interval_min": 5}
     assert pins["probes"] == {"Oben": {"column": "Oben (°C)"}}
+
+
+def test_an_interval_that_only_the_readings_keep_is_not_pinned(read):
+    lines = downloads.toml_lines(read("time,A (°C)\n" + "".join(f"2026-03-13 22:{5 * k:02d},4.{k}\n" for k in range(10))))
+    assert "interval_min" not in tomllib.loads("\n".join(lines))["units"]["X"]["logger"]
+    assert any(line.startswith("# interval_min") for line in lines)
 
 
 def test_the_layout_is_ready_for_json(read):

@@ -119,8 +119,8 @@ def _missing(here: Place, steps: Steps, notes: Notes) -> list[str]:
     for trace in here.traces:
         found, place = reach.losses(trace, here, steps), f"{here.stay.unit}, probe {trace.probe.name}"
         if found.crossed:
-            start, end, side = found.crossed[0]
-            pace = "no sound pace of this probe is known" if found.pace_c is None else f"at this probe's fastest sound pace, {found.pace_c:.2g} °C in one interval"
+            start, end, side, rise_k = found.crossed[0]
+            pace = "no sound pace of this probe is known" if np.isinf(rise_k) else f"at its fastest sound pace it goes {rise_k:.2g} °C beyond and back in that time"
             places = "At one place" if len(found.crossed) == 1 else f"At {len(found.crossed)} places, the first"
             limit_c = here.stay.condition.limit_c(side)
             said.append(

@@ -117,13 +117,12 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
         finest = float(known.min())
         for first, stop in regular(steps, coarser_than=finest):
             step = float(np.median(steps[first:stop]))
-            given = [one for one in _in_force(stated, int(times[first])) if _near(np.array([step]), one * US_PER_MIN)[0]]
+            said = _in_force(stated, int(times[first])) + _in_force(stated, int(times[first + 1]))  # the first step may hold the change
+            given = [one for one in said if _near(np.array([step]), one * US_PER_MIN)[0]]
             interval[first:stop], coarse[first:stop] = (min(given) * US_PER_MIN, False) if given else (interval[first:stop], True)
         coarse |= _scattered(steps, interval, tuple(stated))
-    if len(interval):
-        edges = float(interval[0]) / US_PER_MIN, float(interval[-1]) / US_PER_MIN
-    else:
-        edges = (float(base[0]) / US_PER_MIN,) * 2 if len(base) else (float("nan"),) * 2
+    ends = interval if len(interval) else base if len(base) else np.array([np.nan])
+    edges = float(ends[0]) / US_PER_MIN, float(ends[-1]) / US_PER_MIN
     return Cadence(times, interval / US_PER_MIN, coarse, edges, tuple(stated))
 
 

@@ -1,7 +1,7 @@
 """Do "at least" and "at most" hold the truth where a unit cycles, or a door opens, between two readings?
 
 ``python -m tests.benchmarks.bench_bounds [--cabinets 150]``: cabinets of the simulator that cycle through the day, their high limit
-drawn into the cycle's upper part, sampled every 1 to 30 min; and the same with one door opening. It prints how many hold the truth
+drawn around the top of the cycle, sampled every 1 to 30 min; and the same with one door opening. It prints how many hold the truth
 and how wide the bounds are, beside what the bare pairs of rule 6 would give.
 """
 
@@ -51,7 +51,7 @@ def rows(seed: int, kind: str, *, hours: float = 36.0) -> Iterator[Row]:
     if kind == "door":
         events = [simulate.Event("door_open", float(rng.uniform(12 * 60, 30 * 60)), float(rng.uniform(3, 40)))]
     made = simulate.run(cabinet, events, start=START, hours=hours, seed=seed)
-    expanded, share = float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.6, 1.05))
+    expanded, share = float(rng.uniform(0.1, 0.6)), float(rng.uniform(0.8, 1.5))
     for probe in ("A", "B"):
         truth = made.truth[f"probe_{probe}"]
         low, high = np.percentile(truth.iloc[360:], [5, 95])

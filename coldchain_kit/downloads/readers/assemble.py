@@ -291,6 +291,11 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
 
 def _interval_min(time: np.ndarray, stated_min: tuple[float, ...]) -> float | None:
     """The interval in force by the file alone [min], None where it has none or several (CONTRACTS rule 4)."""
+    steps = np.diff(time).view("int64")
+    least, most = (int(steps.min()), int(steps.max())) if len(steps) >= cadence.KEPT else (0, 0)
+    if not stated_min and least > 0 and most <= least * (1 + cadence.TENTH):  # one step throughout, and nothing is copied
+        return float(np.median(steps, overwrite_input=True)) / cadence.US_PER_MIN
+    del steps
     stated = (cadence.Stated(stated_min, source="preamble"),) if stated_min else ()
     return cadence.of(time.astype("M8[us]").view("int64"), stated).one_min
 
