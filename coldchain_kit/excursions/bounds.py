@@ -206,8 +206,9 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     lost = np.zeros(len(readings), dtype=bool) if condition is None else one_sided.unknown(readings, condition)
     at = np.flatnonzero(one_sided.heard(readings) & ~lost)
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
-    short = one_sided.short_of(readings, limit_c, direction)[at]
-    if cut and condition is not None:
+    sided = one_sided.any_of(readings)
+    short = one_sided.short_of(readings, limit_c, direction)[at] if sided else np.zeros(0, dtype=bool)
+    if cut and condition is not None and sided:
         corrected, as_read = (_no_further(values, condition, direction, limit_c) for values in (corrected, as_read))
         short = short | (np.isposinf(SIGN[direction] * one_sided.judged_c(readings)[at]) & ~np.isinf(corrected))
     found = pairs_without(trace, lost)
