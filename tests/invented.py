@@ -1,6 +1,8 @@
-"""Numbers that nobody measured: what stands on pages, in tables and in results beside one-sided readings (CONTRACTS rule 9).
+"""Numbers that nobody measured: what stands on pages, in tables and in results beside one-sided readings (CONTRACTS
+rule 9).
 
-``never``: figures [°C] that the file does not give for such a reading, and that the kit once made up: just outside the limit, the file's
+``never``: figures [°C] that the file does not give for such a reading, and that the kit once made up: just outside
+the limit, the file's
 own largest number. ``bounds``: the cell's own figure and the words that must stand before it.
 """
 
@@ -13,7 +15,9 @@ import re
 from typing import Any
 
 _QUOTED = re.compile(r"“[^”]*”|<[^>]*>")
-_FIGURE = re.compile(r"(?P<before>at least |at most |at or above |at or below )?(?<![\d.])(?P<number>-?\d+(?:\.\d+)?) °C(?!·)")
+_FIGURE = re.compile(
+    r"(?P<before>at least |at most |at or above |at or below )?(?<![\d.])(?P<number>-?\d+(?:\.\d+)?) °C(?!·)"
+)
 FLAGS = {
     "extreme_c": "extreme_bound",
     "min_c": "min_bound",
@@ -38,9 +42,15 @@ def in_text(text: str, *, bounds: dict[float, str], never: set[float]) -> list[s
 def in_results(results: Any, *, bounds: dict[float, str], never: set[float], path: str = "") -> list[str]:
     """The same of a JSON value: a bound only under a key whose flag says that it is one."""
     if isinstance(results, list):
-        return [said for at, one in enumerate(results) for said in in_results(one, bounds=bounds, never=never, path=f"{path}/{at}")]
+        return [
+            said
+            for at, one in enumerate(results)
+            for said in in_results(one, bounds=bounds, never=never, path=f"{path}/{at}")
+        ]
     if not isinstance(results, dict):
-        return [f"{path}: {results}"] if isinstance(results, str) and in_text(results, bounds=bounds, never=never) else []
+        return (
+            [f"{path}: {results}"] if isinstance(results, str) and in_text(results, bounds=bounds, never=never) else []
+        )
     found = []
     for key, value in results.items():
         here = f"{path}/{key}"

@@ -32,11 +32,16 @@ TRAP = {  # file: bounds with their words, figures that were once made up, the f
 
 def trace(values, side, **more) -> Trace:
     times = pd.date_range("2026-03-01", periods=len(values), freq="5min", tz="UTC")
-    return Trace.of(pd.Series(values, index=times, dtype="float64"), one_sided=np.asarray(side), u_c=0.25, interval_min=5, **more)
+    return Trace.of(
+        pd.Series(values, index=times, dtype="float64"), one_sided=np.asarray(side), u_c=0.25, interval_min=5, **more
+    )
 
 
 def assess(folder, name: str, **more) -> assessment.Assessment:
-    more = {"unit": '[units.U.probes.A]\nrole = "buffered"\n', "papers": {"stock.csv": STOCK, "allowances.csv": ALLOWED}} | more
+    more = {
+        "unit": '[units.U.probes.A]\nrole = "buffered"\n',
+        "papers": {"stock.csv": STOCK, "allowances.csv": ALLOWED},
+    } | more
     found = assessment.assess(sites.write(folder, [TRAPS / f"one_sided_{name}.csv"], **more))
     assert results.faults(found.results) == []
     return found
@@ -80,17 +85,22 @@ def test_without_a_bound_it_is_outside_on_its_side_where_there_is_a_limit(low, h
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 10_000))
 def test_a_bound_never_claims_more_than_the_truth_behind_it(seed):
-    """Readings beyond what a logger can show, as it shows them: every figure of it bounds the figure of the true ones."""
+    """Readings beyond what a logger can show: every figure of what it shows bounds the figure of the true ones."""
     rng = np.random.default_rng(seed)
     true = np.round(5 + 6 * np.sin(np.arange(120) / rng.uniform(4, 12)) + rng.normal(0, 0.3, 120), 2)
     top, bottom = rng.uniform(8.1, 10), rng.uniform(0, 1.9)
     side = np.where(true > top, 1, np.where(true < bottom, -1, 0))
     shown = np.where(side > 0, round(top, 2), np.where(side < 0, round(bottom, 2), true))
     whole, cut = (excursions.find(one, FRIDGE) for one in (trace(true, np.zeros(120)), trace(shown, side)))
-    assert cut[["direction", "first_out", "last_out", "readings"]].equals(whole[["direction", "first_out", "last_out", "readings"]])
+    assert cut[["direction", "first_out", "last_out", "readings"]].equals(
+        whole[["direction", "first_out", "last_out", "readings"]]
+    )
     for mine, full in zip(cut.to_dict("records"), whole.to_dict("records"), strict=True):
         sign = 1 if full["direction"] == "above" else -1
-        held = side[(trace(true, side).readings.index >= full["first_out"]) & (trace(true, side).readings.index <= full["last_out"])]
+        held = side[
+            (trace(true, side).readings.index >= full["first_out"])
+            & (trace(true, side).readings.index <= full["last_out"])
+        ]
         assert mine["extreme_bound"] == mine["degree_minutes_bound"] == bool((held != 0).any())
         assert sign * mine["extreme_c"] <= sign * full["extreme_c"] + 1e-9
         assert mine["degree_minutes"] <= full["degree_minutes"] + 1e-6
@@ -115,7 +125,9 @@ def test_nothing_that_takes_numbers_ever_sees_one_of_a_one_sided_reading(seed):
 
 def test_a_trace_that_gives_it_a_number_is_refused():
     readings = trace([5.0, 25.0], [0, 1]).readings
-    wrong = trace([5.0, 25.0], [0, 1]).__class__(trace([5.0], [0]).probe, readings.assign(celsius=[5.0, 25.0]), pd.DataFrame(index=readings.index))
+    wrong = trace([5.0, 25.0], [0, 1]).__class__(
+        trace([5.0], [0]).probe, readings.assign(celsius=[5.0, 25.0]), pd.DataFrame(index=readings.index)
+    )
     assert [said[0] for said in wrong.check()] == ["8"]
 
 
@@ -155,8 +167,17 @@ def test_without_a_number_the_figures_are_null_with_the_reason(cases, name):
     found, side = cases[name].results, "max" if name == "hi" else "min"
     (probe,), (row,) = found["probes"], found["excursions"]
     assert (row["extreme_c"], row["degree_minutes"], row["p_outside"]) == (None, None, None)
-    assert (row["verdict"], row["readings"], row["extreme_bound"], row["extreme_text"]) == ("outside", 8, False, TRAP[name][2])
-    assert probe[f"{side}_c"] is None and probe[f"{side}_text"] == TRAP[name][2] and probe["readings"] == 98 - 4 * (name == "lo") + 2 * (name == "lo")
+    assert (row["verdict"], row["readings"], row["extreme_bound"], row["extreme_text"]) == (
+        "outside",
+        8,
+        False,
+        TRAP[name][2],
+    )
+    assert (
+        probe[f"{side}_c"] is None
+        and probe[f"{side}_text"] == TRAP[name][2]
+        and probe["readings"] == 98 - 4 * (name == "lo") + 2 * (name == "lo")
+    )
     assert (probe["mean_c"], probe["mkt_c"]) == (None, None) and TRAP[name][2] in probe["mean_why_not"]
     assert probe["gaps"] == [] and probe["missing_readings"] == 0
     assert {kind["kind"] for kind in found["faults"]} == {"one_sided"}
@@ -169,7 +190,11 @@ def test_with_a_number_the_figures_are_bounds(cases, name):
     (probe,), (row,) = found["probes"], found["excursions"]
     side = "max" if name == "above" else "min"
     assert (row["extreme_c"], row["extreme_bound"], row["degree_minutes_bound"]) == (bound, True, True)
-    assert (probe[f"{side}_c"], probe[f"{side}_bound"], probe[f"{side}_one_sided"]) == (bound, True, TRAP[name][0][bound])
+    assert (probe[f"{side}_c"], probe[f"{side}_bound"], probe[f"{side}_one_sided"]) == (
+        bound,
+        True,
+        TRAP[name][0][bound],
+    )
     assert probe["mean_c"] is None and probe["mkt_c"] is None
 
 
@@ -189,13 +214,21 @@ def test_a_bound_inside_asks_for_a_decision_and_is_no_gap(cases):
     assert found["excursions"] == [] and probe["gaps"] == [] and found["mkt"] == []
     assert probe["unknown_minutes"] == 35.0 and probe["covered_share"] < 1
     assert lot["needs_decision"] and any("> 5" in said for said in lot["why"])
-    assert all(row["used_most"] >= 35 / 60 and row["applicable"] for row in lot["allowances"])  # like time without readings
+    assert all(
+        row["used_most"] >= 35 / 60 and row["applicable"] for row in lot["allowances"]
+    )  # like time without readings
     assert probe["mean_c"] is None
 
 
 def test_a_number_held_at_a_declared_end_is_a_bound(tmp_path):
-    rows = [(f"2026-03-02T{k // 12:02d}:{k % 12 * 5:02d}:00", value) for k, value in enumerate([5.0, 5.1] * 20 + [60.0] * 4 + [5.2, 5.0] * 20)]
-    for told in ("[units.U.logger]\nrange_c = [-40.0, 60.0]\n", '[units.U.probes.A]\nrole = "buffered"\nspan_c = [-40.0, 60.0]\n'):
+    rows = [
+        (f"2026-03-02T{k // 12:02d}:{k % 12 * 5:02d}:00", value)
+        for k, value in enumerate([5.0, 5.1] * 20 + [60.0] * 4 + [5.2, 5.0] * 20)
+    ]
+    for told in (
+        "[units.U.logger]\nrange_c = [-40.0, 60.0]\n",
+        '[units.U.probes.A]\nrole = "buffered"\nspan_c = [-40.0, 60.0]\n',
+    ):
         folder = tmp_path / str(len(told))
         found = assessment.assess(sites.write(folder, [sites.series(folder, rows)], unit=told)).results
         (row,) = found["excursions"]
@@ -228,7 +261,11 @@ def test_it_proves_no_minutes_beyond_a_further_temperature_and_rules_none_out(ca
 
 def test_a_day_of_hi_is_neither_a_flat_line_nor_repeated(tmp_path):
     times = pd.date_range("2026-03-02", periods=3000, freq="5min")
-    values = [f"{5 + 0.1 * (k % 5):.1f}" for k in range(300)] + ["HI"] * 2400 + [f"{5 + 0.1 * (k % 7):.1f}" for k in range(300)]
+    values = (
+        [f"{5 + 0.1 * (k % 5):.1f}" for k in range(300)]
+        + ["HI"] * 2400
+        + [f"{5 + 0.1 * (k % 7):.1f}" for k in range(300)]
+    )
     rows = [(f"{time:%Y-%m-%dT%H:%M:%S}", value) for time, value in zip(times, values, strict=True)]
     found = assessment.assess(sites.write(tmp_path, [sites.series(tmp_path, rows)])).results
     assert {row["kind"] for row in found["faults"]} == {"one_sided"}
@@ -243,7 +280,12 @@ def test_what_is_not_known_ranks_first():
         {"id": "b", "degree_minutes": None, "faulty": False},
     ]
     groups = [
-        {"excursions": [row["id"]], "start": "2026-03-01T00:00:00Z", "end": "2026-03-01T01:00:00Z", "causes": [{"cause": row["id"], "support": 1.0}]}
+        {
+            "excursions": [row["id"]],
+            "start": "2026-03-01T00:00:00Z",
+            "end": "2026-03-01T01:00:00Z",
+            "causes": [{"cause": row["id"], "support": 1.0}],
+        }
         for row in rows
     ]
     from coldchain_kit import causes
@@ -252,15 +294,19 @@ def test_what_is_not_known_ranks_first():
 
 
 def test_the_mkt_of_a_window_that_holds_one_is_null_and_says_why(tmp_path):
-    site = '[conditions.mine]\nlow_c = 2.0\nhigh_c = 8.0\nmkt = { limit_c = 8.0, window_hours = 2.0, direction = "back" }\nsource = "Local (example)"\n'
-    found = assess(tmp_path, "hi", site=site, unit='condition = "mine"\n[units.U.probes.A]\nrole = "buffered"\n').results
+    rule = 'mkt = { limit_c = 8.0, window_hours = 2.0, direction = "back" }'
+    site = f'[conditions.mine]\nlow_c = 2.0\nhigh_c = 8.0\n{rule}\nsource = "Local (example)"\n'
+    found = assess(
+        tmp_path, "hi", site=site, unit='condition = "mine"\n[units.U.probes.A]\nrole = "buffered"\n'
+    ).results
     assert found["mkt"] and all(row["mkt_c"] is None and "“HI”" in row["why_not"] for row in found["mkt"])
 
 
 # ---- pages, tables, charts ---------------------------------------------------------------------------------------
 
 TABLES = [
-    "readings", "excursions", "totals", "mkt", "buffer", "gap_estimates", "bands", "episodes", "near_limit", "faults", "conflicts", "gaps", "coverage", "flags",
+    "readings", "excursions", "totals", "mkt", "buffer", "gap_estimates", "bands", "episodes", "near_limit", "faults",
+    "conflicts", "gaps", "coverage", "flags",
     "believable", "checks", "exposures", "allowances", "lots", "stays", "causes", "uncertainty", "calibration",
 ]  # fmt: skip
 
@@ -283,7 +329,8 @@ def test_no_page_and_no_result_holds_a_number_that_nobody_measured(cases, name):
     import html
 
     sheet = html.unescape(enquiry.html(enquiry.sheets(found.results)[0]))
-    assert f"“{text}”" in sheet and f"“{text}”" in html.unescape(str(tables.readings(found)._repr_mimebundle_()))
+    table = html.unescape(str(tables.readings(found)._repr_mimebundle_()))
+    assert f"“{text}”" in sheet and f"“{text}”" in table
     data = tables.csv_tables(found)
     assert not any(np.isin(data[frame].select_dtypes("number").to_numpy(), list(never)).any() for frame in data)
 
@@ -329,11 +376,17 @@ def test_the_checks_of_this_file_find_what_they_are_for():
 
 def test_a_conflict_with_one_shows_its_text_not_a_number(tmp_path):
     times = [f"2026-03-02T{k // 12:02d}:{k % 12 * 5:02d}:00" for k in range(40)]
-    one = sites.series(tmp_path, [(time, "HI" if k == 20 else 5.0 + k % 3 / 10) for k, time in enumerate(times)], name="a.csv")
+    one = sites.series(
+        tmp_path, [(time, "HI" if k == 20 else 5.0 + k % 3 / 10) for k, time in enumerate(times)], name="a.csv"
+    )
     two = sites.series(tmp_path, [(time, 5.0 + k % 3 / 10) for k, time in enumerate(times)], name="b.csv")
     found = assessment.assess(sites.write(tmp_path, [one, two]))
     rows = {row["kept"]: row for row in found.results["conflicts"]}
-    assert (rows[True]["value_c"], rows[True]["text"], rows[True]["one_sided"]) == (None, "HI", "at least")  # further outside: it counts
+    assert (rows[True]["value_c"], rows[True]["text"], rows[True]["one_sided"]) == (
+        None,
+        "HI",
+        "at least",
+    )  # further outside: it counts
     assert rows[False]["value_c"] == 5.2 and rows[False]["one_sided"] is None
     assert "HI" in str(tables.conflicts(found)._repr_mimebundle_())
 
@@ -344,12 +397,20 @@ def test_freezing_is_possible_below_any_bound():
     for bound in (np.nan, 1.5, -40.0):
         here = trace([5.0, bound, 5.0], [0, -1, 0])
         row = exposure.freezing(here, start=here.readings.index[0], end=here.readings.index[-1])
-        assert row["possible"] and row["lowest_one_sided"] == "at most" and row["lowest_c"] == (None if np.isnan(bound) else bound)
+        assert (
+            row["possible"]
+            and row["lowest_one_sided"] == "at most"
+            and row["lowest_c"] == (None if np.isnan(bound) else bound)
+        )
     warm = trace([5.0, np.nan, 5.0], [0, 1, 0])
     assert not exposure.freezing(warm, start=warm.readings.index[0], end=warm.readings.index[-1])["possible"]
 
 
 def test_extremes_beside_a_bound_are_bounds():
     found = one_sided.extremes(trace([5.0, 25.0, 30.0], [0, 1, 0]).readings)
-    assert (found["max_c"], found["max_bound"], found["max_one_sided"]) == (30.0, True, "at least")  # the reading "> 25" may have been higher
+    assert (found["max_c"], found["max_bound"], found["max_one_sided"]) == (
+        30.0,
+        True,
+        "at least",
+    )  # the reading "> 25" may have been higher
     assert SimpleNamespace(**found).min_bound is False

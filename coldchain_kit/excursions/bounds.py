@@ -170,7 +170,7 @@ def pairs_without(trace: Trace, left_out: np.ndarray) -> timeline.Pairs:
 
 def number_gaps(trace: Trace, *, start: pd.Timestamp, stop: pd.Timestamp) -> np.ndarray:
     """Which steps between readings with a number in [start, stop) no line may bridge: gaps, and those over a one-sided reading."""
-    found = pairs_without(trace, trace.readings["one_sided"] != 0)
+    found = pairs_without(trace, trace.readings["one_sided"].to_numpy() != 0)
     first, last = pd.DatetimeIndex([start, stop]).as_unit("us").asi8
     return found.gap[(found.start_us >= first) & (found.end_us < last)]
 
@@ -206,8 +206,9 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
     lost = np.zeros(len(readings), dtype=bool) if condition is None else one_sided.unknown(readings, condition)
     at = np.flatnonzero(one_sided.heard(readings) & ~lost)
     corrected, as_read = (one_sided.judged_c(readings, column)[at] for column in ("celsius", "as_read_c"))
-    short = one_sided.short_of(readings, limit_c, direction)[at]
-    if cut and condition is not None:
+    sided = one_sided.any_of(readings)
+    short = one_sided.short_of(readings, limit_c, direction)[at] if sided else np.zeros(0, dtype=bool)
+    if cut and condition is not None and sided:
         corrected, as_read = (_no_further(values, condition, direction, limit_c) for values in (corrected, as_read))
         short = short | (np.isposinf(SIGN[direction] * one_sided.judged_c(readings)[at]) & ~np.isinf(corrected))
     found = pairs_without(trace, lost)

@@ -141,7 +141,8 @@ def _beyond_parts(time_us: np.ndarray, distance: np.ndarray, out: np.ndarray, ga
     with np.errstate(divide="ignore", invalid="ignore"):
         change = after - before
         crossing = np.where(change != 0, start + (end - start) * (-before / change), start)
-    crossing = np.where(np.isfinite(before) & np.isfinite(after), crossing, np.where(rising, end, start))
+    if np.isinf(distance).any():
+        crossing = np.where(np.isfinite(before) & np.isfinite(after), crossing, np.where(rising, end, start))
     from_us = np.where(rising, crossing, start)
     to_us = np.where(falling, crossing, end)
     nothing = gap | ~(out[:-1] | out[1:])

@@ -1,8 +1,11 @@
 """One-sided readings: HI, LO, a figure beside > or <, a value held at a declared range's end (CONTRACTS rule 9).
 
-Such a reading says on which side of a bound the temperature lay, not where. In a Trace its ``as_read_c`` and ``celsius`` are
-NaN, ``one_sided`` is its side (+1, -1), ``bound_c`` its bound [°C] (NaN where the file and the register give none) and ``text``
-the file's own text. So nothing that takes a mean, fits a course or draws a point ever meets a number that was not measured;
+Such a reading says on which side of a bound the temperature lay, not where. In a Trace its ``as_read_c`` and
+``celsius`` are
+NaN, ``one_sided`` is its side (+1, -1), ``bound_c`` its bound [°C] (NaN where the file and the register give none)
+and ``text``
+the file's own text. So nothing that takes a mean, fits a course or draws a point ever meets a number that was not
+measured;
 what must judge it asks here. It is a reading: no gap lies beside it.
 """
 
@@ -30,13 +33,15 @@ def heard(readings: pd.DataFrame) -> np.ndarray:
 
 
 def judged_c(readings: pd.DataFrame, column: str = "celsius") -> np.ndarray:
-    """What each reading is judged by [°C]: its number; of a one-sided one the bound, or infinity on its side without a bound.
+    """What each reading is judged by [°C]: its number; of a one-sided one the bound, or infinity on its side without
+    a bound.
 
     For comparisons with limits only: these are no temperatures. NaN where there is no reading.
 
     Examples
     --------
-    >>> readings = pd.DataFrame({"celsius": [5.0, np.nan, np.nan], "one_sided": [0, 1, -1], "bound_c": [np.nan, 25.0, np.nan]})
+    >>> celsius, bound = [5.0, np.nan, np.nan], [np.nan, 25.0, np.nan]
+    >>> readings = pd.DataFrame({"celsius": celsius, "one_sided": [0, 1, -1], "bound_c": bound})
     >>> judged_c(readings).tolist()
     [5.0, 25.0, -inf]
     """
@@ -49,7 +54,8 @@ def judged_c(readings: pd.DataFrame, column: str = "celsius") -> np.ndarray:
 
 
 def unknown(readings: pd.DataFrame, condition: Condition) -> np.ndarray:
-    """One-sided readings whose bound says nothing about the limits: inside them on its own side, or outside on the other.
+    """One-sided readings whose bound says nothing about the limits: inside them on its own side, or outside on the
+    other.
 
     They are unknown, like a gap. A side on which the condition has no limit needs no bound beyond it.
 
@@ -96,12 +102,15 @@ def extremes(readings: pd.DataFrame) -> dict[str, Any]:
     ``min_time`` (UTC), ``min_bound`` (True: the figure is a bound), ``min_one_sided`` ("at least", "at most" or None),
     ``min_text`` (the file's own text of such a reading, or None); ``as_read_min_c``, ``as_read_max_c`` [°C].
 
-    A maximum beside a reading "> 25" is "at least", also where another reading is higher than 25: that one may have been higher still.
+    A maximum beside a reading "> 25" is "at least", also where another reading is higher than 25: that one may have
+    been higher still.
 
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=3, freq="5min", tz="UTC")
-    >>> readings = pd.DataFrame({"celsius": [5.0, np.nan, 6.0], "as_read_c": [5.0, np.nan, 6.0], "one_sided": [0, 1, 0], "bound_c": [np.nan, 25.0, np.nan], "text": ["", "> 25", ""]}, index=times)
+    >>> values, bound = [5.0, np.nan, 6.0], [np.nan, 25.0, np.nan]
+    >>> columns = {"celsius": values, "as_read_c": values, "one_sided": [0, 1, 0], "bound_c": bound, "text": ["", "> 25", ""]}
+    >>> readings = pd.DataFrame(columns, index=times)
     >>> found = extremes(readings)
     >>> found["max_c"], found["max_one_sided"], found["max_text"], found["min_c"], found["min_bound"]
     (25.0, 'at least', '> 25', 5.0, False)
@@ -109,7 +118,14 @@ def extremes(readings: pd.DataFrame) -> dict[str, Any]:
     found: dict[str, Any] = {}
     here = readings[heard(readings)]
     for end, (pick, own) in ENDS.items():
-        found |= {f"{end}_c": None, f"{end}_time": None, f"{end}_bound": False, f"{end}_one_sided": None, f"{end}_text": None, f"as_read_{end}_c": None}
+        found |= {
+            f"{end}_c": None,
+            f"{end}_time": None,
+            f"{end}_bound": False,
+            f"{end}_one_sided": None,
+            f"{end}_text": None,
+            f"as_read_{end}_c": None,
+        }
         if not len(here):
             continue
         value, side = judged_c(here), here["one_sided"].to_numpy()
@@ -118,7 +134,11 @@ def extremes(readings: pd.DataFrame) -> dict[str, Any]:
         found |= {f"{end}_c": _finite(value[at]), f"{end}_time": here.index[at]}
         found[f"as_read_{end}_c"] = _finite(judged_c(here, "as_read_c")[pick(judged_c(here, "as_read_c"))])
         if open_ is not None:
-            found |= {f"{end}_bound": found[f"{end}_c"] is not None, f"{end}_one_sided": WORDS[int(side[open_])], f"{end}_text": here["text"].iloc[open_] or None}
+            found |= {
+                f"{end}_bound": found[f"{end}_c"] is not None,
+                f"{end}_one_sided": WORDS[int(side[open_])],
+                f"{end}_text": here["text"].iloc[open_] or None,
+            }
     return found
 
 
@@ -149,7 +169,8 @@ def why_no_mean(readings: pd.DataFrame) -> str:
     if not side.any():
         return ""
     count = int((side != 0).sum())
-    return f"Not given: {count} reading{'s' if count > 1 else ''} in it {'have' if count > 1 else 'has'} no number of {'their' if count > 1 else 'its'} own{quoted(readings)}, and a mean needs one."
+    words = f"{count} readings in it have no number of their own" if count > 1 else "1 reading in it has no number of its own"
+    return f"Not given: {words}{quoted(readings)}, and a mean needs one."
 
 
 def quoted(readings: pd.DataFrame) -> str:

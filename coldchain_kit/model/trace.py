@@ -169,7 +169,8 @@ class Trace:
     def remembered(self, name: str, work: Callable[[], Any]) -> Any:
         """What ``work`` gives, worked out once for these times, readings and cadences; not to be changed in place."""
         side = self.readings["one_sided"].to_numpy()
-        known = np.where(side == 0, self.readings["celsius"].to_numpy(dtype="float64"), np.copysign(np.inf, side))
+        known = self.readings["celsius"].to_numpy(dtype="float64")
+        known = np.where(side == 0, known, np.copysign(np.inf, side)) if side.any() else known
         kept = self.__dict__.get("_kept", {})
         before = kept.get(name)
         if before is None or before[0] is not self.cadences or not before[1].equals(self.readings.index) or not np.array_equal(before[2], known, equal_nan=True):

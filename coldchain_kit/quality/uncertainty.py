@@ -1,7 +1,7 @@
 """The uncertainty of each reading: its parts and their root sum of squares (CONTRACTS rule 6).
 
-Parts of U (expanded, k = 2) are standard uncertainties u [°C]: the certificate's; half a display step, rectangular; drift since the
-certificate, rectangular; going on beyond the certificate's points. Without a certificate U is assumed.
+Parts of U (expanded, k = 2) are standard uncertainties u [°C]: the certificate's; half a display step, rectangular; drift since
+the certificate, rectangular; going on beyond the certificate's points. Without a certificate U is assumed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from coldchain_kit.base import zones
 from coldchain_kit.model import Trace
 from coldchain_kit.register import Certificate
 
-# Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2. The least that U is
+# Without a certificate: a logger's usual accuracy of +-0.5 °C (FACTS B9, READ), taken as U with k = 2. The least that
+# U is
 # allowed to be far from the certificate's points, too (own rule, no source).
 ASSUMED_U_C = 0.5
 MOST_RATIO = 2.0  # the doubt of going on grows no further than this many spacings (own rule, no source)
@@ -42,7 +43,8 @@ def step_part_c(step_c: float | None) -> float:
 def display_step_c(trace: Trace) -> float | None:
     """The step that the readings themselves keep [°C], in the file's own unit; None where too few of them show one.
 
-    All differences of the numbers of one unit of measure are multiples of it. Where downloads differ the coarsest counts.
+    All differences of the numbers of one unit of measure are multiples of it. Where downloads differ the coarsest
+    counts.
 
     Examples
     --------
@@ -60,12 +62,14 @@ def display_step_c(trace: Trace) -> float | None:
         mine = values[known & (source == number)]
         unit = _unit_of(trace, number, mine)
         groups.setdefault(unit, []).append(mine * 1.8 + 32.0 if unit == "F" else mine)
-    steps = [_kept_step(np.concatenate(parts)) / (1.8 if unit == "F" else 1.0) for unit, parts in groups.items() if unit]
+    steps = [
+        _kept_step(np.concatenate(parts)) / (1.8 if unit == "F" else 1.0) for unit, parts in groups.items() if unit
+    ]
     return max(steps, default=0.0) or None
 
 
 def _unit_of(trace: Trace, number: int, values: np.ndarray) -> str:
-    """ "F" or "C" by the file's layout, else by the grid that its values lie on; "" where they lie on none (then they show no step)."""
+    """ "F" or "C" by the file's layout, else by the grid that its values lie on; "" on none: then they show no step."""
     layout = trace.sources[number].layout if number < len(trace.sources) else {}
     units = {column.get("unit") for column in layout.get("columns", ()) if column.get("kind") == "temperature"}
     stated = {"F": "F", "C": "C", "K": "C"}.get(units.pop(), "") if len(units) == 1 else ""
@@ -88,9 +92,11 @@ def _kept_step(values: np.ndarray) -> float:
 
 
 def drift_c_per_year(certificate: Certificate, certificates: Sequence[Certificate]) -> float | None:
-    """How fast a probe drifts [°C a year, positive]: as the register states it, else by two certificates; None where neither says.
+    """How fast a probe drifts [°C a year, positive]: as the register states it, else by two certificates; None where
+    neither says.
 
-    By two certificates: the largest change of the correction at a reference that both have (of the later one as found, where it
+    By two certificates: the largest change of the correction at a reference that both have (of the later one as
+    found, where it
     states that), over the time between them.
 
     Examples
@@ -108,15 +114,21 @@ def drift_c_per_year(certificate: Certificate, certificates: Sequence[Certificat
         if before.date is None or after.date is None or after.date <= before.date:
             continue
         first = {reference: reference - indicated for reference, indicated in before.points}
-        again = [(reference, reference - indicated) for reference, indicated in after.as_found or after.points if reference in first]
+        again = [
+            (reference, reference - indicated)
+            for reference, indicated in after.as_found or after.points
+            if reference in first
+        ]
         if again:
             years = (after.date - before.date).days / DAYS_A_YEAR
             rates.append(max(abs(moved - first[reference]) for reference, moved in again) / years)
     return max(rates, default=None)
 
 
-def drift_c(index: pd.DatetimeIndex, certificate: Certificate, certificates: Sequence[Certificate], *, zone: str | None = None) -> np.ndarray:
-    """How far the probe may have drifted since its certificate at each instant [°C]; 0 where no rate or no date is known."""
+def drift_c(
+    index: pd.DatetimeIndex, certificate: Certificate, certificates: Sequence[Certificate], *, zone: str | None = None
+) -> np.ndarray:
+    """How far the probe may have drifted since its certificate at each instant [°C]; 0 without a rate or a date."""
     rate = drift_c_per_year(certificate, certificates)
     if not rate or certificate.date is None:
         return np.zeros(len(index))
@@ -128,7 +140,8 @@ def drift_c(index: pd.DatetimeIndex, certificate: Certificate, certificates: Seq
 def away(as_read_c: np.ndarray, points: Sequence[tuple[float, float]]) -> tuple[np.ndarray, np.ndarray]:
     """Standard uncertainty of going on beyond the outermost points [°C], and where U must be at least ASSUMED_U_C.
 
-    The largest difference of neighbouring corrections / sqrt 3 x distance to the nearest point / spacing of the last two points, at
+    The largest difference of neighbouring corrections / sqrt 3 x distance to the nearest point / spacing of the last
+    two points, at
     most twice that; with a single point, or further out than one spacing, U is at least 0.5 °C. Own rule, no source. A
     certificate without points says nothing of where it holds, and adds nothing.
 
@@ -151,12 +164,19 @@ def away(as_read_c: np.ndarray, points: Sequence[tuple[float, float]]) -> tuple[
     return np.minimum(ratio, MOST_RATIO) * float(np.abs(np.diff(add)).max()) / ROOT3, ratio > 1.0 + 1e-9
 
 
-def parts(certificate: Certificate | None, as_read_c: np.ndarray, *, step_c: float | None = None, drifted_c: np.ndarray | float = 0.0) -> dict[str, np.ndarray]:
+def parts(
+    certificate: Certificate | None,
+    as_read_c: np.ndarray,
+    *,
+    step_c: float | None = None,
+    drifted_c: np.ndarray | float = 0.0,
+) -> dict[str, np.ndarray]:
     """The standard uncertainties [°C] that make u, each an array on the readings; u is the root of their squares.
 
     Returns
     -------
-    dict: "assumed"; or "certificate", "resolution", "drift", "extrapolation" and "floor", what lifts U to 0.5 °C far from the points.
+    dict: "assumed"; or "certificate", "resolution", "drift", "extrapolation" and "floor", what lifts U to 0.5 °C far
+    from the points.
 
     Examples
     --------
