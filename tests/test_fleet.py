@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from coldchain_kit.records import fleet
+import json
+
+import pytest
+
+from coldchain_kit.assessment import monthly
+from coldchain_kit.base import KitError
+from coldchain_kit.records import fleet, making
+from tests import sites
 
 
 def row(tmp_path, **changes):
@@ -38,3 +45,24 @@ def test_everything_typed_is_text_on_the_index(tmp_path):
     page = fleet.page([found], month="2026-03", base=tmp_path, banner=bad)
     assert "<i " not in page and 'onmouseover="' not in page
     assert page.count("&lt;i onmouseover=") == 9  # mark and title; site, unit, description, incomplete, lowest, highest, outside
+
+
+def test_one_unit_at_fault_in_the_register_does_not_end_the_month(tmp_path, monkeypatch):
+    def freeze(site, *, unit, month, out, reason):
+        """The month without its notebook."""
+        done = monthly.assess(site, unit=unit, month=month)
+        (out / unit / "data").mkdir(parents=True)
+        (out / unit / "data" / "results.json").write_text(json.dumps(done.results), "utf-8")
+        return out / unit
+
+    monkeypatch.setattr(making, "monthly", freeze)
+    path = sites.series(tmp_path, [(f"2026-02-{1 + k // 24:02d}T{k % 24:02d}:00:00", 5.0 + 0.1 * (k % 3)) for k in range(672)])
+    broken = '[units.X]\nkind = "refrigerator"\nreadings = ["U/a.csv"]\n[units.X.logger]\ninterval_min = inf\n'
+    site = sites.write(tmp_path, [path], unit='[units.U.logger]\ninterval_min = 60\n', site=broken).parent / "site.toml"
+    done = fleet.month([site], month="2026-02", out=tmp_path / "out")
+    assert [record.name for record in done.records] == ["U"]
+    (line,) = [line for line in done.incomplete if "was not done" in line]
+    assert "unit X was not done" in line and "'units.X.logger.interval_min' is 'inf'" in line and "site.toml line" in line
+    assert "NOT DONE" in done.index.read_text("utf-8")
+    with pytest.raises(KitError, match="unit 'Y' is in none"):
+        fleet.month([site], month="2026-02", out=tmp_path / "other", units=["Y"])

@@ -22,7 +22,7 @@ import pandas as pd
 import pytest
 
 from coldchain_kit import assessment, records, register
-from coldchain_kit.base import RecordError, chain
+from coldchain_kit.base import RecordError, chain, sha256
 from coldchain_kit.model import to_text
 from coldchain_kit.records import bag, freezing, gather, ledger, making, rerunning, strict_run, verification
 from coldchain_kit.register import entries
@@ -524,3 +524,30 @@ def test_a_record_is_handed_over_as_one_zip(tmp_path):
     (folder / "stray").touch()
     with pytest.raises(RecordError, match="not whole"):
         records.handover(folder)
+
+
+# ------------------------------------------------------------------------------------------------- times that cannot be, the site's logbook
+
+
+def test_readings_later_than_the_freeze_stand_on_the_page_and_in_bag_info(tmp_path, monkeypatch):
+    monkeypatch.setattr(ledger, "now", lambda: "2026-03-01T00:00:00Z")
+    made = frozen.freeze(tmp_path, results={"schema": "other", "sources": [{"file": "F2.csv", "sha256": sha256(frozen.READINGS.encode()), "last": "2026-03-10T23:55:00Z"}]})
+    said = "F2.csv has readings until 2026-03-10T23:55:00Z, later than this record was frozen (2026-03-01T00:00:00Z)"
+    assert verification.bag_info(made)["Later-Than-Freeze"].startswith(said)
+    assert said in (made / "data/record.html").read_text("utf-8")
+    assert verification.record(made) == []
+
+
+def test_the_sites_logbook_goes_into_the_record_where_it_is_used(site, tmp_path):
+    copy = shutil.copytree(site, tmp_path / "site", ignore=shutil.ignore_patterns("records"))
+    book = (copy / "cases/2026-014/logbook.csv").read_text("utf-8").splitlines()
+    (copy / "logbook.csv").write_text("\n".join([book[0] + ",unit", *(line + ",F2" for line in book[1:])]) + "\n", "utf-8")
+    text = (copy / "site.toml").read_text("utf-8").replace('timezone = "Europe/Lisbon"', 'timezone = "Europe/Lisbon"\nlogbook = "logbook.csv"')
+    (copy / "site.toml").write_text(text, "utf-8")
+    own = gather.case(register.load_case(copy / "cases/2026-014/case.toml"), tmp_path / "1")
+    assert "logbook.csv" not in own.files, "the case has its own"
+    case = copy / "cases/2026-014/case.toml"
+    case.write_text(case.read_text("utf-8").replace('logbook = "logbook.csv"\n', ""), "utf-8")
+    taken = gather.case(register.load_case(case), tmp_path / "2")
+    assert "logbook.csv" in taken.files
+    assert len(assessment.assess(taken.root / taken.start).logbook) == len(book) - 1

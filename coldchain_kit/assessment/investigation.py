@@ -261,7 +261,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         mkt=[{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=_of_probe(table, trace), start=start, end=stop)],
         excursions=rows,
         near_limit=[{"unit": unit.name, **row} for trace in deciding for row in rows_of(excursions.near_limit(trace, condition), NearLimitRow[pd.Timestamp]) if _overlaps(row, window)],
-        conflicts=list(unit.conflicts),
+        conflicts=[{**row, "start": row.get("start"), "end": row.get("end"), "readings": row.get("readings")} for row in unit.conflicts],
         episodes=_episodes(case, unit, table, rows, room, book, faults),
         faults=faults,
         bands=[{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=start, end=stop)],

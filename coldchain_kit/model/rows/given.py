@@ -174,6 +174,9 @@ class ConflictRow(TypedDict, Generic[T]):
     text: Annotated[str | None, Of("the file's own text of a one-sided reading", "rule 9")]
     kept: Annotated[bool, Of("whether it counts", "rule 12")]
     why: Annotated[str, Of("why, or why not", "rule 12")]
+    start: NotRequired[Annotated[T | None, Of("of a stretch at odds: its first reading", "rule 12")]]
+    end: NotRequired[Annotated[T | None, Of("of a stretch at odds: its last reading", "rule 12")]]
+    readings: NotRequired[Annotated[Count | None, Of("of a stretch at odds: its readings", "rule 12")]]
 
 
 class FaultRow(TypedDict, Generic[T]):
