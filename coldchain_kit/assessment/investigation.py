@@ -10,26 +10,14 @@ from typing import Any
 import pandas as pd
 
 from coldchain_kit import causes, downloads, excursions, exposure, lots, quality, register
-from coldchain_kit.assessment import results
+from coldchain_kit.assessment import beside, results, window
+from coldchain_kit.assessment.window import Window
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
 from coldchain_kit.model import Trace, Unit, plain
-from coldchain_kit.quality import alarms, calibration, decision
+from coldchain_kit.quality import alarms, calibration, checks, decision
 from coldchain_kit.register import Case, Site, UnitEntry, logbook, stock
-
-
-@dataclass(frozen=True)
-class Window:
-    """The span a case looks at: half-open; ``stop`` lies just past ``end`` where no end was declared, so that the last reading counts.
-
-    ``declared_start``: None where the case states no start, so that ``start`` is the first reading.
-    """
-
-    start: pd.Timestamp
-    end: pd.Timestamp
-    stop: pd.Timestamp
-    declared_start: pd.Timestamp | None = None
 
 
 @dataclass(frozen=True)
@@ -72,29 +60,43 @@ def assess(case: str | Path | Case) -> Assessment:
     book = logbook.read(case.logbook, site=site) if case.logbook else ()
     shelf = stock.read(case.stock, site=site, units=case.units) if case.stock else ()
     allowed = stock.read_allowances(case.allowances, lots=shelf) if case.allowances else ()
-    units = {name: load_unit(site, name, case.readings[name], folder=case.folder) for name in case.units}
-    window = _window(case, units)
+    units = {name: load_unit(site, name, case.readings[name], folder=case.folder, may_lack=bool(case.no_readings)) for name in case.units}
+    span = window.of(case, units)
     room = _room(case, units)
-    parts = [_assess_unit(case, units[name], window, room, book) for name in case.units]
+    arrivals = {name: min((stay.moved_in for lot in shelf for stay in lot.stays if stay.unit == name), default=None) for name in case.units}
+    parts = [_assess_unit(case, units[name], span, room, book, stays_from=arrivals[name]) for name in case.units]
     found = {name: part["table"] for name, part in zip(case.units, parts, strict=True)}
     rows = {key: [row for part in parts for row in part[key]] for key in parts[0] if key != "table"}
+    around = [beside.look(load_unit(site, name, case.readings[name], folder=case.folder, may_lack=True), site.units[name].condition, span) for name in case.beside]
+    regular = [key for row in rows["episodes"] if row["recurrent"] for key in row["excursions"]]
     before = [row for path in case.earlier for row in lots.earlier(_earlier(path, case))]
     lot_rows = lots.assess(
-        shelf, allowed, units, excursions=rows["excursions"], faults=rows["faults"], site=site, window=window, calibration=rows["calibration"],
-        checks=rows["checks"], earlier=before,
+        shelf, allowed, units, excursions=rows["excursions"], faults=rows["faults"], site=site, window=span, calibration=rows["calibration"],
+        logbook=book, episodes=rows["episodes"], earlier=before, no_readings=span.no_readings,
     )  # fmt: skip
+    known = all(row["covered_share"] >= causes.KNOWN_SHARE for row in rows["probes"] if row["decides"])
     document = {
         "schema": results.SCHEMA_ID,
-        "case": {"id": case.id, "title": case.title, "units": list(case.units), "window": [window.start, window.end], "site": site.name, "timezone": site.timezone},
+        "case": {
+            "id": case.id, "title": case.title, "units": list(case.units), "window": [span.start, span.end], "site": site.name, "timezone": site.timezone,
+            "beside": list(case.beside), "no_readings": span.no_readings or None,
+        },
         **rows,
-        "cause": causes.case(rows["episodes"], rows["excursions"], rows["faults"]),
+        "beside": [row for row, _ in around],
+        "together": causes.together([*rows["excursions"], *(row for _, found_there in around for row in found_there)], regular=regular),
+        "cause": {"cause": "undetermined", "support": 1.0} if span.no_readings else causes.case(rows["episodes"], rows["excursions"], rows["faults"], known=known),
         "lots": lot_rows,
-    }
-    return Assessment(case, window, units, room, plain(document), tuple(shelf), tuple(book), found)
+    }  # fmt: skip
+    return Assessment(case, span, units, room, plain(document), tuple(shelf), tuple(book), found)
 
 
-def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -> Unit:
+def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path, may_lack: bool = False) -> Unit:
     """A unit's record from its downloads: read, put on UTC, put together, corrected and flagged.
+
+    Parameters
+    ----------
+    may_lack : bool
+        There may be no file: each probe of the register then has no reading.
 
     Raises
     ------
@@ -102,6 +104,9 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
         A download without a readable temperature series, or one that does not fit the register.
     """
     entry = site.unit(name)
+    if may_lack and not files:
+        none = pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC", name="time").as_unit("us"))
+        return Unit(name, {key: Trace.of(none, probe=row.probe) for key, row in entry.probes.items()}, clock={"state": "not_verified", "text": "There is no download."})
     hints = downloads.Hints(entry.logger.temperature_unit, entry.logger.date_order, tuple(row.probe.column or key for key, row in entry.probes.items()))
     loads = [load for path in files for load in downloads.read(path, hints=hints, shown=shown_name(path, folder, site.path.parent))]
     placed = [downloads.place(load, entry, zone=site.timezone) for load in loads]
@@ -132,18 +137,6 @@ def _certificates(entry: UnitEntry, probe: str) -> tuple:
     return entry.probes[probe].certificates if probe in entry.probes else ()
 
 
-def _window(case: Case, units: dict[str, Unit]) -> Window:
-    times = [trace.readings.index for unit in units.values() for trace in unit.traces.values() if len(trace.readings)]
-    if not times:
-        raise KitError("no unit of the case has a reading", where=case.path.name, mend="Check the files named under readings")
-    first, last = min(index[0] for index in times), max(index[-1] for index in times)
-    start, end = case.start or first, case.end or last
-    if end <= start:
-        raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
-    stop = end if case.end is not None else end + pd.Timedelta(1, "us")
-    return Window(start, end, stop, case.start)
-
-
 def _room(case: Case, units: dict[str, Unit]) -> Trace | None:
     """The room's trace: a room probe of a unit of the case, else the unit the register names, else the site's one room."""
     for unit in units.values():
@@ -167,7 +160,7 @@ def room_unit(case: Case) -> str | None:
     return rooms[0] if len(rooms) == 1 and rooms[0] not in case.units else None
 
 
-def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple) -> dict[str, Any]:
+def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple, *, stays_from: pd.Timestamp | None) -> dict[str, Any]:
     """Every row of the results that one unit gives."""
     entry = case.site.units[unit.name]
     condition = entry.condition
@@ -175,15 +168,21 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     faults = quality.faults(unit, condition=condition, logger=entry.logger, start=window.start, end=window.stop)
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
+    shown = checks.displays(book, unit, condition, start=window.start, end=window.stop, stays_from=stays_from)
+    shown = [{"id": f"{unit.name}-E{number}", **row} for number, row in enumerate(shown, len(table) + 1)]
     rows = table.to_dict("records")
-    groups = episodes.group(table, join_min=case.join_min) if len(table) else []
-    checks = alarms.checks(book, unit, entry, start=window.start, end=window.stop)
+    groups = episodes.group(table, join_min=case.join_min, shown=shown) if len(table) or shown else []
+    looked_at = checks.checks(book, unit, entry, start=window.start, end=window.stop, shown=shown)
     state = calibration.state(entry, window.start, window.end, zone=case.site.timezone)
     episode_rows = []
     for number, group in enumerate(groups, 1):
-        members = [row for row in rows if row["id"] in group["excursions"]]
         row = {"id": f"{unit.name}-P{number}", "unit": unit.name, **{key: group[key] for key in ("direction", "excursions", "start", "end", "recurrent")}}
-        ranked = causes.weigh(row, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
+        members = [one for one in rows if one["id"] in group["excursions"]]
+        if not members:
+            episode_rows.append({**row, "causes": causes.of_display()})
+            continue
+        measured = {**row, "start": min(one["start"] for one in members), "end": max(one["end"] for one in members)}
+        ranked = causes.weigh(measured, unit, condition=condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
         episode_rows.append({**row, "causes": ranked})
     hidden = [estimates.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=window.start, end=window.stop) for trace in deciding]
     answer, reasons = quality.believable(unit, faults=faults, start=window.start, end=window.stop, calibration=state)
@@ -196,7 +195,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "sources": [{"unit": unit.name, **results.source_row(source)} for source in unit.sources],
         "probes": probes,
         "mkt": [{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=table[table["probe"] == trace.probe.name] if len(table) else table, start=window.start, end=window.stop)],
-        "excursions": rows,
+        "excursions": [*rows, *shown],
         "near_limit": [{"unit": unit.name, **row} for trace in deciding for row in excursions.near_limit(trace, condition).to_dict("records") if _overlaps(row, window)],
         "conflicts": list(unit.conflicts),
         "episodes": episode_rows,
@@ -208,7 +207,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         "uncertainty": [{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window, zone=case.site.timezone)],
         "alarm_guard": [{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
         "alarms": alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
-        "checks": checks,
+        "checks": looked_at,
         "believable": [{"unit": unit.name, "answer": answer, "reasons": reasons}],
         "clock": [{"unit": unit.name, **unit.clock}],
     }  # fmt: skip

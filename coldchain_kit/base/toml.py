@@ -79,6 +79,10 @@ def pair(value: Any) -> str:
     return "" if good else "two numbers, the lower one first, such as [-40.0, 85.0]"
 
 
+def range_above_zero(value: Any) -> str:
+    return "" if not pair(value) and value[0] > 0 else "two numbers above zero, the lower one first, such as [3, 240]"
+
+
 def points(value: Any) -> str:
     good = isinstance(value, list) and value and all(isinstance(row, list) and len(row) == 2 and not any(number(item) for item in row) for row in value)
     return "" if good else "pairs of [reference °C, indicated °C], such as [[0.0, 0.1], [5.0, 5.2]]"

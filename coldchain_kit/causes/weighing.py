@@ -27,7 +27,7 @@ from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, W
 from coldchain_kit.causes.evidence import Facts, information
 from coldchain_kit.model import Trace, Unit, physics
 
-__all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
+__all__ = ["CEILING", "DECLARED", "KNOWN_SHARE", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "of_display", "part", "weigh"]
 
 RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
 # What speaks of the readings themselves, not of a course: it needs no long episode.
@@ -37,6 +37,7 @@ OF_ROOM = ("hot_room", "cold_room", "room_unknown")
 # Support that shape alone can reach. On the tuning set none of 336 looks with a support over 0.99 was wrong: by the rule of three
 # (95 % bound 3 / n) up to 0.9 % may be, so more than 0.99 is not supported by measurement.
 CEILING = 0.99
+KNOWN_SHARE = 0.95  # of the window, below which nothing found is not "none" (CONTRACTS rule 11)
 # Below this share of the full weight the ranking says that the shape tells little.
 TELLS_LITTLE = 0.5
 
@@ -249,28 +250,43 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
-def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict]) -> dict[str, Any]:
+def of_display() -> list[dict[str, Any]]:
+    """The causes of an episode that only a display saw: no course, so nothing to weigh."""
+    return [_entry("undetermined", 1.0, [], [], ["Only the display showed it, no reading: there is no course to weigh."], ["Look for another record of the time between the two checks"])]
+
+
+def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known: bool = True) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
-    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one. Without excursions:
-    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
+    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one, else
+    ``undetermined`` where only a display was outside. Without excursions: ``none``, or ``record_error`` / ``probe_fault`` where
+    there is a fault beyond gap and no_value.
+
+    Parameters
+    ----------
+    known : bool
+        At least 95 % of the window is known for every probe that decides (:data:`KNOWN_SHARE`); else ``undetermined`` stands in place of ``none``.
 
     Examples
     --------
     >>> case([], [], [{"kind": "gap"}])
     {'cause': 'none', 'support': 1.0}
-    >>> case([], [], [{"kind": "clock"}])["cause"]
-    'record_error'
+    >>> case([], [], [{"kind": "clock"}])["cause"], case([], [], [{"kind": "gap"}], known=False)["cause"]
+    ('record_error', 'undetermined')
     """
     if not excursions:
         kinds = {row["kind"] for row in faults} - {"gap", "no_value"}
         if not kinds:
-            return {"cause": "none", "support": 1.0}
+            return {"cause": "none", "support": 1.0} if known else {"cause": "undetermined", "support": 1.0}
         return {"cause": "record_error" if kinds & set(RECORD_FAULTS) else "probe_fault", "support": 1.0}
-    by_id = {row["id"]: row for row in excursions}
+    by_id = {row["id"]: row for row in excursions if row.get("basis") != "display"}
+    if not by_id:
+        return {"cause": "undetermined", "support": 1.0}
     sound, broken = [], []
     for place, episode in enumerate(episodes):
         rows = [by_id[key] for key in episode["excursions"] if key in by_id]
+        if not rows:
+            continue
         trusted = sum(float(row["degree_minutes"]) for row in rows if not row.get("faulty"))
         if any(not row.get("faulty") for row in rows):
             sound.append((trusted, -place, episode))

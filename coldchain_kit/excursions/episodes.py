@@ -5,6 +5,7 @@ Rule: CONTRACTS "How the numbers are made", rule 8.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ _ONE_RUN_MIN = 30.0  # crossings of one defrost, and those of two probes of a un
 _PERIODS_TRIED = 20
 
 
-def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
+def group(excursions: pd.DataFrame, *, join_min: float, shown: Sequence[dict[str, Any]] = ()) -> list[dict[str, Any]]:
     """Excursions of one unit put together into episodes.
 
     Parameters
@@ -26,6 +27,8 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
         Rows of :func:`excursions.find` of all deciding probes of one unit, with a column ``id``.
     join_min : float
         Runs of one direction less than this far apart [min], or parted by a gap only, belong together.
+    shown : sequence of dict
+        Excursions by the display of the unit, with ids: their time is not known, so that they belong to no regular runs.
 
     Returns
     -------
@@ -34,13 +37,15 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[dict[str, Any]]:
     """
     found: list[dict[str, Any]] = []
     for direction in ("above", "below"):
-        rows = excursions[excursions["direction"] == direction].sort_values(["start", "end"]).to_dict("records")
+        rows = excursions[excursions["direction"] == direction].sort_values(["start", "end"]).to_dict("records") if len(excursions) else []
         runs = _clusters(rows, min(join_min, _ONE_RUN_MIN))
         regular = recurrent([run["start"] for run in runs], [run["end"] for run in runs])
         members = set(regular["members"]) if regular else set()
         if regular:
             found.append(_merged([runs[k] for k in regular["members"]], regular["period_hours"]))
-        found.extend(_clusters([row for k, run in enumerate(runs) if k not in members for row in run["rows"]], join_min))
+        single = [row for k, run in enumerate(runs) if k not in members for row in run["rows"]]
+        displayed = [row for row in shown if row["direction"] == direction]
+        found.extend(_clusters(sorted([*single, *displayed], key=lambda row: (row["start"], row["end"])) if displayed else single, join_min))
     return sorted(found, key=lambda episode: (episode["start"], episode["direction"]))
 
 

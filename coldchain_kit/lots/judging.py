@@ -15,17 +15,18 @@ import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import time_beyond
-from coldchain_kit.lots import reasons, stays
+from coldchain_kit.lots import allowed, beside, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import Condition, Trace, Unit, timeline
-from coldchain_kit.register import Allowance, Lot, Site, Stay
+from coldchain_kit.quality import checks
+from coldchain_kit.register import Allowance, LogEntry, Lot, Site, Stay, stock
 
 COLD_KINDS = ("refrigerator", "cold_room")  # where product counts as not to be frozen unless the stock list says otherwise
 
 
 def assess(
     lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[dict], faults: Sequence[dict], site: Site, window: Any,
-    calibration: Sequence[dict] = (), checks: Sequence[dict] = (), earlier: Sequence[dict] = (),
+    calibration: Sequence[dict] = (), logbook: Sequence[LogEntry] = (), episodes: Sequence[dict] = (), earlier: Sequence[dict] = (), no_readings: str = "",
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Rows of CONTRACTS ``lots[]``, one a lot, in the order of the stock list.
 
@@ -34,22 +35,30 @@ def assess(
     lots, allowances : as read by ``stock.read`` and ``stock.read_allowances``
     units : dict of name -> Unit
         The units of the case with corrected, flagged traces.
-    excursions, faults : rows of CONTRACTS ``excursions[]`` and ``faults[]`` (times as Timestamp or ISO text).
+    excursions, faults, episodes : rows of CONTRACTS ``excursions[]``, ``faults[]``, ``episodes[]`` (times as Timestamp or ISO text)
+        Excursions by the display among them.
     window : object with ``start``, ``end``, ``stop``, ``declared_start`` [UTC]
         The case's window. A declared edge cuts every stay (CONTRACTS rule 10); where none was declared (the edge is the
         record's own) the whole stay counts, and its time outside the record is time without readings.
     calibration : rows of ``calibration.state`` (a row without ``unit`` counts for every unit).
-    checks : rows of ``alarms.checks``; the undecided ones (display outside, readings inside) ask for a decision.
+    logbook : as read by ``logbook.read``: loads, and minima on a display that are below the freezing point.
     earlier : rows of :func:`earlier` from frozen cases.
+    no_readings : str
+        Why no deciding probe has a reading in the window, as the case says; every lot needs a decision then.
 
     Returns
     -------
-    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, without_readings_min,
-    earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
+    list of dict: lot, product, presentation, manufacturer, expiry, goes_with, stays[], exposures[], bands[], outside{}, without_readings_min,
+    earlier_out_hours, earlier_known, earlier_cases[], allowances[], sides_without_statement[], product_beside[], freezing{} or None,
+    possible_freezing (None: no reading says), needs_decision, why[].
     """
     steps, edges = Steps(), _edges(window)
-    notes = reasons.Notes(excursions, faults, calibration, checks, site)
-    return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
+    notes = reasons.Notes(excursions, faults, calibration, site, window=window, logbook=logbook, episodes=episodes, no_readings=no_readings)
+    contents = beside.Beside(site)
+    return [
+        _lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, contents, edges, notes, [row for row in earlier if row["lot"] == lot.lot])
+        for lot in lots
+    ]  # fmt: skip
 
 
 def _edges(window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]:
@@ -57,28 +66,29 @@ def _edges(window: Any) -> tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Ti
     return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
-def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: tuple, notes: reasons.Notes, before: list[dict]) -> dict[str, Any]:
-    places = _places(lot, units, edges)
-    freezing = _freezing(lot, places, notes.site)
+def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, contents: beside.Beside, edges: tuple, notes: reasons.Notes, before: list[dict]) -> dict[str, Any]:
+    places = _places(lot, units, edges, notes)
+    freezing = _freezing(lot, places, notes)
     stated = lot.earlier_out_hours or 0.0
-    earlier_hours = tuple(stated + sum(row[name] for row in before) for name in ("out_hours_least", "out_hours_most"))
+    earlier_hours = stated + sum(row["out_hours_least"] for row in before), stated + sum(row["out_hours_most"] for row in before)
     directions = dict.fromkeys(side for here in places for side in ("above", "below") if here.stay.condition.limit_c(side) is not None)
     outside = {side: _outside(places, steps, side) for side in directions}
     silent_min = _without_readings(places, steps)
-    rows = {
-        "exposures": [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)],
-        "allowances": [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances],
-    }
-    why = reasons.why(places, steps, freezing, before, edges, notes)
+    statements = [allowed.row(row, lot, places, steps, silent_min, earlier_hours, notes) for row in allowances]
+    exposures = [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)]
+    exposures += [row for here in places for row in _displays(here, notes)]
+    why = reasons.why(lot, places, steps, units=units, freezing=freezing, before=before, statements=statements, edges=edges, notes=notes)
     return {
-        "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
-        "stays": [_stay(stay, places, steps) for stay in lot.stays], **rows, "bands": _bands(places, steps), "outside": outside,
-        "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
+        "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry, "goes_with": lot.goes_with,
+        "stays": [_stay(stay, places, steps) for stay in lot.stays], "exposures": exposures, "allowances": statements,
+        "sides_without_statement": allowed.sides_without(statements, list(directions)), "bands": _bands(places, steps), "outside": outside,
+        "product_beside": [row for here in places for row in contents.rows(here)],
+        "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_known": lot.earlier_known, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
 
 
-def _places(lot: Lot, units: dict[str, Unit], edges: tuple) -> list[Place]:
+def _places(lot: Lot, units: dict[str, Unit], edges: tuple, notes: reasons.Notes) -> list[Place]:
     """The stays as far as the window reaches; rows of one unit that overlap are one stay."""
     start, end, last = edges
     found: list[Place] = []
@@ -89,10 +99,12 @@ def _places(lot: Lot, units: dict[str, Unit], edges: tuple) -> list[Place]:
         if closes <= opens:
             continue
         same = next((at for at, here in enumerate(found) if here.stay.unit == stay.unit and here.stay.condition == stay.condition and opens <= here.closes), None)
+        shown = notes.displays_of(stay.unit)
         if same is None:
-            found.append(stays.place(stay, units.get(stay.unit), opens=opens, closes=closes))
+            found.append(stays.place(stay, units.get(stay.unit), opens=opens, closes=closes, shown=shown))
         else:
-            found[same] = stays.place(found[same].stay, units.get(stay.unit), opens=found[same].opens, closes=max(closes, found[same].closes))
+            whole = {"opens": found[same].opens, "closes": max(closes, found[same].closes)}
+            found[same] = stays.place(found[same].stay, units.get(stay.unit), **whole, shown=shown)
     return found
 
 
@@ -100,7 +112,8 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> dict[str, Any]:
     """One row of ``stays[]``: as the stock list has it, and what the probes there showed."""
     here = next((place for place in places if place.stay.unit == stay.unit and place.opens < (stay.moved_out or place.closes) and place.closes > stay.moved_in), None)
     return {
-        "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state, "condition": stay.condition.id,
+        "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state or stock.UNOPENED,
+        "state_stated": stay.state is not None, "opened_at": stay.opened_at, "condition": stay.condition.id,
         "condition_title": stay.condition.title, "condition_source": stay.condition.source, "condition_status": stay.condition.status,
         "judged_from": here.opens if here else None, "judged_to": _to(here) if here else None,
         "probes": [_readings(here, trace, steps) for trace in here.traces] if here else [],
@@ -166,11 +179,29 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
     whole, single = time_beyond.total(table, **seen), time_beyond.longest(table, **seen)
-    bounds = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
+    bounds = stays.spent([replace(here, traces=(trace,), shown=())], steps, limit_c=limit_c, direction=direction, unknown_counts=False)
     return {
         "minutes": whole.minutes, "minutes_least": bounds.total_least, "minutes_most": bounds.total_most,
         "longest": single.minutes, "longest_least": bounds.single_least, "longest_most": bounds.single_most,
     }  # fmt: skip
+
+
+def _displays(here: Place, notes: reasons.Notes) -> list[dict[str, Any]]:
+    """Rows of ``exposures[]`` for what only the display saw, beyond the product's own limit: the time is not known."""
+    rows, none = [], dict.fromkeys(("first_out", "last_out", "first_back", "min_c", "min_time", "max_c", "max_time", "as_read_min_c", "as_read_max_c"))
+    for row in here.shown:
+        side = row["direction"]
+        limit_c = here.stay.condition.limit_c(side)
+        if limit_c is None or not notes.meets(here, row) or not here.stay.condition.outside([row["extreme_c"]], side).any():
+            continue
+        start, end = max(row["start"], here.opens), min(row["end"], here.closes)
+        most = max(0.0, (end - start) / pd.Timedelta(minutes=1))
+        times = {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": most, "longest": 0.0, "longest_least": 0.0, "longest_most": most}
+        rows.append({
+            "unit": here.stay.unit, "probe": None, "role": "display", "start": start, "end": end, "condition": here.stay.condition.id, "direction": side,
+            "limit_c": limit_c, **times, "readings_outside": 0, **none, "max_c" if side == "above" else "min_c": row["extreme_c"], "excursions": [row["id"]],
+        })  # fmt: skip
+    return rows
 
 
 def _extremes(valued: pd.DataFrame) -> dict[str, Any]:
@@ -198,20 +229,19 @@ def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, dir
 
 
 def _bands(places: list[Place], steps: Steps) -> list[dict[str, Any]]:
-    """Time beyond each temperature of the condition's bands over all stays, the worst probe of each [min]."""
+    """Time beyond each temperature of the conditions' bands over all stays, the worst probe of each [min]."""
     cuts = dict.fromkeys(cut for here in places for cut in here.stay.condition.bands())
-    own = places[0].stay.condition if places else None
     return [
-        {"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=own))}
+        {"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False))}
         for direction, limit_c in cuts
     ]
 
 
 def _outside(places: list[Place], steps: Steps, direction: str) -> dict[str, Any]:
-    """Over all stays, beyond the first stay's limit on that side."""
-    condition = next(here.stay.condition for here in places if here.stay.condition.limit_c(direction) is not None)
-    limit_c = condition.limit_c(direction)
-    return {"limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=condition))}
+    """Over all stays, each held against its own limit on that side; ``limit_c`` None where the stays have several."""
+    limits = list(dict.fromkeys(limit for here in places if (limit := here.stay.condition.limit_c(direction)) is not None))
+    spent = stays.spent(places, steps, direction=direction, unknown_counts=False)
+    return {"limit_c": limits[0] if len(limits) == 1 else None, "limits_c": limits, **_asdict(spent)}
 
 
 def _asdict(spent: Spent) -> dict[str, float]:
@@ -220,20 +250,37 @@ def _asdict(spent: Spent) -> dict[str, float]:
     }  # fmt: skip
 
 
-def _freezing(lot: Lot, places: list[Place], site: Site) -> dict[str, Any] | None:
-    """The lowest reading of any probe less U over all stays; None where no probe says anything."""
+def _freezing(lot: Lot, places: list[Place], notes: reasons.Notes) -> dict[str, Any] | None:
+    """The lowest reading of any probe, or figure on a display, less U over all stays; None where nothing says anything."""
     rows = []
     for here in places:
-        kind = site.units[here.stay.unit].kind
-        limit = here.stay.condition.freeze_c
+        kind, condition = notes.site.units[here.stay.unit].kind, here.stay.condition
         matters = any(freeze_matters(stay, kind) for stay in lot.stays if stay.unit == here.stay.unit)
+        point = {"do_not_freeze": matters, "freeze_c": condition.freezing_c, "freeze_rule": condition.freezing_rule()}
         for trace in here.unit.traces.values() if here.unit else ():
             if trace.probe.role == "room" and kind != "room":
                 continue
-            row = exposure.freezing(trace, freeze_c=0.0 if limit is None else limit, start=here.seen_from, end=here.seen_to)
+            row = exposure.freezing(trace, freeze_c=condition.freezing_c, start=here.seen_from, end=here.seen_to)
             if row is not None:
-                rows.append({"unit": here.stay.unit, **row, "possible": row["possible"] and matters, "do_not_freeze": matters})
+                rows.append({"unit": here.stay.unit, **row, "possible": row["possible"] and matters, **point})
+        rows += [{**row, "possible": matters, **point} for row in _frozen_by_display(here, notes)]
     return min(rows, key=lambda row: (not row["possible"], row["lowest_less_u_c"])) if rows else None
+
+
+def _frozen_by_display(here: Place, notes: reasons.Notes) -> list[dict[str, Any]]:
+    """Displayed minima that, less the uncertainty of a display, lie at or below the freezing point and that no reading explains."""
+    if here.unit is None:
+        return []
+    u_c = checks.DISPLAY_U_C
+    floor = replace(here.stay.condition, low=here.stay.condition.freezing_c + u_c + 1e-6, high=None, unit="C")
+    shown = checks.displays(notes.logbook, here.unit, floor, start=here.seen_from, end=here.seen_to, stays_from=here.opens)
+    return [
+        {
+            "unit": here.stay.unit, "probe": None, "role": "display", "time": row["end"], "lowest_c": row["extreme_c"], "expanded_c": u_c,
+            "lowest_less_u_c": round(row["extreme_c"] - u_c, 6),
+        }
+        for row in shown if row["direction"] == "below"
+    ]  # fmt: skip
 
 
 def freeze_matters(stay: Stay, kind: str) -> bool:
@@ -248,39 +295,6 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     if stay.do_not_freeze is not None:
         return stay.do_not_freeze
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
-
-
-def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: reasons.Notes) -> dict[str, Any]:
-    """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
-    direction, from_c, to_c = band(row, places)
-    used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True, own=places[0].stay.condition if places else None)
-    if row.counting == "total":
-        least, most = used.total_least / 60 + earlier_hours[0], used.total_most / 60 + earlier_hours[1]
-    else:
-        least, most = max(used.single_least / 60, earlier_hours[0]), max(used.single_most / 60, earlier_hours[1])
-    beyond_end = reasons.beyond_ceiling(places, direction, to_c, notes)
-    applicable = not beyond_end
-    return {
-        "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
-        "dated": row.dated, "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
-        "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
-        "earlier_hours": earlier_hours[1], "without_readings_hours": silent_min / 60,
-        "why": " ".join(beyond_end or reasons.counted(row, silent_min, earlier_hours[1])),
-    }  # fmt: skip
-
-
-def band(row: Allowance, places: Sequence[Place] = ()) -> tuple[str, float, float]:
-    """Direction, near end and far end [°C] of an allowance.
-
-    ``to_c`` is the far end; a band written upwards but lying wholly at or below the product's low limit ("from 0 to 2")
-    is a cold one: its far end is the colder.
-    """
-    low = next((here.stay.condition.limit_c("below") for here in places if here.stay.condition.limit_c("below") is not None), None)
-    if row.from_c > row.to_c:
-        return "below", row.from_c, row.to_c
-    if low is not None and row.to_c <= low:
-        return "below", row.to_c, row.from_c
-    return "above", row.from_c, row.to_c
 
 
 def earlier(results: dict[str, Any]) -> list[dict[str, Any]]:

@@ -1,6 +1,7 @@
 from . import alarms as alarms
 from . import calibration as calibration
 from . import calibration_line as calibration_line
+from . import checks as checks
 from . import decision as decision
 from .findings import believable as believable
 from .findings import faults as faults

@@ -16,6 +16,7 @@ CASE_SHAPE = {
     "case": toml.Need({
         "id": toml.Need(toml.text), "title": toml.Need(toml.text), "unit": toml.text, "units": toml.texts, "site": toml.Need(toml.text),
         "start": toml.local_time, "end": toml.local_time, "found": {"time": toml.local_time, "by": toml.text}, "join_min": toml.positive,
+        "no_readings": toml.text, "beside": toml.texts,
     }),
     "inputs": {
         "readings": toml.anything, "stock": toml.text, "allowances": toml.text, "logbook": toml.text, "attachments": toml.texts,
@@ -42,6 +43,8 @@ class Case:
     logbook: Path | None = None
     attachments: tuple[Path, ...] = ()
     earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
+    no_readings: str = ""  # why no deciding probe has a reading in the window, where people say so
+    beside: tuple[str, ...] = ()  # units looked at over the same hours; their downloads are in ``readings``, too
 
     @property
     def folder(self) -> Path:
@@ -73,6 +76,14 @@ def load_case(path: str | Path) -> Case:
         Fault(f"unit '{name}' is not in the register", toml.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
         for name in names if name not in site.units
     ]  # fmt: skip
+    beside = tuple(dict.fromkeys(head.get("beside", ())))
+    faults += [
+        Fault(f"unit '{name}' in 'beside' is not in the register", toml.locate(path, "case", "beside"), "one of " + ", ".join(site.units), nearest(name, site.units))
+        for name in beside if name not in site.units
+    ]  # fmt: skip
+    faults += [Fault(f"unit '{name}' is in the case and beside it", toml.locate(path, "case", "beside"), mend="Leave it out of 'beside'") for name in beside if name in names]
+    if "no_readings" in head and not head["no_readings"].strip():
+        faults.append(Fault("'no_readings' is empty", toml.locate(path, "case", "no_readings"), mend="Say why there are none, such as \"the logger is dead\""))
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
         faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
     start, end = (site.instant(head[key]) if key in head else None for key in ("start", "end"))
@@ -85,12 +96,15 @@ def load_case(path: str | Path) -> Case:
             faults.append(Fault(f"there is no file '{inputs[key]}'", toml.locate(path, "inputs", key), mend="The path is relative to the case file"))
     if faults:
         raise RegisterError(faults=faults)
-    readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
+    reason = head.get("no_readings", "").strip()
+    readings = {name: _readings(site, name, inputs.get("readings"), names, path, may_lack=bool(reason)) for name in names}
+    given = inputs.get("readings") if isinstance(inputs.get("readings"), dict) else None
+    readings |= {name: _readings(site, name, given if given and name in given else None, (name,), path, may_lack=True) for name in beside}
     attachments = _attachments(path, inputs.get("attachments", ()))
     earlier = find_files(path.parent, inputs["earlier"], toml.locate(path, "inputs", "earlier")) if "earlier" in inputs else ()
     return Case(
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
-        papers["allowances"], papers["logbook"], attachments, earlier,
+        papers["allowances"], papers["logbook"], attachments, earlier, reason, beside,
     )  # fmt: skip
 
 
@@ -105,7 +119,8 @@ def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Pat
     return tuple(dict.fromkeys(found))
 
 
-def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
+def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path, *, may_lack: bool = False) -> tuple[Path, ...]:
+    """Downloads of a unit; ``may_lack``: there may be none (a lost logger, a unit that is only looked at)."""
     base, where = path.parent, toml.locate(path, "inputs", "readings")
     if isinstance(given, dict):
         given = given.get(unit)
@@ -113,6 +128,10 @@ def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: P
         raise RegisterError("one list of readings for several units", where=where, mend='Say which belongs to which: readings = { F2 = ["…"], F3 = ["…"] }')
     if given is None:
         given, base, where = list(site.units[unit].readings), site.path.parent, toml.locate(site.path, "units", unit, "readings")
+    if may_lack and not given:
+        return ()
     if not given or toml.texts(given):
         raise RegisterError(f"no readings are named for unit '{unit}'", where=where, expected='readings = ["downloads/*.csv"]')
+    if may_lack:
+        return tuple(dict.fromkeys(hit for pattern in given for hit in matching(base, pattern, where)))
     return find_files(base, given, where)

@@ -44,12 +44,13 @@ _CONDITION = {
     "title": toml.text, "low_c": toml.number, "high_c": toml.number, "low_f": toml.number, "high_f": toml.number,
     "mkt": {"limit_c": toml.Need(toml.number), "window_hours": toml.Need(toml.positive), "direction": toml.one_of("back", "forward", "both")},
     "freeze_c": toml.number, "activation_energy_kj_mol": toml.positive, "source": toml.text, "do_not_freeze": toml.flag, "frozen": toml.flag,
+    "document": toml.text, "edition": toml.text,
 }  # fmt: skip
 SITE_SHAPE = {
     "site": toml.Need({
         "name": toml.Need(toml.text), "timezone": toml.Need(toml.text), "checks_per_day": toml.whole, "open_days": toml.anything,
         "deviation_classes": toml.anything, "contacts": toml.anything, "address": toml.text, "outcomes": toml.anything, "exercise": toml.flag,
-        "demonstration": toml.flag,
+        "demonstration": toml.flag, "product_time_constant_min": toml.range_above_zero, "product_time_constant_source": toml.text,
     }),
     "conditions": toml.Each(_CONDITION),
     "units": toml.Need(toml.Each(_UNIT)),
