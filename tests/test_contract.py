@@ -150,8 +150,13 @@ def test_rule_10_the_window_is_half_open_and_excursions_are_unclipped(tmp_path):
 
 
 def test_rule_11_no_excursion_and_only_a_gap_is_none(tmp_path):
-    rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
+    rows = [row for k, row in enumerate(even(calm(300))) if not 20 <= k < 32]
     assert run(tmp_path, rows)["cause"] == {"cause": "none", "support": pytest.approx(1.0, abs=1.0)}
+
+
+def test_rule_11_less_than_95_per_cent_known_is_undetermined_in_place_of_none(tmp_path):
+    rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
+    assert run(tmp_path, rows)["cause"]["cause"] == "undetermined"
 
 
 def test_rule_12_readings_at_odds_keep_the_one_further_outside(tmp_path):
