@@ -29,9 +29,12 @@ def probe_name(trace: Trace) -> str:
 def worst_episodes(assessment: Any, most: int = MOST_EPISODES) -> tuple[list[str], str]:
     """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
     weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
-    exposure = {row["id"]: row["degree_minutes"] for row in assessment.results["excursions"]}
+    exposure = {row["id"]: -wording.furthest_first(row) for row in assessment.results["excursions"] if not wording.of_display(row)}
     for row in assessment.results["episodes"]:
-        weight[row["id"]] = sum(exposure[one] for one in row["excursions"])
+        if any(one in exposure for one in row["excursions"]):
+            weight[row["id"]] = sum(exposure.get(one, 0.0) for one in row["excursions"])
+        else:  # only a display saw it: there is nothing to draw
+            del weight[row["id"]]
     chosen = sorted(weight, key=lambda number: -weight[number])[:most]
     left = len(weight) - len(chosen)
     note = f"Drawn are the {len(chosen)} episodes with the most degree-minutes; {left} more stand in the table of episodes." if left else ""
@@ -62,8 +65,9 @@ def rows_of(assessment: Any, name: str, unit: str) -> list[dict]:
 
 
 def excursions_of(assessment: Any, unit: str) -> list[dict]:
+    """Excursions of a unit by its readings; what only a display saw has no place on a time axis."""
     times = ("start", "end", "extreme_time")
-    return [{**row, **{key: pd.Timestamp(row[key]) for key in times}} for row in rows_of(assessment, "excursions", unit)]
+    return [{**row, **{key: pd.Timestamp(row[key]) for key in times}} for row in rows_of(assessment, "excursions", unit) if not wording.of_display(row)]
 
 
 def episode_of(assessment: Any, number: str) -> tuple[dict, Unit, Clock]:
@@ -120,6 +124,8 @@ def in_words(assessment: Any, unit: Unit, traces: list[Trace]) -> str:
             )
     found = excursions_of(assessment, unit.name)
     parts.append(f"Excursions: {len(found)}." if found else "No excursion was found in the readings that are there.")
+    shown = sum(wording.of_display(row) for row in rows_of(assessment, "excursions", unit.name))
+    parts += [f"Outside by the display, time not known: {shown}, not drawn."] if shown else []
     parts.append(f"Stretches without readings: {len(holes(assessment, unit))}.")
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 

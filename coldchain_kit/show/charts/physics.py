@@ -24,7 +24,7 @@ def cause(assessment: Any, number: str) -> Drawing | Gallery:
     import altair as alt
 
     row, unit, clock = episode_of(assessment, number)
-    worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: one["degree_minutes"])
+    worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: -wording.furthest_first(one))
     trace = unit.traces[worst["probe"]]
     fit = fitted(trace, start=onset(trace, before=pd.Timestamp(worst["start_earliest"]), direction=worst["direction"]), peak=worst["extreme_time"])
     if fit is None:
