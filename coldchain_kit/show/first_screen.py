@@ -136,7 +136,11 @@ def _cause(assessment: Any) -> list[str]:
     if not found:
         cause = assessment.results["cause"]["cause"]
         return [f"{wording.word(cause)}."[:1].upper() + f"{wording.word(cause)}."[1:], *around]
-    told = [f"Episode {row['id']}: {wording.word(row['causes'][0]['cause'])} ({strength(row['causes'][0]['support'])} support)." for row in found[:MOST_SHOWN]]
+    shown = {row["id"] for row in assessment.results["excursions"] if wording.of_display(row)}
+    told = [
+        f"Episode {row['id']}: {wording.word(row['causes'][0]['cause'])} ({'only a display showed it' if shown.issuperset(row['excursions']) else strength(row['causes'][0]['support']) + ' support'})."
+        for row in found[:MOST_SHOWN]
+    ]
     more = len(found) - MOST_SHOWN
     return [*told, *([f"And {more} more episodes."] if more > 0 else []), *around, "The kit ranks; the investigator concludes."]
 

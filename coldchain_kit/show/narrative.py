@@ -77,7 +77,9 @@ def _happened(assessment: Any) -> list[str]:
     rows, zone = assessment.results["excursions"], assessment.site.timezone
     if not rows:
         return _nothing(assessment)
-    shown = [wording.displayed(row, zone) for row in rows if wording.of_display(row)][:MOST_TOLD]
+    silent = assessment.results["case"].get("no_readings")
+    shown = [f"No probe that decides has a reading in this window: {silent}."] if silent else []
+    shown += [wording.displayed(row, zone) for row in rows if wording.of_display(row)][:MOST_TOLD]
     rows = [row for row in rows if not wording.of_display(row)]
     if len(rows) > MOST_TOLD:
         rest = [f"The table lists all {wording.count(len(rows))} excursions; told here are those that went furthest."]

@@ -65,7 +65,7 @@ def _condition(unit: str, condition: Any) -> Table:
     return facts(f"Storage condition of unit {unit}", rows, notes=("Editions differ. The label and the manufacturer decide.",))
 
 
-_SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that quotes the document", "MEMORY": "from memory: check it against the document"}
+_SEEN = {"READ": "read in the document itself", "READ-2": "not in the document itself: read in a text that quotes it", "MEMORY": "no text was read, from memory: check it against the document"}
 
 
 def devices(assessment: Any) -> Tables:
