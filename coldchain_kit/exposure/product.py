@@ -3,8 +3,8 @@
 An estimate beside its assumptions, printed beside the probe's own figures: no verdict and no allowance rests on it. Contents
 and probe are taken as first-order bodies in the same air. A probe of time constant p that shows P met the air P + p dP/dt
 (``estimates.behind_buffer`` is the same over single steps), so contents of time constant q follow C = a P + (1 - a) F with a = p / q, where F
-is P behind a lag of q: the air is never worked out, and its noise never blown up by more than a. The range of q is bounded by its ends and
-seven values between (spread evenly in log q).
+is P behind a lag of q: the air is never worked out, and its noise never blown up by more than a. The range of q, its long end twice over for
+still air, is tried at nine values spread evenly in log q.
 """
 
 from __future__ import annotations
@@ -27,9 +27,13 @@ ASSUMED_SOURCE = "assumed by the kit, from a single vial to a full carton; no te
 PROBE_MIN = {"buffered": (5.0, 30.0)}
 PROBE_AIR_MIN = (0.0, 5.0)
 STEPS = 9  # time constants tried within a range (own rule, no source)
+# While a fan rests, as in a power failure, a body meets still air and follows it more slowly: the longest constant counts this many times
+# (heat transfer to still and to gently moving air, about 5 to 10 and 10 to 20 W/m2K: common practice, no source).
+STILL_AIR = 2.0
 RUN_IN = 3.0  # time constants after which a first-order body has forgotten 95 % (FACTS G1, COMPUTED)
 ASSUMES = (
-    "Contents and probe are taken as simple bodies in the same air, the contents at the place of the probe and at rest with it when the record begins. "
+    "Contents and probe are taken as simple bodies in the same air, the contents at the place of the probe and at rest with it when the record begins; "
+    "in still air the contents may follow half as fast. "
     "Goods put in warm or cold are not covered: no probe shows their temperature."
 )
 
@@ -102,7 +106,7 @@ def courses(trace: Trace, *, tau_min: tuple[float, float]) -> Courses | None:
     minutes = (us - us[0]) / time_beyond.US_PER_MIN
     rest_c = float(celsius[minutes <= high].mean())  # at rest with the unit when the record begins
     rows = []
-    for tau in np.geomspace(low, high, STEPS):
+    for tau in np.geomspace(low, STILL_AIR * high, STEPS):
         lagged = behind(celsius, minutes, tau_min=float(tau), start_c=rest_c)
         rows += [own / tau * celsius + (1.0 - own / tau) * lagged for own in probe_min(trace)]
     return Courses(valued.index, np.array(rows), np.nan_to_num(valued["u_c"].to_numpy()), _unknown(trace, us, longest_min=high))
@@ -141,7 +145,7 @@ def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.
     >>> trace = Trace.of(values, probe=Probe("A", "buffered", time_constant_min=12.0), u_c=0.25)
     >>> row = beside(courses(trace, tau_min=(3.0, 240.0)), conditions.get("refrigerated"), start=times[0], end=times[-1])
     >>> round(row["max_least_c"], 1), round(row["outside"]["above"]["minutes_least"]), round(row["outside"]["above"]["minutes_most"])
-    (8.2, 0, 330)
+    (6.8, 0, 225)
     """
     inside = np.flatnonzero((held.index >= start) & (held.index < end))
     if not len(inside):
@@ -151,11 +155,15 @@ def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.
     part, expanded = held.celsius[:, inside], 2.0 * held.u_c[inside]
     spans = np.clip(held.unknown, first, last)
     unknown = float(_length(spans))
+    us = held.index[around].as_unit("us").asi8.astype("float64")
+    minutes = np.clip(np.minimum(us[1:], float(last)) - np.maximum(us[:-1], float(first)), 0.0, None) / time_beyond.US_PER_MIN
+    minutes[_meets(us[:-1], us[1:], held.unknown)] = 0.0
     outside = {}
     for side in ("above", "below"):
         limit_c = condition.limit_c(side)
         if limit_c is not None:
-            times = [_minutes(row[around], held, around, limit_c, side, float(first), float(last)) for row in held.celsius]
+            sign = 1.0 if side == "above" else -1.0
+            times = [_minutes(sign * (row[around] - limit_c), 2.0 * held.u_c[around], minutes) for row in held.celsius]
             outside[side] = {"limit_c": limit_c, "minutes_least": min(low for low, _ in times), "minutes_most": max(high for _, high in times) + unknown}
     return {
         "max_least_c": float((part - expanded).max(axis=1).min()), "max_most_c": float((part + expanded).max(axis=1).max()),
@@ -163,15 +171,10 @@ def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.
     }  # fmt: skip
 
 
-def _minutes(course: np.ndarray, held: Courses, around: slice, limit_c: float, side: str, first: float, last: float) -> tuple[float, float]:
-    """At least and at most of one course in known time, each step by its two ends (as CONTRACTS rule 6 does for readings) [min]."""
-    sign = 1.0 if side == "above" else -1.0
-    us, expanded = held.index[around].as_unit("us").asi8.astype("float64"), 2.0 * held.u_c[around]
-    beyond = sign * (course - limit_c)
-    surely, maybe = beyond > expanded, beyond > -expanded
-    minutes = np.clip(np.minimum(us[1:], last) - np.maximum(us[:-1], first), 0.0, None) / time_beyond.US_PER_MIN
-    known = ~_meets(us[:-1], us[1:], held.unknown)
-    return float(minutes[surely[:-1] & surely[1:] & known].sum()), float(minutes[(maybe[:-1] | maybe[1:]) & known].sum())
+def _minutes(beyond_c: np.ndarray, expanded_c: np.ndarray, minutes: np.ndarray) -> tuple[float, float]:
+    """At least and at most of one course, each step by its two ends (as CONTRACTS rule 6 does for readings) [min]."""
+    surely, maybe = beyond_c > expanded_c, beyond_c > -expanded_c
+    return float(minutes[surely[:-1] & surely[1:]].sum()), float(minutes[maybe[:-1] | maybe[1:]].sum())
 
 
 def _meets(starts: np.ndarray, ends: np.ndarray, spans: np.ndarray) -> np.ndarray:
