@@ -57,7 +57,7 @@ def assess(case: str | Path | Case) -> Assessment:
     """
     case = case if isinstance(case, Case) else register.load_case(case)
     site = case.site
-    book = logbook.read(case.logbook, site=site) if case.logbook else ()
+    book = logbook.read(case.logbook, site=site, units=case.units) if case.logbook else ()
     shelf = stock.read(case.stock, site=site, units=case.units) if case.stock else ()
     allowed = stock.read_allowances(case.allowances, lots=shelf) if case.allowances else ()
     units = {name: load_unit(site, name, case.readings[name], folder=case.folder, may_lack=bool(case.no_readings)) for name in case.units}

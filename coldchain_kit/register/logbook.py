@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,8 +37,10 @@ class LogEntry:
     unit: str | None = None
 
 
-def read(path: Path, *, site: Site) -> tuple[LogEntry, ...]:
+def read(path: Path, *, site: Site, units: Sequence[str] = ()) -> tuple[LogEntry, ...]:
     """Read logbook.csv (columns of CONTRACTS.md; ``unit`` where several units share one book; low_f, high_f in °F).
+
+    ``units``: those of the case; where it has several, each line must name its own.
 
     Returns
     -------
@@ -49,17 +52,19 @@ def read(path: Path, *, site: Site) -> tuple[LogEntry, ...]:
         Every fault at once, with line and column; an unknown kind names the nearest.
     """
     rows = sheet.rows(path, needed=COLUMNS, optional=OPTIONAL)
-    found = [_entry(row, site) for row in rows]
+    found = [_entry(row, site, several=len(units) > 1) for row in rows]
     sheet.settle(rows)
     return tuple(sorted((entry for entry in found if entry is not None), key=lambda entry: (entry.time, entry.line)))
 
 
-def _entry(row: sheet.Row, site: Site) -> LogEntry | None:
+def _entry(row: sheet.Row, site: Site, *, several: bool = False) -> LogEntry | None:
     time = row.get("time", lambda cell: stock.instant(cell, site=site), needed=True)
     kind = row.get("kind", sheet.one_of(*KINDS), needed=True)
     until = row.get("until", lambda cell: stock.instant(cell, site=site, closing=True))
     unit = row.get("unit", sheet.text)
     low_c, high_c = (_degrees(row, side) for side in ("low", "high"))
+    if unit is None and several:
+        row.complain("column 'unit' is empty", "one of " + ", ".join(site.units), "The case has several units: say which one the line belongs to")
     if unit is not None and unit not in site.units:
         row.complain(f"column 'unit' is '{unit}'", "one of " + ", ".join(site.units), nearest(unit, site.units))
     if time is not None and until is not None and until < time:
