@@ -14,7 +14,6 @@ from coldchain_kit.assessment.window import NoReadings
 from coldchain_kit.base import KitError
 from coldchain_kit.register import Case, Site
 
-
 FINAL = "the month was closed without a download of this unit"
 
 

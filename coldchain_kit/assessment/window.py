@@ -42,15 +42,15 @@ def of(case: Case, units: dict[str, Unit]) -> Window:
         No reading anywhere, and an edge that is not declared.
     """
     traces = [trace for unit in units.values() for trace in unit.traces.values() if len(trace.readings)]
-    if not traces and (case.start is None or case.end is None):
+    start = case.start or min((trace.readings.index[0] for trace in traces), default=None)
+    end = case.end or max((trace.readings.index[-1] for trace in traces), default=None)
+    if start is None or end is None:
         raise KitError("no unit of the case has a reading", where=case.path.name, mend="Check the files named under readings, or state start and end and why there are none")
-    first, last = (min(trace.readings.index[0] for trace in traces), max(trace.readings.index[-1] for trace in traces)) if traces else (case.start, case.end)
-    start, end = case.start or first, case.end or last
     stop = end if case.end is not None else end + pd.Timedelta(1, "us")
     seen = any(measured(trace, start, stop) for trace in deciding(units.values()))
     if not seen and not case.no_readings:
         raise NoReadings(f"no probe that decides has a reading in the case's window; {covered(case, units)}", where=case.path.name, mend=MEND)
-    if end <= start and len(traces) and not seen:
+    if end < start or (end == start and not seen):
         raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
     return Window(start, end, stop, case.start, "" if seen else case.no_readings)
 

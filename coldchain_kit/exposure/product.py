@@ -102,14 +102,15 @@ def courses(trace: Trace, *, tau_min: tuple[float, float]) -> Courses | None:
     valued = trace.readings[trace.readings["celsius"].notna().to_numpy()]
     if len(valued) < 2:
         return None
-    celsius, us = valued["celsius"].to_numpy(), valued.index.as_unit("us").asi8.astype("float64")
+    index = pd.DatetimeIndex(valued.index)
+    celsius, us = valued["celsius"].to_numpy(), index.as_unit("us").asi8.astype("float64")
     minutes = (us - us[0]) / time_beyond.US_PER_MIN
     rest_c = float(celsius[minutes <= high].mean())  # at rest with the unit when the record begins
     rows = []
     for tau in np.geomspace(low, STILL_AIR * high, STEPS):
         lagged = behind(celsius, minutes, tau_min=float(tau), start_c=rest_c)
         rows += [own / tau * celsius + (1.0 - own / tau) * lagged for own in probe_min(trace)]
-    return Courses(valued.index, np.array(rows), np.nan_to_num(valued["u_c"].to_numpy()), _unknown(trace, us, longest_min=high))
+    return Courses(index, np.array(rows), np.nan_to_num(valued["u_c"].to_numpy()), _unknown(trace, us, longest_min=high))
 
 
 def probe_min(trace: Trace) -> tuple[float, ...]:

@@ -75,14 +75,14 @@ def at(trace: Trace, time: pd.Timestamp, side: str) -> float | None:
 
 def _came_warm(stay: Stay, lot: Lot, units: dict[str, Unit], notes: Any) -> list[str]:
     """Stock that came out of a place beyond the limits it was put into."""
-    before = [other for other in lot.stays if other.moved_out is not None and other.moved_out <= stay.moved_in]
+    before = [(other.moved_out, other.line, other) for other in lot.stays if other.moved_out is not None and other.moved_out <= stay.moved_in]
     if not before:
         return []
-    last = max(before, key=lambda other: (other.moved_out, other.line))
+    left, _, last = max(before, key=lambda one: one[:2])
     unit = units.get(last.unit)
     for trace in unit.traces.values() if unit else ():
         for side in ("above", "below") if trace.probe.decides else ():
-            value = at(trace, last.moved_out, side)
+            value = at(trace, left, side)
             if value is not None and stay.condition.outside([value], side).any():
                 word = "warm" if side == "above" else "cold"
                 return [f"The stock came {word} into {stay.unit} at {notes.local(stay.moved_in)}: {last.unit} was at {value:.1f} °C when it left there. In {stay.unit} {NOT_SHOWN}."]
