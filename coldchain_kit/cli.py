@@ -74,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--unit", action="append", metavar="U")
     sub.add_argument("--jobs", type=int, default=1, metavar="N")
     sub.add_argument("--reason", metavar="TEXT", help="why a month that was frozen before is frozen again")
+    sub.add_argument("--final", action="store_true", help="wait for no download any more: a unit without a reading is frozen as unknown")
     sub = command("sign", sign, "append a signature line bound to the record's hash")
     sub.add_argument("record", type=Path, metavar="RECORD")
     sub.add_argument("--as", dest="role", required=True, choices=("author", "reviewer", "approver"))
@@ -178,7 +179,7 @@ def enquiry(options: argparse.Namespace) -> int:
 def monthly(options: argparse.Namespace) -> int:
     from coldchain_kit.records import fleet
 
-    done = fleet.month(options.sites, month=options.month, out=options.out, units=options.unit, jobs=options.jobs, reason=options.reason, say=_say)
+    done = fleet.month(options.sites, month=options.month, out=options.out, units=options.unit, jobs=options.jobs, reason=options.reason, final=options.final, say=_say)
     for path in done.records:
         print(path)
     print(done.index)

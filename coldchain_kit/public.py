@@ -99,7 +99,7 @@ def assess(case: str | Path | Case) -> Assessment:
     return assessment.assess(case)
 
 
-def month(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
+def month(site: str | Path | Site, *, unit: str, month: str, final: bool = False) -> Assessment:
     """Everything about one unit over one calendar month of the site's local time.
 
     Parameters
@@ -109,11 +109,13 @@ def month(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
         Its name in the register.
     month : str
         YYYY-MM.
+    final : bool
+        No download is waited for any more: a month without any reading is unknown, and said to be.
 
     Raises
     ------
     KitError
-        Unknown unit, no readings named, a month that is none.
+        Unknown unit, no readings named, no reading in the month, a month that is none.
 
     Examples
     --------
@@ -122,7 +124,7 @@ def month(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
     >>> round(found.results["probes"][0]["covered_share"], 3)
     1.0
     """
-    return monthly.assess(site, unit=unit, month=month)
+    return monthly.assess(site, unit=unit, month=month, final=final)
 
 
 def freeze(case: str | Path, out: str | Path, *, reason: str | None = None) -> Path:

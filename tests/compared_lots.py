@@ -42,7 +42,9 @@ def _lot(found: Differences, mine: dict, other: dict, theirs: dict, *, doubt: bo
 
 
 def _freezing(found: Differences, where: str, mine: dict, other: dict, *, loose: bool) -> None:
-    """Near zero on the display, or beside a one-sided reading of any value, it may be."""
+    """Near zero on the display, or beside a one-sided reading of any value, it may be; without a reading null says not known."""
+    if mine.get("unread") and other["possible_freezing"] is None:
+        return
     low = any(row["direction"] == "below" for row in mine["displays"])
     perhaps = not mine["possible_freezing"] and (low or "one-sided" in mine["reasons"])
     if mine["spans"] and not loose and not perhaps:

@@ -10,7 +10,7 @@ import pytest
 from coldchain_kit import excursions
 from coldchain_kit.base import KitError
 from coldchain_kit.model import Trace, Unit, conditions
-from coldchain_kit.quality import alarms
+from coldchain_kit.quality import alarms, checks
 from coldchain_kit.quality.alarms import Rule
 from coldchain_kit.register import Alarm, Logger, UnitEntry
 from coldchain_kit.register.logbook import LogEntry
@@ -164,8 +164,8 @@ SPAN = {"start": pd.Timestamp("2026-03-01", tz="UTC"), "end": pd.Timestamp("2026
 
 
 def test_display_outside_while_readings_are_inside_is_undecided():
-    book = [at("2026-03-01 08:00", low_c=3.0, high_c=7.0, line=2), at("2026-03-02 08:00", low_c=3.9, high_c=9.4, line=3)]
-    rows = alarms.checks(book, unit([4.0, 6.0, 5.0] * 200), entry(), **SPAN)
+    book = [at("2026-03-01 08:00", low_c=3.0, high_c=7.0, line=2, reset=True), at("2026-03-02 08:00", low_c=3.9, high_c=9.4, line=3)]
+    rows = checks.checks(book, unit([4.0, 6.0, 5.0] * 200), entry(), **SPAN)
     undecided = [row for row in rows if row["verdict"] == "undecided"]
     assert [(row["direction"], row["start"], row["end"], row["displayed_c"], row["readings_c"]) for row in undecided] == [
         ("above", book[0].time, book[1].time, 9.4, 6.0),
@@ -175,22 +175,22 @@ def test_display_outside_while_readings_are_inside_is_undecided():
 def test_display_outside_that_the_readings_show_too_is_no_row():
     book = [at("2026-03-01 08:00", low_c=4.0, high_c=6.0), at("2026-03-02 08:00", low_c=4.0, high_c=9.4)]
     data = unit([4.0, 6.0, 5.0] * 50 + [9.3] * 3 + [4.0, 6.0, 5.0] * 150)
-    assert alarms.checks(book, data, entry(), **SPAN) == []
+    assert checks.checks(book, data, entry(), **SPAN) == []
 
 
 def test_a_check_that_did_not_reset_the_display_starts_no_new_period():
     first = at("2026-03-01 08:00", low_c=4.0, high_c=6.0, reset=True)
     book = [first, at("2026-03-01 16:00", low_c=4.0, high_c=6.0, reset=False), at("2026-03-02 08:00", low_c=1.0, high_c=6.0)]
-    rows = alarms.checks(book, unit([4.0, 6.0, 5.0] * 200), entry(), **SPAN)
+    rows = checks.checks(book, unit([4.0, 6.0, 5.0] * 200), entry(), **SPAN)
     assert [(row["direction"], row["verdict"], row["start"]) for row in rows] == [("below", "undecided", first.time)]
 
 
 def test_display_without_readings_is_undecided_and_far_apart_values_differ():
     book = [at("2026-02-27 08:00", low_c=3.0, high_c=9.0)]
     span = {"start": pd.Timestamp("2026-02-01", tz="UTC"), "end": SPAN["end"]}
-    rows = alarms.checks(book, unit([5.0] * 10), entry(), **span)
+    rows = checks.checks(book, unit([5.0] * 10), entry(), **span)
     assert [(row["verdict"], row["readings_c"]) for row in rows] == [("undecided", None)]
     later = [at("2026-03-01 00:10", low_c=2.5, high_c=5.0), at("2026-03-01 00:40", low_c=2.5, high_c=5.0)]
-    rows = alarms.checks(later, unit([5.0] * 10), entry(), **SPAN)
+    rows = checks.checks(later, unit([5.0] * 10), entry(), **SPAN)
     assert [(row["verdict"], row["line"], row["direction"]) for row in rows] == [("differs", 0, "below")]
     assert rows[0]["start"] == later[0].time  # the first one's display counted since nobody knows when

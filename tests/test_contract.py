@@ -151,11 +151,11 @@ def test_rule_10_the_window_is_half_open_and_excursions_are_unclipped(tmp_path):
 
 
 def test_rule_11_no_excursion_and_only_a_gap_is_none(tmp_path):
-    rows = [row for k, row in enumerate(even(calm(120))) if not 20 <= k < 22]
+    rows = [row for k, row in enumerate(even(calm(300))) if not 20 <= k < 32]
     assert run(tmp_path, rows)["cause"] == {"cause": "none", "support": pytest.approx(1.0, abs=1.0)}
 
 
-def test_rule_11_nothing_found_in_a_record_of_which_a_twentieth_is_unknown_is_undetermined(tmp_path):
+def test_rule_11_less_than_95_per_cent_known_is_undetermined_in_place_of_none(tmp_path):
     rows = [row for k, row in enumerate(even(calm(60))) if not 20 <= k < 32]
     assert run(tmp_path, rows)["cause"]["cause"] == "undetermined"
 

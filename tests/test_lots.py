@@ -49,7 +49,8 @@ def unit_of(series, name="F2", *, u_c=0.25, **other):
 
 
 def a_lot(site, *spans, unit="F2", allowances=(), **rest):
-    """A lot with stays given as (hours in, hours out or None[, unit])."""
+    """A lot with stays given as (hours in, hours out or None[, unit]); never out before, unless ``rest`` says otherwise."""
+    rest = {"earlier_out_hours": 0.0, **rest}
     rows = tuple(
         stock.Stay(span[2] if len(span) > 2 else unit, at(span[0]), None if span[1] is None else at(span[1]), "5", 2, site.units[unit].condition, **rest) for span in spans
     )
@@ -217,9 +218,6 @@ def test_open_faults_and_overdue_certificates_need_a_decision(site):
     due = {"probe": "A", "due": "2026-03-01", "as_found_out": False}
     assert "was due on 2026-03-01" in assess(site, a_lot(site, (1, 40)), unit_of(flat()), calibration=[due])["why"][0]
     assert not assess(site, a_lot(site, (1, 20)), unit_of(flat()), calibration=[due])["needs_decision"]  # it ended on the due day
-    check = {"unit": "F2", "start": at(2), "end": at(5), "verdict": "undecided", "text": "The display showed 9 °C."}
-    assert assess(site, a_lot(site, (1, 40)), unit_of(flat()), checks=[check])["why"] == ["The display showed 9 °C."]
-    assert not assess(site, a_lot(site, (1, 40)), unit_of(flat()), checks=[{**check, "verdict": "differs"}])["needs_decision"]
 
 
 def test_a_declared_window_cuts_the_stay_and_says_what_it_leaves_out(site):
@@ -245,7 +243,7 @@ def test_the_products_own_condition_is_judged(site):
     lot = a_lot(site, (1, 40))
     lot = replace(lot, stays=(replace(lot.stays[0], condition=replace(own, id="narrow", high=4.0)),))
     row = assess(site, lot, unit_of(flat()))
-    assert row["needs_decision"] and "own limit of 4 °C" in row["why"][0]
+    assert row["needs_decision"] and any("own limit of 4 °C" in said for said in row["why"])
 
 
 def test_one_lot_in_two_rows_of_one_unit_is_counted_once(site):
@@ -267,8 +265,9 @@ def test_least_is_never_more_than_most_and_cutting_a_stay_in_two_changes_no_tota
     index = pd.date_range(START, periods=len(values), freq="10min").as_unit("us")
     trace = Trace.of(pd.Series(values, index=index), probe=Probe("A", "buffered"), u_c=0.25)
     unit = Unit("F2", {"A": trace})
-    whole = stays.place(None, unit, opens=at(opens / 6), closes=at(opens / 6 + 9))
-    cut = [stays.place(None, unit, opens=at(opens / 6), closes=at((opens + middle) / 6)), stays.place(None, unit, opens=at((opens + middle) / 6), closes=at(opens / 6 + 9))]
+    stay = stock.Stay("F2", START, None, "5", 2, conditions.get("refrigerated"))
+    whole = stays.place(stay, unit, opens=at(opens / 6), closes=at(opens / 6 + 9))
+    cut = [stays.place(stay, unit, opens=at(opens / 6), closes=at((opens + middle) / 6)), stays.place(stay, unit, opens=at((opens + middle) / 6), closes=at(opens / 6 + 9))]
     for unknown in (False, True):
         one, two = (stays.spent(places, stays.Steps(), limit_c=8.0, direction="above", unknown_counts=unknown) for places in ([whole], cut))
         assert one.total_least <= one.total_most + 1e-9 and one.single_most <= one.total_most + 1e-9

@@ -108,7 +108,7 @@ def parameters(name: str) -> list[str]:
 
 def test_the_two_jobs_have_their_parameters():
     assert parameters("investigation") == ["case", "frozen"]
-    assert parameters("monthly_summary") == ["site", "unit", "month", "frozen"]
+    assert parameters("monthly_summary") == ["site", "unit", "month", "final", "frozen"]
 
 
 def test_the_thirteen_parts_of_a_report_stand_in_order():

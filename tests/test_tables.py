@@ -121,7 +121,7 @@ def test_rows_are_read_plus_refused_and_the_refused_are_shown(case):
 
 def test_a_limit_names_its_document_and_how_it_was_seen(case):
     text = str(tables.conditions(case))
-    assert "8 °C, the limit itself is inside" in text and "Source | " in text and "read in a text that quotes the document" in text
+    assert "8 °C, the limit itself is inside" in text and "Source | " in text and "read in a text that quotes it" in text and "enter the label" in text.lower()
     assert "The label and the manufacturer decide" in text
 
 

@@ -3,6 +3,7 @@
 assess      a case
 Assessment  all that was computed for it
 Window      the span it looks at
+NoReadings  nobody measured in it
 load_unit   a unit's record from its downloads
 inputs      every file a case rests on
 room_unit   the unit that shows the room

@@ -2,8 +2,9 @@ from . import inspection as inspection
 from . import monthly as monthly
 from . import results as results
 from .investigation import Assessment as Assessment
-from .investigation import Window as Window
 from .investigation import assess as assess
 from .investigation import inputs as inputs
 from .investigation import load_unit as load_unit
 from .investigation import room_unit as room_unit
+from .window import NoReadings as NoReadings
+from .window import Window as Window

@@ -11,7 +11,8 @@ from typing import Any, cast
 import pandas as pd
 
 from coldchain_kit import causes, downloads, excursions, exposure, lots, quality, register
-from coldchain_kit.assessment import results, sharing
+from coldchain_kit.assessment import beside, results, sharing, window
+from coldchain_kit.assessment.window import Window
 from coldchain_kit.base import KitError, zones
 from coldchain_kit.excursions import episodes
 from coldchain_kit.exposure import estimates
@@ -29,6 +30,7 @@ from coldchain_kit.model import (
     ExcursionRow,
     FaultRow,
     GapEstimateRow,
+    LeadingCause,
     MktRow,
     NearLimitRow,
     ProbeRow,
@@ -40,21 +42,8 @@ from coldchain_kit.model import (
     plain,
     rows_of,
 )
-from coldchain_kit.quality import alarms, calibration, decision, later
+from coldchain_kit.quality import alarms, calibration, checks, decision, later
 from coldchain_kit.register import Case, Certificate, LogEntry, Lot, Site, UnitEntry, logbook, stock
-
-
-@dataclass(frozen=True)
-class Window:
-    """The span a case looks at: half-open; ``stop`` lies just past ``end`` where no end was declared, so that the last reading counts.
-
-    ``declared_start``: None where the case states no start, so that ``start`` is the first reading.
-    """
-
-    start: pd.Timestamp
-    end: pd.Timestamp
-    stop: pd.Timestamp
-    declared_start: pd.Timestamp | None = None
 
 
 @dataclass(frozen=True)
@@ -126,32 +115,45 @@ def assess(case: str | Path | Case) -> Assessment:
     book = logbook.read(case.logbook, site=site, units=case.units) if case.logbook else ()
     shelf = stock.read(case.stock, site=site, units=case.units) if case.stock else ()
     allowed = stock.read_allowances(case.allowances, lots=shelf) if case.allowances else ()
-    units = {name: load_unit(site, name, case.readings[name], folder=case.folder) for name in case.units}
-    window = _window(case, units)
+    units = {name: load_unit(site, name, case.readings[name], folder=case.folder, may_lack=bool(case.no_readings)) for name in case.units}
+    span = window.of(case, units)
     room = _room(case, units)
-    parts = [_assess_unit(case, units[name], window, room, book) for name in case.units]
+    arrivals = {name: min((stay.moved_in for lot in shelf for stay in lot.stays if stay.unit == name), default=None) for name in case.units}
+    parts = [_assess_unit(case, units[name], span, room, book, stays_from=arrivals[name]) for name in case.units]
     found = {name: table for name, (table, _) in zip(case.units, parts, strict=True)}
     rows = UnitRows.whole([part for _, part in parts])
+    around = [beside.look(load_unit(site, name, case.readings[name], folder=case.folder, may_lack=True), site.units[name].condition, span) for name in case.beside]
+    regular = [key for row in rows.episodes if row["recurrent"] for key in row["excursions"]]
     before = [row for path in case.earlier for row in lots.earlier(_earlier(path, case))]
     lot_rows = lots.assess(
-        shelf, allowed, units, excursions=rows.excursions, faults=rows.faults, site=site, window=window, calibration=rows.calibration,
-        checks=rows.checks, earlier=before,
+        shelf, allowed, units, excursions=rows.excursions, faults=rows.faults, site=site, window=span, calibration=rows.calibration,
+        logbook=book, episodes=rows.episodes, earlier=before, no_readings=span.no_readings,
     )  # fmt: skip
     document: Results[pd.Timestamp] = {
         "schema": results.SCHEMA_ID,
-        "case": {"id": case.id, "title": case.title, "units": list(case.units), "window": [window.start, window.end], "site": site.name, "timezone": site.timezone},
+        "case": {
+            "id": case.id, "title": case.title, "units": list(case.units), "window": [span.start, span.end], "site": site.name, "timezone": site.timezone,
+            "beside": list(case.beside), "no_readings": span.no_readings or None,
+        },
         "sources": rows.sources, "probes": rows.probes, "mkt": rows.mkt, "excursions": rows.excursions, "near_limit": rows.near_limit, "conflicts": rows.conflicts,
         "episodes": rows.episodes, "faults": rows.faults, "bands": rows.bands, "buffer": rows.buffer, "gap_estimates": rows.gap_estimates,
         "calibration": rows.calibration, "uncertainty": rows.uncertainty, "alarm_guard": rows.alarm_guard, "alarms": rows.alarms, "checks": rows.checks,
         "believable": rows.believable, "clock": rows.clock,
-        "cause": causes.case(rows.episodes, rows.excursions, rows.faults, known_share=_known_share(rows.probes, window)),
+        "beside": [row for row, _ in around],
+        "together": causes.together([*rows.excursions, *(row for _, found_there in around for row in found_there)], regular=regular),
+        "cause": _cause(rows, span),
         "lots": lot_rows,
     }  # fmt: skip
-    return Assessment(case, window, units, room, plain(document), tuple(shelf), tuple(book), found)
+    return Assessment(case, span, units, room, plain(document), tuple(shelf), tuple(book), found)
 
 
-def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -> Unit:
+def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path, may_lack: bool = False) -> Unit:
     """A unit's record from its downloads: read, put on UTC, put together, corrected and flagged.
+
+    Parameters
+    ----------
+    may_lack : bool
+        There may be no file: each probe of the register then has no reading.
 
     Raises
     ------
@@ -159,6 +161,9 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
         A download without a readable temperature series, or one that does not fit the register.
     """
     entry = site.unit(name)
+    if may_lack and not files:
+        none = pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC", name="time").as_unit("us"))
+        return Unit(name, {key: Trace.of(none, probe=row.probe) for key, row in entry.probes.items()}, clock={"state": "not_verified", "text": "There is no download."})
     unit = _joined(site, entry, files, folder)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
@@ -206,18 +211,6 @@ def _certificates(entry: UnitEntry, probe: str) -> tuple[Certificate, ...]:
     return entry.probes[probe].certificates if probe in entry.probes else ()
 
 
-def _window(case: Case, units: dict[str, Unit]) -> Window:
-    times = [trace.readings.index for unit in units.values() for trace in unit.traces.values() if len(trace.readings)]
-    if not times:
-        raise KitError("no unit of the case has a reading", where=case.path.name, mend="Check the files named under readings")
-    first, last = min(index[0] for index in times), max(index[-1] for index in times)
-    start, end = case.start or first, case.end or last
-    if end < start or (end == start and (case.start is not None or case.end is not None)):
-        raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
-    stop = end if case.end is not None else end + pd.Timedelta(1, "us")
-    return Window(start, end, stop, case.start)
-
-
 def _room(case: Case, units: dict[str, Unit]) -> Trace | None:
     """The room's trace: a room probe of a unit of the case, else the unit the register names, else the site's one room."""
     for unit in units.values():
@@ -241,7 +234,7 @@ def room_unit(case: Case) -> str | None:
     return rooms[0] if len(rooms) == 1 and rooms[0] not in case.units else None
 
 
-def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple[LogEntry, ...]) -> tuple[pd.DataFrame, UnitRows]:
+def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, book: tuple[LogEntry, ...], *, stays_from: pd.Timestamp | None) -> tuple[pd.DataFrame, UnitRows]:
     """The unit's excursions as a table, and every row of the results that it gives."""
     entry = case.site.units[unit.name]
     condition, start, stop = entry.condition, window.start, window.stop
@@ -251,7 +244,10 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     faults = quality.in_order([*faults, *(row for row in later.than_download(unit, book, zone=case.site.timezone) if _overlaps(row, window))])
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
+    table["logbook_line"] = None
     rows = rows_of(table, ExcursionRow[pd.Timestamp])
+    shown = checks.displays(book, unit, condition, start=start, end=stop, stays_from=stays_from)
+    shown = [{**row, "id": f"{unit.name}-E{number}"} for number, row in enumerate(shown, len(rows) + 1)]
     state = calibration.state(entry, start, window.end, zone=case.site.timezone)
     hidden = [estimates.rows(trace, table, room=room, high_c=condition.limit_c("above"), start=start, end=stop) for trace in deciding]
     answer, reasons = quality.believable(unit, faults=faults, start=start, end=stop, calibration=state)
@@ -259,10 +255,10 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         sources=[{"unit": unit.name, **results.source_row(source)} for source in unit.sources],
         probes=[results.probe_row(trace, condition, unit=unit.name, start=start, end=window.end, stop=stop, u_from=calibration.u_from(trace)) for trace in unit.traces.values()],
         mkt=[{"unit": unit.name, **row} for trace in deciding for row in exposure.mkt_rows(trace, condition, excursions=_of_probe(table, trace), start=start, end=stop)],
-        excursions=rows,
+        excursions=[*rows, *shown],
         near_limit=[{"unit": unit.name, **row} for trace in deciding for row in rows_of(excursions.near_limit(trace, condition), NearLimitRow[pd.Timestamp]) if _overlaps(row, window)],
         conflicts=[{**row, "start": row.get("start"), "end": row.get("end"), "readings": row.get("readings")} for row in unit.conflicts],
-        episodes=_episodes(case, unit, table, rows, room, book, faults),
+        episodes=_episodes(case, unit, table, rows, room, book, faults, shown=shown),
         faults=faults,
         bands=[{"unit": unit.name, **row} for trace in deciding for row in exposure.bands(trace, condition, start=start, end=stop)],
         buffer=[{"unit": unit.name, **row} for part in hidden for row in part["buffer"]],
@@ -271,7 +267,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
         uncertainty=[{"unit": unit.name, **row} for trace in deciding for row in _uncertainty(trace, entry, rows, window, zone=case.site.timezone)],
         alarm_guard=[{"unit": unit.name, **row} for trace in deciding for row in _alarm_guard(trace, entry)],
         alarms=alarms.findings(unit, entry, logbook=book, zone=case.site.timezone),
-        checks=alarms.checks(book, unit, entry, start=start, end=stop),
+        checks=checks.checks(book, unit, entry, start=start, end=stop, shown=shown),
         believable=[{"unit": unit.name, "answer": answer, "reasons": reasons}],
         clock=[{"unit": unit.name, "state": unit.clock["state"], "text": unit.clock["text"]}],
     )  # fmt: skip
@@ -282,20 +278,31 @@ def _of_probe(table: pd.DataFrame, trace: Trace) -> pd.DataFrame:
 
 
 def _episodes(
-    case: Case, unit: Unit, table: pd.DataFrame, rows: list[ExcursionRow[pd.Timestamp]], room: Trace | None, book: tuple[LogEntry, ...], faults: list[FaultRow[pd.Timestamp]]
+    case: Case, unit: Unit, table: pd.DataFrame, rows: list[ExcursionRow[pd.Timestamp]], room: Trace | None, book: tuple[LogEntry, ...], faults: list[FaultRow[pd.Timestamp]],
+    *, shown: list[ExcursionRow[pd.Timestamp]],
 ) -> list[EpisodeRow[pd.Timestamp]]:
     """The unit's excursions put together, each group with its candidate causes."""
     entry, found = case.site.units[unit.name], []
-    for number, group in enumerate(episodes.group(table, join_min=case.join_min) if len(table) else [], 1):
+    for number, group in enumerate(episodes.group(table, join_min=case.join_min, shown=shown) if len(table) or shown else [], 1):
         row: EpisodeRow[pd.Timestamp] = {
             "id": f"{unit.name}-P{number}", "unit": unit.name, "direction": group["direction"], "excursions": group["excursions"], "start": group["start"],
             "end": group["end"], "recurrent": group["recurrent"],
         }  # fmt: skip
         members = [one for one in rows if one["id"] in group["excursions"]]
-        row["causes"] = causes.weigh(row, unit, condition=entry.condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
+        if not members:
+            found.append({**row, "causes": causes.of_display()})
+            continue
+        measured: EpisodeRow[pd.Timestamp] = {**row, "start": min(one["start"] for one in members), "end": max(one["end"] for one in members)}
+        row["causes"] = causes.weigh(measured, unit, condition=entry.condition, kind=entry.kind, room=room, logbook=book, faults=faults, excursions=members, zone=case.site.timezone)
         found.append(row)
     return found
 
+
+def _cause(rows: UnitRows, window: Window) -> LeadingCause:
+    """The case's cause; not determined where nobody measured."""
+    if window.no_readings:
+        return {"cause": "undetermined", "support": 1.0}
+    return causes.case(rows.episodes, rows.excursions, rows.faults, known_share=_known_share(rows.probes, window))
 
 
 def _known_share(probes: list[ProbeRow[pd.Timestamp]], window: Window) -> float:

@@ -10,16 +10,26 @@ from pathlib import Path
 from coldchain_kit import register
 from coldchain_kit.assessment import investigation
 from coldchain_kit.assessment.investigation import Assessment
+from coldchain_kit.assessment.window import NoReadings
 from coldchain_kit.base import KitError
 from coldchain_kit.model import ProbeRow
 from coldchain_kit.register import Case, Site
 
+FINAL = "the month was closed without a download of this unit"
 
-def case(site: Site, *, unit: str, month: str) -> Case:
+
+def case(site: Site, *, unit: str, month: str, final: bool = False) -> Case:
     """The month as a case without papers, its window the whole local month.
+
+    Parameters
+    ----------
+    final : bool
+        Nobody waits for a download any more: a month without any reading is unknown, and said to be.
 
     Raises
     ------
+    NoReadings
+        No download of the unit is there yet, and ``final`` is not set.
     KitError
         ``month`` is not YYYY-MM, or the unit is not in the register or names no readings.
     """
@@ -28,11 +38,15 @@ def case(site: Site, *, unit: str, month: str) -> Case:
     where = f"{site.path.name} unit {unit}"
     if not entry.readings:
         raise KitError("no readings are named", where=where, mend='Add readings = ["downloads/…"]')
-    files = register.find_files(site.path.parent, entry.readings, where)
+    wild = all(any(mark in pattern for mark in "*?[") for pattern in entry.readings)
+    files = tuple(dict.fromkeys(hit for pattern in entry.readings for hit in register.matching(site.path.parent, pattern, where))) if wild else ()
+    if wild and not files and not final:
+        raise NoReadings(f"no download is there: no file matches {', '.join(entry.readings)}", where=where, mend="Read the logger out into that folder; the names are relative to the register")
+    files = files or (() if wild else register.find_files(site.path.parent, entry.readings, where))
     safe = re.sub(r"[^A-Za-z0-9._-]+", "-", unit).strip(".-") or "unit"
     return Case(
         f"{safe}-{month}", f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files},
-        logbook=register.sites_logbook(site),
+        logbook=register.sites_logbook(site), no_readings=FINAL if final else None,
     )  # fmt: skip
 
 
@@ -50,10 +64,10 @@ def span(month: str) -> tuple[dt.datetime, dt.datetime]:
     return dt.datetime(year, number, 1), dt.datetime(year + number // 12, number % 12 + 1, 1)
 
 
-def assess(site: str | Path | Site, *, unit: str, month: str) -> Assessment:
-    """The month's assessment of one unit."""
+def assess(site: str | Path | Site, *, unit: str, month: str, final: bool = False) -> Assessment:
+    """The month's assessment of one unit; ``final``: one without a reading is unknown, else refused."""
     site = site if isinstance(site, Site) else register.load_site(site, keep_going=True)
-    return investigation.assess(case(site, unit=unit, month=month))
+    return investigation.assess(case(site, unit=unit, month=month, final=final))
 
 
 def incomplete(probes: Sequence[ProbeRow[str]]) -> list[str]:

@@ -2,6 +2,9 @@
 
 weigh         candidate causes of an episode, ranked
 case          the cause of a case
+together      units that left their range together
+of_display    where only a display was outside
+KNOWN_SHARE   of the window, below which nothing found is not "none"
 fit_course    the course a cause predicts
 part          the part of an episode that is fitted
 CEILING       support that shape alone cannot pass

@@ -1,8 +1,11 @@
 from .declared import DECLARED as DECLARED
 from .declared import ORDER as ORDER
 from .declared import UNDETERMINED as UNDETERMINED
+from .together import together as together
 from .weighing import CEILING as CEILING
+from .weighing import KNOWN_SHARE as KNOWN_SHARE
 from .weighing import case as case
 from .weighing import fit_course as fit_course
+from .weighing import of_display as of_display
 from .weighing import part as part
 from .weighing import weigh as weigh

@@ -28,7 +28,7 @@ from coldchain_kit.causes.evidence import Facts, information
 from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, Trace, Unit, one_sided, physics
 from coldchain_kit.register import LogEntry
 
-__all__ = ["CEILING", "DECLARED", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "part", "weigh"]
+__all__ = ["CEILING", "DECLARED", "KNOWN_SHARE", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "of_display", "part", "weigh"]
 
 KNOWN_SHARE = 0.95  # of the window, for the cause "none" (CONTRACTS rule 11)
 RECORD_FAULTS = ("clock", "unit_mixup", "repeated")
@@ -255,32 +255,43 @@ def _missing(found: dict[str, Clue], facts: Facts) -> list[str]:
     return [_NEEDS[key] for key in keys if key not in found]
 
 
+def of_display() -> list[CauseRow]:
+    """The causes of an episode that only a display saw: no course, so nothing to weigh."""
+    return [_entry("undetermined", 1.0, [], [], ["Only the display showed it, no reading: there is no course to weigh."], ["Look for another record of the time between the two checks"])]
+
+
 def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known_share: float = 1.0) -> dict[str, Any]:
     """The cause of a whole case (CONTRACTS rule 11).
 
-    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one; an excursion whose
-    degree-minutes are not known ranks first (rule 9). Without excursions:
-    ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value; ``undetermined`` in place of ``none``
-    where less than 95 % of the window is known (``known_share`` 0..1, of the deciding probe that knows least).
+    First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one, else
+    ``undetermined`` where only a display was outside; an excursion whose degree-minutes are not known ranks first (rule 9).
+    Without excursions: ``none``, or ``record_error`` / ``probe_fault`` where there is a fault beyond gap and no_value.
+
+    Parameters
+    ----------
+    known_share : float
+        Part of the window (0..1) that the deciding probe knows which knows least; below :data:`KNOWN_SHARE`, ``undetermined`` stands in place of ``none``.
 
     Examples
     --------
     >>> case([], [], [{"kind": "gap"}])
     {'cause': 'none', 'support': 1.0}
-    >>> case([], [], [{"kind": "clock"}])["cause"]
-    'record_error'
+    >>> case([], [], [{"kind": "clock"}])["cause"], case([], [], [{"kind": "gap"}], known_share=0.9)["cause"]
+    ('record_error', 'undetermined')
     """
     if not excursions:
         kinds = {row["kind"] for row in faults} - {"gap", "no_value"}
-        if not kinds and known_share < KNOWN_SHARE:
-            return {"cause": "undetermined", "support": 0.0}
         if not kinds:
-            return {"cause": "none", "support": 1.0}
+            return {"cause": "none" if known_share >= KNOWN_SHARE else "undetermined", "support": 1.0}
         return {"cause": "record_error" if kinds & set(RECORD_FAULTS) else "probe_fault", "support": 1.0}
-    by_id = {row["id"]: row for row in excursions}
+    by_id = {row["id"]: row for row in excursions if row.get("basis") != "display"}
+    if not by_id:
+        return {"cause": "undetermined", "support": 1.0}
     sound, broken = [], []
     for place, episode in enumerate(episodes):
         rows = [by_id[key] for key in episode["excursions"] if key in by_id]
+        if not rows:
+            continue
         trusted = sum(one_sided.rank(row["degree_minutes"]) for row in rows if not row.get("faulty"))
         if any(not row.get("faulty") for row in rows):
             sound.append((trusted, -place, episode))

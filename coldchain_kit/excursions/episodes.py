@@ -5,6 +5,7 @@ Rule: CONTRACTS "How the numbers are made", rule 8.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypedDict
 
 import numpy as np
@@ -37,7 +38,7 @@ class Regular(TypedDict):
     period_hours: float
 
 
-def group(excursions: pd.DataFrame, *, join_min: float) -> list[Group]:
+def group(excursions: pd.DataFrame, *, join_min: float, shown: Sequence[ExcursionRow[pd.Timestamp]] = ()) -> list[Group]:
     """Excursions of one unit put together into episodes.
 
     Parameters
@@ -46,6 +47,8 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[Group]:
         Rows of :func:`excursions.find` of all deciding probes of one unit, with a column ``id``.
     join_min : float
         Runs of one direction less than this far apart [min], or parted by a gap only, belong together.
+    shown : sequence of dict
+        Excursions by the display of the unit, with ids: their time is not known, so that they belong to no regular runs.
 
     Returns
     -------
@@ -54,14 +57,16 @@ def group(excursions: pd.DataFrame, *, join_min: float) -> list[Group]:
     """
     found: list[Group] = []
     for direction in ("above", "below"):
-        mine = excursions[excursions["direction"] == direction].sort_values(["start", "end"])
-        rows = rows_of(mine, ExcursionRow[pd.Timestamp])
+        mine = excursions[excursions["direction"] == direction].sort_values(["start", "end"]) if len(excursions) else excursions
+        rows = rows_of(mine, ExcursionRow[pd.Timestamp]) if len(mine) else []
         runs = _clusters(rows, min(join_min, _ONE_RUN_MIN))
         regular = recurrent([run["start"] for run in runs], [run["end"] for run in runs])
         members = set(regular["members"]) if regular else set()
         if regular:
             found.append(_merged([runs[k] for k in regular["members"]], regular["period_hours"]))
-        found.extend(_clusters([row for k, run in enumerate(runs) if k not in members for row in run["rows"]], join_min))
+        single = [row for k, run in enumerate(runs) if k not in members for row in run["rows"]]
+        displayed = [row for row in shown if row["direction"] == direction]
+        found.extend(_clusters(sorted([*single, *displayed], key=lambda row: (row["start"], row["end"])) if displayed else single, join_min))
     return sorted(found, key=lambda episode: (episode["start"], episode["direction"]))
 
 

@@ -9,6 +9,7 @@ mkt_refusal     why an MKT is refused
 bands           time beyond each temperature of the condition
 freezing        could it have frozen?
 estimates       air behind a buffer, the course inside a gap: estimates
+product         what contents of another time constant may have met: an estimate
 """
 
 import lazy_loader

@@ -1,4 +1,5 @@
 from . import estimates as estimates
+from . import product as product
 from .bands import bands as bands
 from .bands import freezing as freezing
 from .means import highest_window as highest_window

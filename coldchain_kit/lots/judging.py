@@ -8,22 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Protocol, TypedDict
+from typing import Any, Protocol, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.lots import reach, reasons, stays
+from coldchain_kit.lots import allowed, beside, reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import (
-    AllowanceRow,
     CalibrationRow,
-    CheckRow,
     Condition,
     Direction,
     EarlierRow,
+    EpisodeRow,
     ExcursionRow,
     ExposureRow,
     FaultRow,
@@ -39,7 +38,8 @@ from coldchain_kit.model import (
     one_sided,
     timeline,
 )
-from coldchain_kit.register import Allowance, Lot, Site, Stay
+from coldchain_kit.quality import checks
+from coldchain_kit.register import Allowance, LogEntry, Lot, Site, Stay, stock
 
 COLD_KINDS = ("refrigerator", "cold_room")  # where product counts as not to be frozen unless the stock list says otherwise
 SIDES: tuple[Direction, Direction] = ("above", "below")
@@ -96,7 +96,8 @@ class _OutsideTimes(TypedDict):
 
 def assess(
     lots: Sequence[Lot], allowances: Sequence[Allowance], units: dict[str, Unit], *, excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], site: Site,
-    window: Window, calibration: Sequence[CalibrationRow] = (), checks: Sequence[CheckRow[pd.Timestamp]] = (), earlier: Sequence[EarlierRow[str]] = (),
+    window: Window, calibration: Sequence[CalibrationRow] = (), logbook: Sequence[LogEntry] = (), episodes: Sequence[EpisodeRow[pd.Timestamp]] = (), earlier: Sequence[EarlierRow[str]] = (),
+    no_readings: str = "",
 ) -> list[LotRow[pd.Timestamp]]:  # fmt: skip
     """Rows of CONTRACTS ``lots[]``, one a lot, in the order of the stock list.
 
@@ -105,22 +106,30 @@ def assess(
     lots, allowances : as read by ``stock.read`` and ``stock.read_allowances``
     units : dict of name -> Unit
         The units of the case with corrected, flagged traces.
-    excursions, faults : rows of CONTRACTS ``excursions[]`` and ``faults[]`` (times as Timestamp or ISO text).
+    excursions, faults, episodes : rows of CONTRACTS ``excursions[]``, ``faults[]``, ``episodes[]`` (times as Timestamp or ISO text)
+        Excursions by the display among them.
     window : object with ``start``, ``end``, ``stop``, ``declared_start`` [UTC]
         The case's window. A declared edge cuts every stay (CONTRACTS rule 10); where none was declared (the edge is the
         record's own) the whole stay counts, and its time outside the record is time without readings.
     calibration : rows of ``calibration.state`` (a row without ``unit`` counts for every unit).
-    checks : rows of ``alarms.checks``; the undecided ones (display outside, readings inside) ask for a decision.
+    logbook : as read by ``logbook.read``: loads, and minima on a display that are below the freezing point.
     earlier : rows of :func:`earlier` from frozen cases.
+    no_readings : str
+        Why no deciding probe has a reading in the window, as the case says; every lot needs a decision then.
 
     Returns
     -------
-    list of dict: lot, product, presentation, manufacturer, expiry, stays[], exposures[], bands[], outside{}, missing_readings, missing_share (of the stays' time, the worst probe of each), without_readings_min,
-    earlier_out_hours, earlier_cases[], allowances[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
+    list of dict: lot, product, presentation, manufacturer, expiry, goes_with, stays[], exposures[], bands[], outside{}, missing_readings,
+    missing_share (of the stays' time, the worst probe of each), without_readings_min, earlier_out_hours, earlier_known, earlier_cases[],
+    allowances[], sides_without_statement[], product_beside[], freezing{} or None, possible_freezing (None: no reading says), needs_decision, why[].
     """
     steps, edges = Steps(), _edges(window)
-    notes = reasons.Notes(excursions, faults, calibration, checks, site)
-    return [_lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, edges, notes, [row for row in earlier if row["lot"] == lot.lot]) for lot in lots]
+    notes = reasons.Notes(excursions, faults, calibration, site, window=window, logbook=logbook, episodes=episodes, no_readings=no_readings)
+    contents = beside.Beside(site)
+    return [
+        _lot(lot, [row for row in allowances if row.lot == lot.lot], units, steps, contents, edges, notes, [row for row in earlier if row["lot"] == lot.lot])
+        for lot in lots
+    ]  # fmt: skip
 
 
 def _edges(window: Window) -> stays.Edges:
@@ -128,30 +137,35 @@ def _edges(window: Window) -> stays.Edges:
     return window.declared_start, (window.end if window.stop == window.end else None), window.stop
 
 
-def _lot(lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, edges: stays.Edges, notes: reasons.Notes, before: list[EarlierRow[str]]) -> LotRow[pd.Timestamp]:
-    places = _places(lot, units, edges)
-    freezing = _freezing(lot, places, notes.site)
+def _lot(
+    lot: Lot, allowances: list[Allowance], units: dict[str, Unit], steps: Steps, contents: beside.Beside, edges: stays.Edges, notes: reasons.Notes, before: list[EarlierRow[str]]
+) -> LotRow[pd.Timestamp]:
+    places = _places(lot, units, edges, notes)
+    freezing = _freezing(lot, places, notes)
     stated = lot.earlier_out_hours or 0.0
     earlier_hours = (stated + sum(row["out_hours_least"] for row in before), stated + sum(row["out_hours_most"] for row in before))
     directions = dict.fromkeys(side for here in places for side in SIDES if here.stay.condition.limit_c(side) is not None)
     outside = {side: _outside(places, steps, side) for side in directions}
     silent_min = _without_readings(places, steps)
+    statements = [allowed.row(row, lot, places, steps, silent_min, earlier_hours, notes) for row in allowances]
     exposures = [row for here in places for trace in here.traces for row in _exposures(here, trace, steps, notes)]
-    used = [_allowance(row, places, steps, silent_min, earlier_hours, notes) for row in allowances]
+    exposures += [row for here in places for row in _displays(here, notes)]
     missing = [[reach.losses(trace, here, steps) for trace in here.traces] for here in places]
     lost_min = sum(max((one.share for one in found), default=1.0) * here.minutes for here, found in zip(places, missing, strict=True))
-    why = reasons.why(places, steps, freezing, before, edges, notes)
+    why = reasons.why(lot, places, steps, units=units, freezing=freezing, before=before, statements=statements, edges=edges, notes=notes)
     return {
-        "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry,
-        "stays": [_stay(stay, places, steps) for stay in lot.stays], "exposures": exposures, "allowances": used, "bands": _bands(places, steps), "outside": outside,
+        "lot": lot.lot, "product": lot.product, "presentation": lot.presentation, "manufacturer": lot.manufacturer, "expiry": lot.expiry, "goes_with": lot.goes_with,
+        "stays": [_stay(stay, places, steps) for stay in lot.stays], "exposures": exposures, "allowances": statements,
+        "sides_without_statement": allowed.sides_without(statements, list(directions)), "bands": _bands(places, steps), "outside": outside,
+        "product_beside": [row for here in places for row in contents.rows(here)],
         "missing_readings": sum(max((one.count for one in found), default=0) for found in missing),
         "missing_share": lost_min / sum(here.minutes for here in places) if places else None,
-        "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_cases": before,
+        "without_readings_min": silent_min, "earlier_out_hours": lot.earlier_out_hours, "earlier_known": lot.earlier_known, "earlier_cases": before,
         "freezing": freezing, "possible_freezing": freezing["possible"] if freezing else None, "needs_decision": bool(why), "why": why,
     }  # fmt: skip
 
 
-def _places(lot: Lot, units: dict[str, Unit], edges: stays.Edges) -> list[Place]:
+def _places(lot: Lot, units: dict[str, Unit], edges: stays.Edges, notes: reasons.Notes) -> list[Place]:
     """The stays as far as the window reaches; rows of one unit that overlap are one stay."""
     start, end, last = edges
     found: list[Place] = []
@@ -162,10 +176,12 @@ def _places(lot: Lot, units: dict[str, Unit], edges: stays.Edges) -> list[Place]
         if closes <= opens:
             continue
         same = next((at for at, here in enumerate(found) if here.stay.unit == stay.unit and here.stay.condition == stay.condition and opens <= here.closes), None)
+        shown = notes.displays_of(stay.unit)
         if same is None:
-            found.append(stays.place(stay, units.get(stay.unit), opens=opens, closes=closes))
+            found.append(stays.place(stay, units.get(stay.unit), opens=opens, closes=closes, shown=shown))
         else:
-            found[same] = stays.place(found[same].stay, units.get(stay.unit), opens=found[same].opens, closes=max(closes, found[same].closes))
+            whole = {"opens": found[same].opens, "closes": max(closes, found[same].closes)}
+            found[same] = stays.place(found[same].stay, units.get(stay.unit), **whole, shown=shown)
     return found
 
 
@@ -173,7 +189,8 @@ def _stay(stay: Stay, places: list[Place], steps: Steps) -> StayRow[pd.Timestamp
     """One row of ``stays[]``: as the stock list has it, and what the probes there showed."""
     here = next((place for place in places if place.stay.unit == stay.unit and place.opens < (stay.moved_out or place.closes) and place.closes > stay.moved_in), None)
     return {
-        "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state, "condition": stay.condition.id,
+        "unit": stay.unit, "moved_in": stay.moved_in, "moved_out": stay.moved_out, "quantity": stay.quantity, "state": stay.state or stock.UNOPENED,
+        "state_stated": stay.state is not None, "opened_at": stay.opened_at, "condition": stay.condition.id,
         "condition_title": stay.condition.title, "condition_source": stay.condition.source, "condition_status": stay.condition.status,
         "judged_from": here.opens if here else None, "judged_to": _to(here) if here else None,
         "probes": [_readings(here, trace, steps) for trace in here.traces] if here else [],
@@ -241,11 +258,32 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
     whole, single = time_beyond.total(table, **seen), time_beyond.longest(table, **seen)
-    held = stays.spent([replace(here, traces=(trace,))], steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=here.stay.condition)
+    held = stays.spent([replace(here, traces=(trace,), shown=())], steps, limit_c=limit_c, direction=direction, unknown_counts=False)
     return {
         "minutes": whole.minutes, "minutes_least": held.total_least, "minutes_most": held.total_most,
         "longest": single.minutes, "longest_least": held.single_least, "longest_most": held.single_most,
     }  # fmt: skip
+
+
+def _displays(here: Place, notes: reasons.Notes) -> list[ExposureRow[pd.Timestamp]]:
+    """Rows of ``exposures[]`` for what only the display saw, beyond the product's own limit: the time is not known."""
+    rows: list[ExposureRow[pd.Timestamp]] = []
+    none: dict[str, Any] = dict.fromkeys(("first_out", "last_out", "first_back"))
+    none |= {f"{end}_{what}": None for end in ("min", "max") for what in ("c", "time", "one_sided", "text")}
+    none |= {"min_bound": False, "max_bound": False, "as_read_min_c": None, "as_read_max_c": None}
+    for row in here.shown:
+        side = row["direction"]
+        limit_c = here.stay.condition.limit_c(side)
+        if limit_c is None or not notes.meets(here, row) or not here.stay.condition.outside([row["extreme_c"]], side).any():
+            continue
+        start, end = max(row["start"], here.opens), min(row["end"], here.closes)
+        most = max(0.0, (end - start) / pd.Timedelta(minutes=1))
+        times = {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": most, "longest": 0.0, "longest_least": 0.0, "longest_most": most}
+        rows.append({
+            "unit": here.stay.unit, "probe": None, "role": "display", "start": start, "end": end, "condition": here.stay.condition.id, "direction": side,
+            "limit_c": limit_c, **times, "readings_outside": 0, **none, "max_c" if side == "above" else "min_c": row["extreme_c"], "excursions": [row["id"]],
+        })  # fmt: skip
+    return rows
 
 
 def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, direction: str) -> _OutsideTimes:
@@ -263,19 +301,19 @@ def _outside_times(trace: Trace, valued: pd.DataFrame, condition: Condition, dir
 
 
 def _bands(places: list[Place], steps: Steps) -> list[LotBandRow]:
-    """Time beyond each temperature of the condition's bands over all stays, the worst probe of each [min]."""
+    """Time beyond each temperature of the conditions' bands over all stays, the worst probe of each [min]."""
     cuts = dict.fromkeys(cut for here in places for cut in here.stay.condition.bands())
-    own = places[0].stay.condition if places else None
     return [
-        {"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=own))}
+        {"direction": direction, "limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False))}
         for direction, limit_c in cuts
     ]
 
 
 def _outside(places: list[Place], steps: Steps, direction: Direction) -> LotOutsideRow:
-    """Over all stays, beyond the first stay's limit on that side."""
-    condition, limit_c = next((here.stay.condition, limit) for here in places if (limit := here.stay.condition.limit_c(direction)) is not None)
-    return {"limit_c": limit_c, **_asdict(stays.spent(places, steps, limit_c=limit_c, direction=direction, unknown_counts=False, own=condition))}
+    """Over all stays, each held against its own limit on that side; ``limit_c`` None where the stays have several."""
+    limits = list(dict.fromkeys(limit for here in places if (limit := here.stay.condition.limit_c(direction)) is not None))
+    spent = stays.spent(places, steps, direction=direction, unknown_counts=False)
+    return {"limit_c": limits[0] if len(limits) == 1 else None, "limits_c": limits, **_asdict(spent)}
 
 
 def _asdict(spent: Spent) -> _Spent:
@@ -284,20 +322,37 @@ def _asdict(spent: Spent) -> _Spent:
     }  # fmt: skip
 
 
-def _freezing(lot: Lot, places: list[Place], site: Site) -> FreezingRow[pd.Timestamp] | None:
-    """The lowest reading of any probe less U over all stays; None where no probe says anything."""
+def _freezing(lot: Lot, places: list[Place], notes: reasons.Notes) -> FreezingRow[pd.Timestamp] | None:
+    """The lowest reading of any probe, or figure on a display, less U over all stays; None where nothing says anything."""
     rows: list[FreezingRow[pd.Timestamp]] = []
     for here in places:
-        kind = site.units[here.stay.unit].kind
-        limit = here.stay.condition.freeze_c
+        kind, condition = notes.site.units[here.stay.unit].kind, here.stay.condition
         matters = any(freeze_matters(stay, kind) for stay in lot.stays if stay.unit == here.stay.unit)
+        point = {"do_not_freeze": matters, "freeze_c": condition.freezing_c, "freeze_rule": condition.freezing_rule()}
         for trace in here.unit.traces.values() if here.unit else ():
             if trace.probe.role == "room" and kind != "room":
                 continue
-            row = exposure.freezing(trace, freeze_c=0.0 if limit is None else limit, start=here.seen_from, end=here.seen_to)
+            row = exposure.freezing(trace, freeze_c=condition.freezing_c, start=here.seen_from, end=here.seen_to)
             if row is not None:
-                rows.append({"unit": here.stay.unit, **row, "possible": row["possible"] and matters, "do_not_freeze": matters})
+                rows.append({"unit": here.stay.unit, **row, "possible": row["possible"] and matters, **point})
+        rows += [{**row, "possible": matters, **point} for row in _frozen_by_display(here, notes)]
     return min(rows, key=lambda row: (not row["possible"], -np.inf if row["lowest_less_u_c"] is None else row["lowest_less_u_c"])) if rows else None
+
+
+def _frozen_by_display(here: Place, notes: reasons.Notes) -> list[dict[str, Any]]:
+    """Displayed minima that, less the uncertainty of a display, lie at or below the freezing point and that no reading explains."""
+    if here.unit is None:
+        return []
+    u_c = checks.DISPLAY_U_C
+    floor = replace(here.stay.condition, low=here.stay.condition.freezing_c + u_c + 1e-6, high=None, unit="C")
+    shown = checks.displays(notes.logbook, here.unit, floor, start=here.seen_from, end=here.seen_to, stays_from=here.opens)
+    return [
+        {
+            "unit": here.stay.unit, "probe": None, "role": "display", "time": row["end"], "lowest_c": row["extreme_c"], "lowest_one_sided": None, "lowest_text": None, "expanded_c": u_c,
+            "lowest_less_u_c": round(row["extreme_c"] - u_c, 6),
+        }
+        for row in shown if row["direction"] == "below"
+    ]  # fmt: skip
 
 
 def freeze_matters(stay: Stay, kind: str) -> bool:
@@ -312,39 +367,6 @@ def freeze_matters(stay: Stay, kind: str) -> bool:
     if stay.do_not_freeze is not None:
         return stay.do_not_freeze
     return not stay.condition.frozen and (stay.condition.do_not_freeze or kind in COLD_KINDS)
-
-
-def _allowance(row: Allowance, places: list[Place], steps: Steps, silent_min: float, earlier_hours: tuple[float, float], notes: reasons.Notes) -> AllowanceRow:
-    """One row of ``allowances[]``: hours used, at least and at most, or why it does not apply."""
-    direction, from_c, to_c = band(row, places)
-    used = stays.spent(places, steps, limit_c=from_c, direction=direction, unknown_counts=True, own=places[0].stay.condition if places else None)
-    if row.counting == "total":
-        least, most = used.total_least / 60 + earlier_hours[0], used.total_most / 60 + earlier_hours[1]
-    else:
-        least, most = max(used.single_least / 60, earlier_hours[0]), max(used.single_most / 60, earlier_hours[1])
-    beyond_end = reasons.beyond_ceiling(places, direction, to_c, notes)
-    applicable = not beyond_end
-    return {
-        "lot": row.lot, "from_c": row.from_c, "to_c": row.to_c, "direction": direction, "hours": row.hours, "counting": row.counting, "source": row.source,
-        "dated": None if row.dated is None else row.dated.isoformat(), "line": row.line, "used_least": least, "used_most": most, "applicable": applicable,
-        "share_least": least / row.hours if applicable else None, "share_most": most / row.hours if applicable else None,
-        "earlier_hours": earlier_hours[1], "without_readings_hours": silent_min / 60,
-        "why": " ".join(beyond_end or reasons.counted(row, silent_min, earlier_hours[1])),
-    }  # fmt: skip
-
-
-def band(row: Allowance, places: Sequence[Place] = ()) -> tuple[Direction, float, float]:
-    """Direction, near end and far end [°C] of an allowance.
-
-    ``to_c`` is the far end; a band written upwards but lying wholly at or below the product's low limit ("from 0 to 2")
-    is a cold one: its far end is the colder.
-    """
-    low = next((here.stay.condition.limit_c("below") for here in places if here.stay.condition.limit_c("below") is not None), None)
-    if row.from_c > row.to_c:
-        return "below", row.from_c, row.to_c
-    if low is not None and row.to_c <= low:
-        return "below", row.to_c, row.from_c
-    return "above", row.from_c, row.to_c
 
 
 def earlier(results: Results[str]) -> list[EarlierRow[str]]:

@@ -1,18 +1,18 @@
-"""Why a lot asks for a decision, and why an allowance does not apply: plain sentences from the rows of a case."""
+"""Why a lot asks for a decision: plain sentences from the rows of a case (CONTRACTS rule 14)."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit import quality
 from coldchain_kit.base import zones
-from coldchain_kit.lots import reach, stays
+from coldchain_kit.lots import moves, reach, stays
 from coldchain_kit.lots.stays import Place, Steps
-from coldchain_kit.model import FAIL, CalibrationRow, CheckRow, EarlierRow, ExcursionRow, FaultRow, FreezingRow, one_sided
-from coldchain_kit.register import Allowance, Site
+from coldchain_kit.model import AllowanceRow, CalibrationRow, EarlierRow, EpisodeRow, ExcursionRow, FaultRow, FreezingRow, Trace, Unit, one_sided
+from coldchain_kit.register import LogEntry, Lot, Site
 
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
@@ -22,20 +22,35 @@ FAULT_WORDS = {
 MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 
 
+NOTHING_JUDGED = "No stay of the lot lies within the time of this case: nothing was judged."
+
+
 class Notes:
     """The rows of a case that a lot's stay is compared with."""
 
-    def __init__(self, excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], calibration: Sequence[CalibrationRow], checks: Sequence[CheckRow[pd.Timestamp]], site: Site):
-        self.excursions, self.faults, self.calibration, self.checks, self.site = excursions, faults, calibration, checks, site
+    def __init__(
+        self, excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], calibration: Sequence[CalibrationRow], site: Site, *, window: Any,
+        logbook: Sequence[LogEntry] = (), episodes: Sequence[EpisodeRow[pd.Timestamp]] = (), no_readings: str = "",
+    ):  # fmt: skip
+        self.excursions, self.faults, self.calibration, self.site = excursions, faults, calibration, site
+        self.window, self.logbook, self.episodes, self.no_readings = window, logbook, episodes, no_readings
 
     def local(self, time: pd.Timestamp) -> str:
         """An instant in the site's time with its offset."""
         return zones.shown(pd.Timestamp(time).floor("min"), zone=self.site.timezone)
 
     def excursions_of(self, here: Place, probe: str | None = None) -> list[ExcursionRow[pd.Timestamp]]:
-        """Excursions of the stay's unit that may have met it."""
+        """Excursions of the stay's unit that may have met it; those by the display belong to no probe."""
         rows = [row for row in self.excursions if row["unit"] == here.stay.unit and (probe is None or row["probe"] == probe)]
-        return [row for row in rows if _meets(here, row["start_earliest"], row["end_latest"])]
+        return [row for row in rows if self.meets(here, row)]
+
+    def displays_of(self, unit: str) -> tuple[ExcursionRow[pd.Timestamp], ...]:
+        """Excursions of a unit by the display."""
+        return tuple(row for row in self.excursions if row["unit"] == unit and row.get("basis") == "display")
+
+    def meets(self, here: Place, row: ExcursionRow[pd.Timestamp]) -> bool:
+        """Whether an excursion may have met the stay."""
+        return _meets(here, row["start_earliest"], row["end_latest"])
 
 
 def _meets(here: Place, start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
@@ -45,24 +60,29 @@ def _meets(here: Place, start: pd.Timestamp | None, end: pd.Timestamp | None) ->
     return opens < here.seen_to and closes >= here.seen_from
 
 
-def why(places: Sequence[Place], steps: Steps, freezing: FreezingRow[pd.Timestamp] | None, before: Sequence[EarlierRow[str]], edges: stays.Edges, notes: Notes) -> list[str]:
+def why(
+    lot: Lot, places: Sequence[Place], steps: Steps, *, units: dict[str, Unit], freezing: FreezingRow[pd.Timestamp] | None, before: Sequence[EarlierRow[str]],
+    statements: Sequence[AllowanceRow], edges: stays.Edges, notes: Notes,
+) -> list[str]:  # fmt: skip
     """Every reason for a decision (CONTRACTS rule 14), one sentence each; an empty list where there is none."""
+    said = [f"No probe that decides has a reading in the time of this case ({notes.no_readings}): nothing is known but what the paper checks say."] if notes.no_readings else []
     if not places:
-        return ["No stay of the lot lies within the time of this case: nothing was judged."]
-    said: list[str] = []
+        return [*said, NOTHING_JUDGED]
     for here in places:
         said += _excursions(here, notes)
         said += _silence(here, steps, notes)
         said += _interval(here)
         said += _missing(here, steps, notes)
         said += _one_sided(here, notes)
+        said += _aside(here, notes)
         said += _faults(here, notes)
         said += _calibration(here, notes)
-        said += [row["text"] for row in notes.checks if row["unit"] == here.stay.unit and row["verdict"] == "undecided" and _meets(here, row["start"], row["end"])]
+    said += moves.reasons(lot, places, units, notes)
     said += _between(places, notes)
     said += _freezing(freezing, notes)
     said += _own_limits(places, notes)
     said += _cut_off(places, edges)
+    said += _over(statements)
     said += [f"Case {row['case']} found possible freezing of this lot before." for row in before if row["possible_freezing"]]
     return list(dict.fromkeys(said))
 
@@ -70,9 +90,11 @@ def why(places: Sequence[Place], steps: Steps, freezing: FreezingRow[pd.Timestam
 def _excursions(here: Place, notes: Notes) -> list[str]:
     """A sentence an excursion; many of one probe and direction in one sentence."""
     groups: dict[tuple[str, str], list[ExcursionRow[pd.Timestamp]]] = {}
+    shown = notes.displays_of(here.stay.unit)
     for row in notes.excursions_of(here):
-        groups.setdefault((row["probe"], row["direction"]), []).append(row)
-    said = []
+        if row not in shown:
+            groups.setdefault((row["probe"], row["direction"]), []).append(row)
+    said = [_by_display(row, notes) for row in shown if notes.meets(here, row)]
     for (probe, direction), rows in groups.items():
         place = f"{direction} {rows[0]['limit_c']:g} °C in {here.stay.unit}, probe {probe}"
         if len(rows) > MANY:
@@ -84,9 +106,18 @@ def _excursions(here: Place, notes: Notes) -> list[str]:
     return said
 
 
+def _by_display(row: ExcursionRow[pd.Timestamp], notes: Notes) -> str:
+    """An excursion by the display in one sentence."""
+    side = "high" if row["direction"] == "above" else "low"
+    return (
+        f"Excursion {row['id']} {row['direction']} {row['limit_c']:g} °C in {row['unit']}: outside by the display ({row['extreme_c']:g} °C as its {side}est, logbook line "
+        f"{row['logbook_line']}), time not known, between {notes.local(row['start'])} and {notes.local(row['end'])}; no reading shows it."
+    )
+
+
 def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
     if not here.traces:
-        return [f"No probe of {here.stay.unit} that decides is part of this case: {_hours(here.minutes)} of the stay are without readings."]
+        return [f"No probe of {here.stay.unit} that decides is part of this case: {hours(here.minutes)} of the stay are without readings."]
     said = []
     for trace in here.traces:
         spans = steps.silence(trace, here, coarse=False)
@@ -95,7 +126,7 @@ def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
             count = "One stretch" if len(spans) == 1 else f"{len(spans)} stretches"
             first, last = (notes.local(pd.Timestamp(round(us), unit="us", tz="UTC")) for us in (start, end))
             longest = f"from {first} to {last}" if len(spans) == 1 else f"the longest from {first} to {last}"
-            said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {_hours(total)}, {longest}.")
+            said.append(f"{count} without readings of {here.stay.unit}, probe {trace.probe.name}: {hours(total)}, {longest}.")
     return said
 
 
@@ -141,6 +172,35 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
     return said
 
 
+def _aside(here: Place, notes: Notes) -> list[str]:
+    """Probes that are said not to decide, or that are not registered, and that left the limits of the product.
+
+    A probe in the room around the unit is not in it; one that stands aside only because another decides is not said not to.
+    """
+    entries, said = notes.site.units[here.stay.unit].probes, []
+    for name, trace in here.unit.traces.items() if here.unit else ():
+        registered = trace.probe.registered
+        aside = not trace.probe.decides and (not registered or (name in entries and entries[name].decides is False))
+        if not aside or (trace.probe.role == "room" and notes.site.units[here.stay.unit].kind != "room"):
+            continue
+        what = "is said not to decide" if registered else "is not registered"
+        said += [f"Probe {name} of {here.stay.unit} {what}, and it left the limits: {words}." for words in _beyond(trace, here, notes)]
+    return said
+
+
+def _beyond(trace: Trace, here: Place, notes: Notes) -> list[str]:
+    """How many readings of a probe lie beyond the product's own limits during the stay, and the furthest, a side each."""
+    part, condition, said = stays.within(trace, here).dropna(subset="celsius"), here.stay.condition, []
+    for side, pick in (("above", np.argmax), ("below", np.argmin)):
+        values = stays.further(part, side)
+        out = condition.outside(values, side)
+        if out.any():
+            at = int(pick(values))
+            count = f"{int(out.sum())} readings" if out.sum() > 1 else "one reading"
+            said.append(f"{count} {side} {condition.limit_c(side):g} °C, the furthest {values[at]:g} °C at {notes.local(part.index[at])}")
+    return said
+
+
 def _faults(here: Place, notes: Notes) -> list[str]:
     """Open faults by probe and kind; gaps and one-sided readings have sentences of their own."""
     groups: dict[tuple[str | None, str], list[FaultRow[pd.Timestamp]]] = {}
@@ -175,7 +235,7 @@ def _between(places: Sequence[Place], notes: Notes) -> list[str]:
     said, end = [], places[0].closes
     for here in places[1:]:
         if here.opens > end:
-            said.append(f"Between two stays, from {notes.local(end)} to {notes.local(here.opens)}, there are no readings: {_hours((here.opens - end) / pd.Timedelta(minutes=1))}.")
+            said.append(f"Between two stays, from {notes.local(end)} to {notes.local(here.opens)}, there are no readings: {hours((here.opens - end) / pd.Timedelta(minutes=1))}.")
         end = max(end, here.closes)
     return said
 
@@ -186,7 +246,11 @@ def _freezing(row: FreezingRow[pd.Timestamp] | None, notes: Notes) -> list[str]:
     if row.get("lowest_one_sided"):
         said = f"“{row['lowest_text']}”" if row["lowest_text"] else "the end of the declared range"
         return [f"Possible freezing: a reading of {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])} says {said} and no number: how cold it was is not known."]
-    return [f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, probe {row['probe']}, at {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, is {row['lowest_less_u_c']:.2f} °C."]
+    where = "by the display, time not known, before" if row["probe"] is None else f"probe {row['probe']}, at"
+    return [
+        f"Possible freezing: {row['lowest_c']:g} °C in {row['unit']}, {where} {notes.local(row['time'])}, less its uncertainty of {row['expanded_c']:.2g} °C, "
+        f"is {row['lowest_less_u_c']:.2f} °C; counted is what lies {row['freeze_rule']}."
+    ]
 
 
 def _own_limits(places: Sequence[Place], notes: Notes) -> list[str]:
@@ -222,44 +286,20 @@ def _cut_off(places: Sequence[Place], edges: stays.Edges) -> list[str]:
     return found
 
 
-def beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes: Notes) -> list[str]:
-    """Why an allowance does not apply: a reading beyond its far end, or a one-sided one that may have been; else an empty list.
+def _over(statements: Sequence[AllowanceRow]) -> list[str]:
+    """Statements of which more is used than was stated, even by this case's readings at least."""
+    return [
+        f"More than was stated: at least {row['used_least']:.1f} h between {row['from_c']:g} and {row['to_c']:g} °C, stated are {row['hours']:g} h ({row['source']})."
+        for row in statements if row["more_than_stated"] == "yes"
+    ]  # fmt: skip
 
-    One that says nothing about the limits either is like a gap: its time counts as used (CONTRACTS rule 9).
+
+def hours(minutes: float) -> str:
+    """A duration in words.
+
+    Examples
+    --------
+    >>> hours(42.0), hours(150.0)
+    ('42 min', '2.5 h')
     """
-    if not places:
-        return ["No stay of the lot lies within the time of this case: nothing was judged."]
-    for here in places:
-        for trace in here.traces:
-            part = stays.within(trace, here)
-            part = part[one_sided.heard(part) & ~one_sided.unknown(part, here.stay.condition)]
-            sign = 1.0 if direction == "above" else -1.0
-            end = (part["one_sided"].to_numpy() == int(sign)) & (part["bound_c"].isna().to_numpy())
-            if end.any():
-                at = part.index[int(np.argmax(end))]
-                return [f"A reading without a number{one_sided.quoted(part[end])} in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(at)}, may have been beyond {to_c:g} °C: the allowance does not apply."]
-            values = stays.further(part, direction)
-            out = sign * np.round(values - to_c, 6) > 0
-            if out.any():
-                at = int(np.argmax(np.where(out, sign * values, -np.inf)))
-                doubt = " The quality tests call this reading impossible." if quality.rolled(trace).loc[part.index[at]] == FAIL else ""
-                what = f"at least {values[at]:g}" if part["one_sided"].iloc[at] > 0 else f"at most {values[at]:g}" if part["one_sided"].iloc[at] else f"{values[at]:g}"
-                return [f"A reading of {what} °C in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[at])}, lies beyond {to_c:g} °C: the allowance does not apply.{doubt}"]
-            end = part["one_sided"].to_numpy() == int(sign)
-            if end.any():
-                return [f"A reading that is only a bound{one_sided.quoted(part[end])} in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[int(np.argmax(end))])}, may have been beyond {to_c:g} °C: the allowance does not apply."]
-    return []
-
-
-def counted(row: Allowance, silent_min: float, earlier_hours: float) -> list[str]:
-    """What the hours used of an applicable allowance hold."""
-    said = []
-    if silent_min > 0:
-        said.append(f"Time without readings ({_hours(silent_min)}) counts as used, at most.")
-    if earlier_hours > 0:
-        said.append(f"Earlier time out of range ({earlier_hours:g} h) is counted." if row.counting == "total" else f"Earlier time out of range ({earlier_hours:g} h) is taken as one run.")
-    return said
-
-
-def _hours(minutes: float) -> str:
     return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"

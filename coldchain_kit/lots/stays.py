@@ -26,7 +26,8 @@ class Place:
     """One stay as far as the case looks at it: ``opens`` to ``closes`` (UTC, half-open), the deciding traces there.
 
     ``seen_from``, ``seen_to``: the same widened by the clock's doubt at each move: a move within it counts as exposed.
-    ``unit`` None: the unit is not part of the case, so nothing is known.
+    ``unit`` None: the unit is not part of the case, so nothing is known. ``shown``: excursions by the display of that unit,
+    rows of CONTRACTS ``excursions[]`` whose time nobody knows.
     """
 
     stay: Stay
@@ -36,6 +37,7 @@ class Place:
     seen_from: pd.Timestamp
     seen_to: pd.Timestamp
     traces: tuple[Trace, ...]
+    shown: tuple[dict[str, Any], ...] = ()
 
     @property
     def minutes(self) -> float:
@@ -162,11 +164,16 @@ def micros(time: pd.Timestamp) -> int:
     return time.value // 1000
 
 
-def place(stay: Stay, unit: Unit | None, *, opens: pd.Timestamp, closes: pd.Timestamp) -> Place:
-    """A stay between two instants, widened by the clock's doubt at each end."""
+def place(
+    stay: Stay, unit: Unit | None, *, opens: pd.Timestamp, closes: pd.Timestamp, shown: Sequence[dict[str, Any]] = ()
+) -> Place:  # fmt: skip
+    """A stay between two instants, widened by the clock's doubt at each end.
+
+    ``shown``: excursions by the display of the unit.
+    """
     traces = tuple(trace for trace in unit.traces.values() if trace.probe.decides and len(trace.readings)) if unit else ()
     before, after = (max((_doubt(trace, time) for trace in traces), default=pd.Timedelta(0)) for time in (opens, closes))
-    return Place(stay, unit, opens, closes, opens - before, closes + after, traces)
+    return Place(stay, unit, opens, closes, opens - before, closes + after, traces, tuple(shown))
 
 
 def _doubt(trace: Trace, time: pd.Timestamp) -> pd.Timedelta:
@@ -262,35 +269,67 @@ def in_a_row(parts: Sequence[tuple[float, Run]], *, bridge: bool) -> tuple[float
     return total, longest
 
 
-def spent(places: Sequence[Place], steps: Steps, *, limit_c: float, direction: str, unknown_counts: bool, own: Condition | None = None) -> Spent:
-    """Time beyond a temperature over all stays, the worst probe of each.
+def spent(
+    places: Sequence[Place], steps: Steps, *, direction: str, limit_c: float | None = None, unknown_counts: bool
+) -> Spent:  # fmt: skip
+    """Time beyond a temperature over all stays, the worst probe of each; what a display saw counts in the "at most".
 
-    ``unknown_counts``: time without readings counts in the "at most" (allowances); else only what CONTRACTS rule 6 gives.
+    Parameters
+    ----------
+    limit_c : float, optional
+        The temperature [°C]; None: each stay is held against its own condition's limit on that side, one without a limit gives nothing.
+    unknown_counts : bool
+        Time without readings counts in the "at most" (allowances); else only what CONTRACTS rule 6 gives.
     """
     least, most, end = [], [], None
     for here in places:
         between = 0.0 if end is None else max(0.0, (here.opens - end) / pd.Timedelta(minutes=1))
         end = here.closes if end is None else max(end, here.closes)
-        bounds = [_bounds(trace, here, steps, limit_c, direction, unknown_counts, own) for trace in here.traces] or [_nothing(here, unknown_counts)]
+        own_c = here.stay.condition.limit_c(direction) if limit_c is None else limit_c
+        bounds = [_bounds(trace, here, steps, own_c, direction, unknown_counts) for trace in here.traces]
+        bounds = bounds or [_nothing(here, own_c, direction, unknown_counts)]
         least.append((between, worst([low for low, _ in bounds])))
         most.append((between, worst([high for _, high in bounds])))
     (total_least, single_least), (total_most, single_most) = in_a_row(least, bridge=False), in_a_row(most, bridge=unknown_counts)
     return Spent(total_least, total_most, single_least, single_most)
 
 
-def _bounds(trace: Trace, here: Place, steps: Steps, limit_c: float, direction: str, unknown_counts: bool, own: Condition | None) -> tuple[Run, Run]:
-    surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=own, cut=not unknown_counts)
+def _bounds(
+    trace: Trace, here: Place, steps: Steps, limit_c: float | None, direction: str, unknown_counts: bool
+) -> tuple[Run, Run]:  # fmt: skip
     opens, closes, wide_from, wide_to = (float(micros(time)) for time in (here.opens, here.closes, here.seen_from, here.seen_to))
     narrow_from, narrow_to = 2 * opens - wide_from, 2 * closes - wide_to
+    surely = maybe = np.empty((0, 2))
+    if limit_c is not None:
+        surely, maybe = steps.runs(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition, cut=not unknown_counts)
     least = run(cut(surely, low=narrow_from, high=max(narrow_from, narrow_to)), low=narrow_from, high=narrow_to)
-    most = cut(maybe, low=wide_from, high=wide_to)
+    most = np.concatenate((cut(maybe, low=wide_from, high=wide_to), displayed(here, limit_c, direction)))
     if unknown_counts:
-        most = np.concatenate((most, steps.silence(trace, here), cut(steps.unknown(trace, limit_c=limit_c, direction=direction, condition=own), low=wide_from, high=wide_to)))
+        most = np.concatenate((most, steps.silence(trace, here)))
+    if unknown_counts and limit_c is not None:
+        lost = steps.unknown(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
+        most = np.concatenate((most, cut(lost, low=wide_from, high=wide_to)))
     return least, run(most, low=opens, high=closes)
 
 
-def _nothing(here: Place, unknown_counts: bool) -> tuple[Run, Run]:
-    """A stay that no deciding probe saw."""
+def straight(trace: Trace, here: Place, *, limit_c: float, direction: str) -> float:
+    """Minutes of one probe beyond a temperature during the stay, on the straight line between readings [min]."""
+    table = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
+    return time_beyond.total(table, start_us=micros(here.opens), end_us=micros(here.closes)).minutes
+
+
+def displayed(here: Place, limit_c: float | None, direction: str) -> np.ndarray:
+    """Within the stay, the spans in which a display showed a figure beyond a temperature, as an array of (start, end) [µs]."""
+    sign = 1.0 if direction == "above" else -1.0
+    rows = [row for row in here.shown if row["direction"] == direction and limit_c is not None and sign * (row["extreme_c"] - limit_c) > 0]
+    low, high = float(micros(here.seen_from)), float(micros(here.seen_to))
+    spans = [(max(float(micros(row["start"])), low), min(float(micros(row["end"])), high)) for row in rows]
+    return np.array([span for span in spans if span[1] > span[0]], dtype="float64").reshape(-1, 2)
+
+
+def _nothing(here: Place, limit_c: float | None, direction: str, unknown_counts: bool) -> tuple[Run, Run]:
+    """A stay that no deciding probe saw; a display may have."""
     whole = Run(here.minutes, here.minutes, here.minutes, here.minutes, True)
     zero = Run(0.0, 0.0, 0.0, 0.0, False)
-    return zero, whole if unknown_counts else zero
+    low, high = float(micros(here.opens)), float(micros(here.closes))
+    return zero, whole if unknown_counts else run(displayed(here, limit_c, direction), low=low, high=high)

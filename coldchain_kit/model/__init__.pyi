@@ -14,6 +14,7 @@ from .rows.fields import T as T
 from .rows.fields import UFrom as UFrom
 from .rows.fields import Verdict as Verdict
 from .rows.found import BandRow as BandRow
+from .rows.found import BesideRow as BesideRow
 from .rows.found import BufferRow as BufferRow
 from .rows.found import CauseRow as CauseRow
 from .rows.found import EpisodeRow as EpisodeRow
@@ -24,6 +25,7 @@ from .rows.found import LeadingCause as LeadingCause
 from .rows.found import MktRow as MktRow
 from .rows.found import NearLimitRow as NearLimitRow
 from .rows.found import RecurrentRow as RecurrentRow
+from .rows.found import TogetherRow as TogetherRow
 from .rows.found import Trustworthy as Trustworthy
 from .rows.given import AlarmGuardRow as AlarmGuardRow
 from .rows.given import AlarmRow as AlarmRow
@@ -45,12 +47,14 @@ from .rows.given import ProbeRow as ProbeRow
 from .rows.given import SourceRow as SourceRow
 from .rows.given import UncertaintyRow as UncertaintyRow
 from .rows.goods import AllowanceRow as AllowanceRow
+from .rows.goods import BesideOutsideRow as BesideOutsideRow
 from .rows.goods import EarlierRow as EarlierRow
 from .rows.goods import ExposureRow as ExposureRow
 from .rows.goods import FreezingRow as FreezingRow
 from .rows.goods import LotBandRow as LotBandRow
 from .rows.goods import LotOutsideRow as LotOutsideRow
 from .rows.goods import LotRow as LotRow
+from .rows.goods import ProductBesideRow as ProductBesideRow
 from .rows.goods import Results as Results
 from .rows.goods import StayProbeRow as StayProbeRow
 from .rows.goods import StayRow as StayRow

@@ -22,6 +22,10 @@ BANDS_ABOVE_C = (-10.0, 0.0, 8.0, 15.0, 25.0, 30.0, 40.0)
 BANDS_BELOW_C = (8.0, 2.0, 0.0, -0.5)
 
 
+# Where a condition states no freezing point: water freezes at 0 °C, and goods that freezing spoils are protected below it (FACTS B19, READ-2).
+FREEZING_C = 0.0
+
+
 @dataclass(frozen=True)
 class MktRule:
     """An MKT limit: ``limit_c`` [°C] over ``window_hours`` [h], looking ``direction`` (back | forward | both) from the excursion.
@@ -43,7 +47,8 @@ class Condition:
     """A storage condition. Limits are inclusive and judged in the unit they were given in.
 
     ``low``, ``high``: limits in ``unit`` ("C" or "F"), None where there is none. ``high_exclusive``: the high
-    limit itself is outside ("below -15"). ``freeze_c`` [°C]: possible freezing at or below it.
+    limit itself is outside ("below -15"). ``freeze_c`` [°C]: possible freezing at or below it; None: not stated.
+    ``document``, ``edition``: the label or procedure that the limits were taken from, as the site names them.
     """
 
     id: str
@@ -60,6 +65,26 @@ class Condition:
     source: str = ""
     status: str = ""
     notes: tuple[str, ...] = ()
+    document: str = ""
+    edition: str = ""
+
+    @property
+    def freezing_c(self) -> float:
+        """Where possible freezing begins [°C]: as stated, else FREEZING_C."""
+        return FREEZING_C if self.freeze_c is None else self.freeze_c
+
+    def freezing_rule(self) -> str:
+        """Which rule possible freezing is judged by, in words.
+
+        Examples
+        --------
+        >>> get("refrigerated").freezing_rule()
+        'at or below 0 °C, as the storage condition states'
+        >>> get("room").freezing_rule()
+        'at or below 0 °C, the rule of the kit: the storage condition states no freezing point'
+        """
+        at = f"at or below {self.freezing_c:g} °C"
+        return f"{at}, as the storage condition states" if self.freeze_c is not None else f"{at}, the rule of the kit: the storage condition states no freezing point"
 
     def limit_c(self, direction: str) -> float | None:
         """The limit in °C for ``above`` or ``below``; full figures, for crossings and display."""
@@ -134,6 +159,8 @@ def from_table(name: str, table: dict[str, Any]) -> Condition:
         source=table.get("source", ""),
         status=table.get("status", ""),
         notes=tuple(table.get("notes", ())),
+        document=table.get("document", ""),
+        edition=table.get("edition", ""),
     )
 
 

@@ -20,7 +20,8 @@ spike              test: there and back
 resolution_c       the step in which values are given
 resolution_change  where the step of the values changes
 disagreement       everything two probes disagree about
-alarms             device alarms replayed, compared, checked
+alarms             device alarms replayed and compared
+checks             what the display showed beside the readings
 decision           a value near a limit: chance, decision rules, alarm limits
 calibration_line   a line through calibration points (GUM H.3)
 calibration        correction and uncertainty from certificates

@@ -1,6 +1,7 @@
 from . import alarms as alarms
 from . import calibration as calibration
 from . import calibration_line as calibration_line
+from . import checks as checks
 from . import decision as decision
 from . import later as later
 from . import uncertainty as uncertainty

@@ -1,4 +1,4 @@
-"""Alarm rules replayed on a trace; the logger's own alarm as it was set at each time; checks of the display against the readings.
+"""Alarm rules replayed on a trace; the logger's own alarm as it was set at each time.
 
 The kit replays what a device would have done. It never takes the time an alarm rule allows for time that a product may be out.
 """
@@ -8,19 +8,19 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.model import AlarmRow, CheckRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import AlarmRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, timeline
+from coldchain_kit.quality.checks import mine
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, LogEntry, UnitEntry
 
 LONG_DELAY_MIN = 60.0  # reference rule for freezing: 60 min (FACTS B13, READ-2); a longer delay is told
 SLIP_NEAR_C, SLIP_FAR_C = 1.5, 5.0  # limits this near the condition in the other unit, this far in their own: a slip of units
-DIFFERS_C = 1.0  # two instruments of +-0.5 °C each (FACTS B9, READ)
 _ALARM_WORD = re.compile(r"al+arm", re.IGNORECASE)
 _NO_ALARM = re.compile(r"\b(off|disabled?|cleared?|ended|end|acknowledged?|reset|test|no)\b", re.IGNORECASE)
 
@@ -330,65 +330,10 @@ def _proof_row(unit: Unit, entry: UnitEntry, logbook: Sequence[LogEntry], before
 
 def last_proof(logbook: Sequence[LogEntry], *, unit: str, condition: Condition, before: pd.Timestamp) -> LogEntry | None:
     """The last alarm test, or check whose displayed minimum and maximum were inside the limits, at or before an instant."""
-    good = [entry for entry in _mine(logbook, unit) if entry.time <= before and (entry.kind == "alarm_test" or (entry.kind == "check" and _inside(entry, condition)))]
+    good = [entry for entry in mine(logbook, unit) if entry.time <= before and (entry.kind == "alarm_test" or (entry.kind == "check" and _inside(entry, condition)))]
     return good[-1] if good else None
-
-
-def _mine(logbook: Sequence[LogEntry], unit: str) -> list[LogEntry]:
-    return sorted((entry for entry in logbook if entry.unit in (None, unit)), key=lambda entry: (entry.time, entry.line))
 
 
 def _inside(entry: LogEntry, condition: Condition) -> bool:
     shown = [value for value in (entry.low_c, entry.high_c) if value is not None]
     return len(shown) == 2 and not (condition.outside(shown, "above").any() or condition.outside(shown, "below").any())
-
-
-def checks(logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp) -> list[CheckRow[pd.Timestamp]]:
-    """Displayed minima and maxima against the readings since the check before: rows that somebody must look at.
-
-    ``verdict`` "undecided": the display was outside while the readings are inside, an undecided excursion between the two checks (CONTRACTS);
-    "differs": the two differ by more than 1 °C, both inside or both outside. A check that did not reset the display does not start a
-    new period; the first one in the book is only compared with the limits, since nobody knows since when its display had counted. Rows that end before ``start`` or begin at or after ``end`` (UTC) are left out.
-
-    Returns
-    -------
-    list of {unit, direction, verdict, start, end, displayed_c, readings_c (None: no readings), limit_c, line, text}; times UTC.
-    """
-    book = [row for row in _mine(logbook, unit.name) if row.kind == "check"]
-    deciding = [trace.readings[one_sided.heard(trace.readings)] for trace in unit.traces.values() if trace.probe.decides]
-    deciding = [readings for readings in deciding if len(readings)]
-    rows, since = [], None
-    for check in book:
-        begin = since if since is not None else min((one.index[0] for one in deciding if one.index[0] < check.time), default=check.time)
-        if check.time >= start and begin < end:
-            parts = [one[(one.index >= begin) & (one.index <= check.time)] for one in deciding]
-            rows += [row for side in ("below", "above") if (row := _check_row(check, side, parts, begin, unit.name, entry.condition, first=since is None))]
-        if check.reset is not False:
-            since = check.time
-    return rows
-
-
-def _check_row(check: LogEntry, side: str, parts: Sequence[pd.DataFrame], begin: pd.Timestamp, unit: str, condition: Condition, *, first: bool) -> dict[str, Any] | None:
-    shown = check.high_c if side == "above" else check.low_c
-    if shown is None:
-        return None
-    pick = np.max if side == "above" else np.min
-    values = [float(pick(one_sided.judged_c(part, "as_read_c"))) for part in parts if len(part)]
-    read = float(pick(values)) if values else None
-    bound = any(one_sided.any_of(part) for part in parts)
-    displayed_out = bool(condition.outside([shown], side)[0])
-    read_out = read is not None and bool(condition.outside([read], side)[0])
-    word, span = "highest" if side == "above" else "lowest", "record began" if first else "check before"
-    readings = "there are no readings" if read is None else f"the {word} reading has no number of its own" if bound else f"the {word} reading is {read:.2f} °C"
-    text = f"Check in logbook line {check.line}: the display showed {shown:.1f} °C as its {word}, {readings} since the {span}."
-    verdict: Literal["undecided", "differs"]
-    if displayed_out and not read_out:
-        verdict, text = "undecided", text + " An excursion between the two checks is undecided: handle it as an excursion."
-    elif read is not None and not bound and not first and abs(shown - read) > DIFFERS_C:
-        verdict, text = "differs", text + f" They differ by {abs(shown - read):.1f} °C: two instruments, a display not reset, or a wrong record."
-    else:
-        return None
-    return {
-        "unit": unit, "direction": side, "verdict": verdict, "start": begin, "end": check.time, "displayed_c": shown, "readings_c": None if bound else read,
-        "limit_c": condition.limit_c(side), "line": check.line, "text": text,
-    }  # fmt: skip

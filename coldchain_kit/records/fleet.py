@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NotRequired, TypedDict
 
 from coldchain_kit import register
-from coldchain_kit.assessment import monthly
+from coldchain_kit.assessment import NoReadings, monthly
 from coldchain_kit.base import KitError, files
 from coldchain_kit.model import Direction, Results
 from coldchain_kit.records import page as sheets
@@ -34,6 +34,7 @@ class UnitMonth(TypedDict):
 
     path: str
     fault: str
+    awaiting: bool
     incomplete: list[str]
     results: Results[str] | None
     site: NotRequired[str]
@@ -41,10 +42,11 @@ class UnitMonth(TypedDict):
     description: NotRequired[str]
 
 
-def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] | None = None, jobs: int = 1, reason: str | None = None, say: Callable[[str], None] = lambda text: None) -> Done:
+def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] | None = None, jobs: int = 1, reason: str | None = None, final: bool = False, say: Callable[[str], None] = lambda text: None) -> Done:
     """Freeze one summary a unit, and write ``index-MONTH.html`` over all sites.
 
-    A unit whose input, or whose part of the register, is at fault is listed as not done; the others go on.
+    A unit whose input, or whose part of the register, is at fault is listed as not done; the others go on. One without a reading in
+    the month is awaiting its download: nothing is frozen for it, unless the month is ``final``, when it is frozen as unknown.
 
     Raises
     ------
@@ -63,13 +65,14 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
     if not work:
         raise KitError("no unit of the sites names readings", where=sites[0].name, mend='Add readings = ["downloads/…"] to the units')
     out.mkdir(parents=True, exist_ok=True)
-    tasks = [(site.path, name, month, out if len(registers) == 1 else out / f"{k:02d}-{_safe(site.name)}", reason) for k, (site, name) in _numbered(work, registers)]
+    tasks = [(site.path, name, month, out if len(registers) == 1 else out / f"{k:02d}-{_safe(site.name)}", reason, final) for k, (site, name) in _numbered(work, registers)]
     rows = _run(tasks, jobs, say)
     rows = [{**row, "site": site.name, "unit": name, "description": site.units[name].description if name in site.units else "register at fault"} for row, (site, name) in zip(rows, work, strict=True)]
-    if all(row["fault"] for row in rows):
+    if all(row["fault"] and not row["awaiting"] for row in rows):
         raise KitError("no unit could be done. " + " ".join(f"{row['unit']}: {row['fault']}" for row in rows))
     index = files.write(out / f"index-{month}.html", page(rows, month=month, base=out, banner=_banner(registers)))
-    open_ends = [f"{row['site']}: {line}" for row in rows for line in row["incomplete"]] + [f"{row['site']}, unit {row['unit']} was not done: {row['fault']}" for row in rows if row["fault"]]
+    open_ends = [f"{row['site']}: {line}" for row in rows for line in row["incomplete"]]
+    open_ends += [f"{row['site']}, unit {row['unit']} {AWAITING if row['awaiting'] else 'was not done'}: {row['fault']}" for row in rows if row["fault"]]
     return Done(tuple(Path(row["path"]) for row in rows if row["path"]), index, tuple(open_ends))
 
 
@@ -86,7 +89,7 @@ def _safe(name: str) -> str:
     return "".join(c if c.isalnum() and c.isascii() else "-" for c in name)[:40].strip("-").lower()
 
 
-def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: Callable[[str], None]) -> list[UnitMonth]:
+def _run(tasks: list[tuple[Path, str, str, Path, str | None, bool]], jobs: int, say: Callable[[str], None]) -> list[UnitMonth]:
     if jobs == 1 or len(tasks) == 1:
         rows = []
         for task in tasks:
@@ -97,17 +100,20 @@ def _run(tasks: list[tuple[Path, str, str, Path, str | None]], jobs: int, say: C
         return list(pool.map(one, tasks))
 
 
-def one(task: tuple[Path, str, str, Path, str | None]) -> UnitMonth:
-    """Freeze one unit's month; a fault of its input becomes a row, not an end of the whole run."""
+AWAITING = "is awaiting download"
+
+
+def one(task: tuple[Path, str, str, Path, str | None, bool]) -> UnitMonth:
+    """Freeze one unit's month; a fault of its input, or a month without a reading, becomes a row, not an end of the whole run."""
     from coldchain_kit.records import making
 
-    site, unit, month_, out, reason = task
+    site, unit, month_, out, reason, final = task
     try:
-        path = making.monthly(site, unit=unit, month=month_, out=out, reason=reason)
+        path = making.monthly(site, unit=unit, month=month_, out=out, reason=reason, final=final)
         results = json.loads((path / "data" / "results.json").read_text("utf-8"))
-        return {"path": str(path), "fault": "", "incomplete": monthly.incomplete(results["probes"]), "results": results}
+        return {"path": str(path), "fault": "", "awaiting": False, "incomplete": monthly.incomplete(results["probes"]), "results": results}
     except KitError as fault:
-        return {"path": "", "fault": str(fault), "incomplete": [], "results": None}
+        return {"path": "", "fault": str(fault), "awaiting": isinstance(fault, NoReadings), "incomplete": [], "results": None}
 
 
 def page(rows: list[UnitMonth], *, month: str, base: Path, banner: str = "") -> str:
@@ -146,7 +152,8 @@ def _row(row: UnitMonth, base: Path) -> str:
     head = f'<tr><td>{html.escape(row["site"])}</td><th scope="row">{html.escape(row["unit"])}<br>{html.escape(row["description"])}</th>'
     results = row["results"]
     if results is None:
-        return head + f'<td colspan="6">NOT DONE: {html.escape(row["fault"])}</td></tr>'
+        said = "AWAITING DOWNLOAD" if row.get("awaiting") else "NOT DONE"
+        return head + f'<td colspan="6">{said}: {html.escape(row["fault"])}</td></tr>'
     cells = [_believable(results, row["incomplete"]), _extreme(results, "below"), _extreme(results, "above"), str(len(results["excursions"]) or "none found"), _outside(results)]
     link = Path(row["path"]).relative_to(base).as_posix() + "/data/record.html"
     return head + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells) + f'<td><a href="{html.escape(link)}">open the record</a></td></tr>'

@@ -90,9 +90,9 @@ def _case_text(case_path: Path, site_path: Path, names: _Names) -> str:
     """Take what the case names and what people wrote beside it; the text of case.toml as it must read in the copy."""
     text = _text(case_path, names.taken)
     given = tomllib.loads(text)
-    inputs = given.get("inputs", {})
+    inputs, silent = given.get("inputs", {}), bool(given.get("case", {}).get("no_readings"))
     for pattern in (*_patterns(inputs), *given["case"].get("earlier", ())):
-        text = names.take(pattern, case_path, text, paper=pattern in inputs.get("attachments", ()))
+        text = names.take(pattern, case_path, text, paper=pattern in inputs.get("attachments", ()), may_lack=silent)
     for path in [case_path.parent / name for name in BESIDE]:
         if path.is_file():
             names.copy(path, names.inside(path))
@@ -103,12 +103,12 @@ def _case_text(case_path: Path, site_path: Path, names: _Names) -> str:
 
 def _site_text(found: Case, case_path: Path, site_path: Path, names: _Names) -> str:
     """Take the downloads that the register names; the slice of site.toml as it must read in the copy."""
-    units = list(dict.fromkeys([*found.units, *filter(None, [assessment.room_unit(found)])]))
+    units = list(dict.fromkeys([*found.units, *found.beside, *filter(None, [assessment.room_unit(found)])]))
     text = site_slice(_text(site_path, names.taken), units)
     given = _given_readings(found, case_path, site_path)
     for unit in units:
         for pattern in () if unit in given else found.site.units[unit].readings:
-            text = names.take(pattern, site_path, text)
+            text = names.take(pattern, site_path, text, may_lack=bool(found.no_readings) or unit in found.beside)
     if found.logbook is not None and found.site.logbook == found.logbook:
         text = names.take(tomllib.loads(text)["site"]["logbook"], site_path, text)
     return text
@@ -147,9 +147,12 @@ class _Names:
     taken: Gathered
     places: dict[Path, str] = field(default_factory=dict)
 
-    def take(self, pattern: str, toml: Path, text: str, *, paper: bool = False) -> str:
-        """Copy what a pattern names; gives back the TOML text, in which a pattern that leads outside now leads to the copy."""
-        hits = register.matching(toml.parent, pattern, toml.name) if paper else register.find_files(toml.parent, [pattern], toml.name)
+    def take(self, pattern: str, toml: Path, text: str, *, paper: bool = False, may_lack: bool = False) -> str:
+        """Copy what a pattern names; gives back the TOML text, in which a pattern that leads outside now leads to the copy.
+
+        ``may_lack``: it may name no file.
+        """
+        hits = register.matching(toml.parent, pattern, toml.name) if paper or may_lack else register.find_files(toml.parent, [pattern], toml.name)
         outside = [hit for hit in hits if self.inside(hit) is None]
         if not outside:
             for hit in hits:

@@ -57,8 +57,10 @@ def investigate(case: str | Path, out: str | Path, *, reason: str | None = None,
         return _freeze(assessment, taken, work, out, kind="investigation", given={"case": taken.start}, number=found.id, reason=reason, pdf=pdf, again="refuse")
 
 
-def monthly(site: str | Path, *, unit: str, month: str, out: str | Path, reason: str | None = None, pdf: bool = False) -> Path:
+def monthly(site: str | Path, *, unit: str, month: str, out: str | Path, reason: str | None = None, pdf: bool = False, final: bool = False) -> Path:
     """Run the monthly notebook of one unit and freeze the record; the same month with the same files gives back the record there is.
+
+    ``final``: a month without any reading is frozen as unknown; else it is refused with ``assessment.NoReadings``, and nothing is frozen.
 
     Raises
     ------
@@ -68,12 +70,12 @@ def monthly(site: str | Path, *, unit: str, month: str, out: str | Path, reason:
     out = Path(out)
     if pdf:
         papers.setter()
-    found = months.case(register.load_site(site, keep_going=True), unit=unit, month=month)
+    found = months.case(register.load_site(site, keep_going=True), unit=unit, month=month, final=final)
     bag.make_folder(out)
     with bag.workplace(out) as work:
         taken = gather.case(found, work / "inputs")
-        assessment = months.assess(taken.root / taken.start, unit=unit, month=month)
-        given = {"site": taken.start, "unit": unit, "month": month}
+        assessment = months.assess(taken.root / taken.start, unit=unit, month=month, final=final)
+        given = {"site": taken.start, "unit": unit, "month": month, **({"final": True} if final else {})}
         return _freeze(assessment, taken, work, out, kind="monthly", given=given, number=found.id, reason=reason, pdf=pdf, again="same")
 
 

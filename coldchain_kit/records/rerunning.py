@@ -108,7 +108,7 @@ def _unpack(folder: Path, inputs: Path, start: str) -> None:
 
 def _case(kind: str, given: dict[str, Any], inputs: Path) -> register.Case:
     if kind == "monthly":
-        return monthly.case(register.load_site(inputs / given["site"], keep_going=True), unit=given["unit"], month=given["month"])
+        return monthly.case(register.load_site(inputs / given["site"], keep_going=True), unit=given["unit"], month=given["month"], final=bool(given.get("final", False)))
     return register.load_case(inputs / given["case"])
 
 

@@ -44,8 +44,8 @@ class Case:
     logbook: Path | None = None
     attachments: tuple[Path, ...] = ()
     earlier: tuple[Path, ...] = ()  # results.json of earlier frozen cases of the same lots
-    beside: tuple[str, ...] = ()  # other units of the site, looked at over the same hours
-    no_readings: str | None = None  # why no deciding probe has a reading in the window
+    beside: tuple[str, ...] = ()  # units looked at over the same hours; their downloads are in ``readings``, too
+    no_readings: str | None = None  # why no deciding probe has a reading in the window, where people say so
 
     @property
     def folder(self) -> Path:
@@ -77,7 +77,10 @@ def load_case(path: str | Path) -> Case:
         Fault(f"unit '{name}' is not in the register", toml.locate(path, "case", "unit"), "one of " + ", ".join(site.units), nearest(name, site.units))
         for name in names if name not in site.units
     ]  # fmt: skip
-    faults += _beside(head.get("beside", ()), names, site, path)
+    beside = tuple(dict.fromkeys(head.get("beside", ())))
+    faults += _beside(beside, names, site, path)
+    if "no_readings" in head and not head["no_readings"].strip():
+        faults.append(Fault("'no_readings' is empty", toml.locate(path, "case", "no_readings"), mend="Say why there are none, such as \"the logger is dead\""))
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}", head["id"]):
         faults.append(Fault(f"case id '{head['id'][:80]}'", toml.locate(path, "case", "id"), "letters, digits, dot, dash, underscore, at most 64"))
     start, end = (site.instant(head[key], closing=key == "end") if key in head else None for key in ("start", "end"))
@@ -92,13 +95,16 @@ def load_case(path: str | Path) -> Case:
         papers["logbook"] = sites_logbook(site)
     if faults:
         raise RegisterError(faults=faults)
-    readings = {name: _readings(site, name, inputs.get("readings"), names, path) for name in names}
+    reason = head.get("no_readings", "").strip()
+    readings = {name: _readings(site, name, inputs.get("readings"), names, path, may_lack=bool(reason)) for name in names}
+    given = inputs.get("readings") if isinstance(inputs.get("readings"), dict) else None
+    readings |= {name: _readings(site, name, given if given and name in given else None, (name,), path, may_lack=True) for name in beside}
     attachments = _attachments(path, inputs.get("attachments", ()))
     before = [(part, table[part]["earlier"]) for part in ("case", "inputs") if "earlier" in table.get(part, {})]
     earlier = tuple(dict.fromkeys(file for part, given in before for file in find_files(path.parent, given, toml.locate(path, part, "earlier"))))
     return Case(
         head["id"], head["title"], names, site, path, start, end, head.get("found"), float(head.get("join_min", 120.0)), readings, papers["stock"],
-        papers["allowances"], papers["logbook"], attachments, earlier, tuple(head.get("beside", ())), head.get("no_readings"),
+        papers["allowances"], papers["logbook"], attachments, earlier, beside, reason or None,
     )  # fmt: skip
 
 
@@ -128,7 +134,8 @@ def _attachments(path: Path, patterns: list[str] | tuple[str, ...]) -> tuple[Pat
     return tuple(dict.fromkeys(found))
 
 
-def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path) -> tuple[Path, ...]:
+def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: Path, *, may_lack: bool = False) -> tuple[Path, ...]:
+    """Downloads of a unit; ``may_lack``: there may be none (a lost logger, a unit that is only looked at)."""
     base, where = path.parent, toml.locate(path, "inputs", "readings")
     if isinstance(given, dict):
         given = given.get(unit)
@@ -136,6 +143,10 @@ def _readings(site: Site, unit: str, given: Any, names: tuple[str, ...], path: P
         raise RegisterError("one list of readings for several units", where=where, mend='Say which belongs to which: readings = { F2 = ["…"], F3 = ["…"] }')
     if given is None:
         given, base, where = list(site.units[unit].readings), site.path.parent, toml.locate(site.path, "units", unit, "readings")
+    if may_lack and not given:
+        return ()
     if not given or toml.texts(given):
         raise RegisterError(f"no readings are named for unit '{unit}'", where=where, expected='readings = ["downloads/*.csv"]')
+    if may_lack:
+        return tuple(dict.fromkeys(hit for pattern in given for hit in matching(base, pattern, where)))
     return find_files(base, given, where)

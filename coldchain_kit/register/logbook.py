@@ -48,6 +48,8 @@ def read(path: Path, *, site: Site, units: Sequence[str] = ()) -> tuple[LogEntry
     units : sequence of str
         The units looked at; where there are several each line names its unit.
 
+    ``units``: those of the case; where it has several, each line must name its own.
+
     Returns
     -------
     tuple of LogEntry, by time.

@@ -39,6 +39,7 @@ _CONDITION = {
     "title": toml.text, "low_c": toml.temperature("c"), "high_c": toml.temperature("c"), "low_f": toml.temperature("f"), "high_f": toml.temperature("f"),
     "mkt": {"limit_c": toml.Need(toml.temperature("c")), "window_hours": toml.Need(toml.hours), "direction": toml.one_of("back", "forward", "both")},
     "freeze_c": toml.temperature("c"), "activation_energy_kj_mol": toml.positive, "source": toml.text, "do_not_freeze": toml.flag, "frozen": toml.flag,
+    "document": toml.text, "edition": toml.text,
 }  # fmt: skip
 SITE_SHAPE = {
     "site": toml.Need({

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TypedDict
 
 from coldchain_kit.base import KitError, files
-from coldchain_kit.model import ExposureRow, FreezingRow, LotRow, ProbeRow, Results
+from coldchain_kit.model import ExposureRow, FreezingRow, LotRow, ProbeRow, ProductBesideRow, Results
 from coldchain_kit.show import wording
+from coldchain_kit.show.tables.lots import more, uncovered
 
 PRELIMINARY = "PRELIMINARY: made before the record was frozen. Figures may still change."
 CAUTIONS = (
@@ -91,7 +92,7 @@ def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, pr
 def facts(lot: LotRow[str], results: Results[str], *, with_mkt: bool = False) -> Facts:
     """(heading, text) of one lot, in the order of the sheet."""
     zone = results["case"].get("timezone") or "UTC"
-    rows = [*_product(lot), *_storage(lot, zone), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_unknown(lot), *_probes(lot, results)]
+    rows = [*_product(lot), *_storage(lot, zone), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_statements(lot), *_unknown(lot), *_beside(lot), *_probes(lot, results)]
     rows += _mkt(lot, results, zone) if with_mkt else []
     return [*rows, *_place(lot, zone)]
 
@@ -101,7 +102,8 @@ def _product(lot: LotRow[str]) -> Facts:
     return [
         ("Product", lot["product"]), ("Presentation", lot.get("presentation") or wording.NOT_KNOWN), ("Lot", lot["lot"]), ("Expiry", lot.get("expiry") or wording.NOT_KNOWN),
         ("Quantity", " then ".join(dict.fromkeys(held for stay in stays if (held := stay.get("quantity")))) or wording.NOT_KNOWN),
-        ("State", " then ".join(dict.fromkeys(held for stay in stays if (held := stay.get("state")))) or wording.NOT_KNOWN),
+        ("State", " then ".join(dict.fromkeys(f"{stay['state']}{'' if stay.get('state_stated') else ' (taken so, none is stated)'}" for stay in stays)) or wording.NOT_KNOWN),
+        *([("Goes with lot", str(lot["goes_with"]))] if lot.get("goes_with") else []),
     ]  # fmt: skip
 
 
@@ -112,15 +114,15 @@ def _storage(lot: LotRow[str], zone: str) -> Facts:
     return [("Storage condition that the figures are measured against", "; ".join(titles)), ("Time that the figures cover", "; ".join(spans) or "none of the lot's stay")]
 
 
-def _place_of(row: ExposureRow[str] | FreezingRow[str] | ProbeRow[str]) -> str:
-    return f"{row['unit']}, probe {row['probe']} ({wording.word(row.get('role'))})"
+def _place_of(row: ExposureRow[str] | FreezingRow[str] | ProbeRow[str] | ProductBesideRow[str]) -> str:
+    return f"{row['unit']}, by the display" if row.get("probe") is None else f"{row['unit']}, probe {row['probe']} ({wording.word(row.get('role'))})"
 
 
 def _readings(lot: LotRow[str], zone: str) -> Facts:
     """Highest and lowest reading of each probe during the stay, corrected, with the value as read where it differs."""
     seen: dict[str, ExposureRow[str]] = {}
     for row in lot["exposures"]:
-        seen.setdefault(f"{_place_of(row)}{row.get('start')}", row)
+        seen.setdefault(f"{_place_of(row)}{row.get('start')}{row['excursions'] if row.get('probe') is None else ''}", row)
     highs: list[str] = []
     lows: list[str] = []
     for row in seen.values():
@@ -129,7 +131,8 @@ def _readings(lot: LotRow[str], zone: str) -> Facts:
             if row.get(f"{side}_c") is not None or words:
                 as_read = row.get(f"as_read_{side}_c")
                 also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and not words and as_read != row[f"{side}_c"] else ""
-                found.append(f"{wording.bounded(row[f'{side}_c'], words, row.get(f'{side}_text'))} at {wording.when(row.get(f'{side}_time'), zone)}, {_place_of(row)}{also}")
+                at = f"between {wording.when(row['start'], zone)} and {wording.when(row['end'], zone)}, time not known" if row.get("probe") is None else f"at {wording.when(row.get(f'{side}_time'), zone)}"
+                found.append(f"{wording.bounded(row[f'{side}_c'], words, row.get(f'{side}_text'))} {at}, {_place_of(row)}{also}")
     none = "no reading during the stay"
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
@@ -154,7 +157,8 @@ def _times(lot: LotRow[str], zone: str) -> Facts:
         files = lot.get("outside", {}).get(side)
         if files is None:
             continue
-        limit = f"{side} {wording.celsius(files['limit_c'])}"
+        limits = files.get("limits_c") or [files["limit_c"]]
+        limit = f"{side} {wording.several([wording.celsius(one) for one in limits])}" + (", each stay by its own limit" if len(limits) > 1 else "")
         if not spans and not files["minutes_most"]:
             rows.append((f"Readings {limit}", "none"))
             continue
@@ -177,10 +181,35 @@ def _bands(lot: LotRow[str]) -> Facts:
     return [("Time in each band", "; ".join(shown) or "none beyond the limits")]
 
 
+def _statements(lot: LotRow[str]) -> Facts:
+    """What the manufacturer stated before, and what of it is used by this record."""
+    told = [
+        f"{wording.celsius(one['from_c'])} to {wording.celsius(one['to_c'])}, {wording.hours(one['hours'])} in {'one run' if one['counting'] == 'single' else 'total'}, {one['state']} stock ({one['source']}): {more(one)}"
+        + (f"; used at least {wording.hours(one['used_least'])}, at most {wording.hours(one['used_most'])}{' in this case' if one['used_bound'] else ''}" if one["applicable"] else f"; {one['why']}")
+        for one in lot["allowances"]
+    ]
+    return [("Stated by the manufacturer so far", "; ".join([*told, *(text.removeprefix(f"{lot['lot']}: ") for text in uncovered(lot))]) or "nothing that is known")]
+
+
+def _beside(lot: LotRow[str]) -> Facts:
+    """Contents beside the probe, marked as the estimate it is."""
+    rows = lot.get("product_beside", ())
+    told = [
+        f"{_place_of(row)}: highest {wording.celsius(row['max_least_c'])} to {wording.celsius(row['max_most_c'])}, lowest {wording.celsius(row['min_least_c'])} to {wording.celsius(row['min_most_c'])}"
+        + "".join(f", {side} {wording.celsius(held['limit_c'])} at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])}" for side, held in row["outside"].items())
+        for row in rows
+    ]
+    if not told:
+        return []
+    low, high = rows[0]["time_constant_min"]
+    return [(f"ESTIMATE: contents with a time constant of {low:g} to {high:g} min ({rows[0]['source']}) in the air that the probe met; goods put in warm or cold are not covered", "; ".join(told))]
+
+
 def _unknown(lot: LotRow[str]) -> Facts:
     silent = lot.get("without_readings_min") or 0.0
     stated = lot.get("earlier_out_hours")
-    before = [] if stated is None else [f"{wording.hours(stated) + ' out of range' if stated else 'none'} before this stay, as stated in the stock list"]
+    before = [] if lot.get("earlier_known", True) else ["before the first stay: not known"]
+    before += [] if stated is None else [f"{wording.hours(stated) + ' out of range' if stated else 'none'} before this stay, as stated in the stock list"]
     before += [
         f"case {row['case']}: at most {wording.hours(row['out_hours_most'])} out of range or without readings" + (", possible freezing" if row["possible_freezing"] else "")
         for row in lot.get("earlier_cases", ())

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from coldchain_kit.model import ExcursionRow, ProbeRow, one_sided
+from coldchain_kit.model import ExcursionRow, LotRow, ProbeRow
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, wording
 from coldchain_kit.show.tables import Table
 from coldchain_kit.show.tables.excursions import extreme, strength
+from coldchain_kit.show.tables.lots import more as more_words
+from coldchain_kit.show.tables.lots import uncovered
 from coldchain_kit.show.tables.table import facts as table_of
 
 if TYPE_CHECKING:
@@ -35,6 +37,8 @@ def facts(assessment: Assessment) -> Table:
         ("Is the record believable?", _believable(assessment)),
         *_evidence_only(assessment),
     ]
+    silent = assessment.results["case"].get("no_readings")
+    rows = [("No readings", f"No probe that decides has a reading in this time: {silent}. Nothing is known but what the paper checks say."), *rows] if silent else rows
     rows += [("Most likely immediate cause", _cause(assessment))] if assessment.results["episodes"] or not month else []
     caption = f"The {'month' if month else 'case'} in short; times in {assessment.site.timezone}, with their offset from UTC"
     return table_of(caption, rows if month else rows + _of_people(assessment))
@@ -44,10 +48,14 @@ def _happened(assessment: Assessment) -> list[str]:
     rows, zone = assessment.results["excursions"], assessment.site.timezone
     if not rows:
         return narrative.sentences(assessment)["happened"]
-    worst = sorted(sorted(rows, key=lambda row: -one_sided.rank(row["degree_minutes"]))[:MOST_SHOWN], key=lambda row: row["start"])
+    shown = [row for row in rows if wording.of_display(row)]
+    rows = [row for row in rows if not wording.of_display(row)]
+    worst = sorted(sorted(rows, key=wording.furthest_first)[:MOST_SHOWN], key=lambda row: row["start"])
     more = len(rows) - len(worst)
     told = [f"{_who(row)} {wording.word(row['direction'])} of {wording.celsius(row['limit_c'])} from {_edge(row['start'], row['open_start'], 'earlier', zone)} to {_edge(row['end'], row['open_end'], 'later', zone)}; {_verdict(row)}." for row in worst]
-    return [*told, *([f"And {more} more, which went less far; the tables list all."] if more > 0 else [])]
+    less = [f"And {more} more, which went less far; the tables list all."] if more > 0 else []
+    unseen = [f"And {len(shown) - MOST_SHOWN} more by the display; the tables list all."] if len(shown) > MOST_SHOWN else []
+    return [*told, *less, *(wording.displayed(row, zone) for row in shown[:MOST_SHOWN]), *unseen]
 
 
 def _who(row: ExcursionRow[str]) -> str:
@@ -77,17 +85,24 @@ def _how_long(assessment: Assessment) -> list[str]:
         for row in assessment.results["probes"]
         if row["decides"] and row["unknown_minutes"]
     ]
-    return [*(told or ["None by the readings of the probes that decide, not even within their uncertainty."]), *unknown]
+    shown = [
+        f"Unit {row['unit']}, {wording.word(row['direction'])}: {wording.BY_DISPLAY}, at most {wording.minutes(row['minutes_most'])} ({row['id']})."
+        for row in assessment.results["excursions"] if wording.of_display(row)
+    ]  # fmt: skip
+    none = [] if assessment.results["case"].get("no_readings") else ["None by the readings of the probes that decide, not even within their uncertainty."]
+    return [*(told or none), *shown[:MOST_SHOWN], *unknown]
 
 
 def _how_far(assessment: Assessment) -> list[str]:
     rows, zone, probes = assessment.results["excursions"], assessment.site.timezone, assessment.results["probes"]
     told = []
     for side in ("above", "below"):
-        of_side = [row for row in rows if row["direction"] == side]
+        of_side = [row for row in rows if row["direction"] == side and not wording.of_display(row)]
         if of_side:
             row = max(of_side, key=lambda row: math.inf if row["extreme_c"] is None else abs(row["extreme_c"] - row["limit_c"]))
             told.append(f"{extreme(row, probes)} at {wording.when(row['extreme_time'], zone)}, {row['unit']} {row['probe']}; {_uncertainty(row, probes)}.")
+    shown = [row for row in rows if wording.of_display(row)]
+    told += [f"{wording.celsius(row['extreme_c'], limit=row['limit_c'])} by the display of {row['unit']}, time not known ({row['id']})." for row in shown[:MOST_SHOWN]]
     if told:
         return told
     return [f"{row['unit']} {row['probe']}: {_end(row, 'min')} to {_end(row, 'max')}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
@@ -126,12 +141,26 @@ def _evidence_only(assessment: Assessment) -> list[tuple[str, object]]:
 
 def _cause(assessment: Assessment) -> list[str]:
     found = [row for row in assessment.results["episodes"] if row["causes"]]
+    around = [*together(assessment), *(row["text"] for row in assessment.results.get("beside", ()))]
     if not found:
         cause = assessment.results["cause"]["cause"]
-        return [f"{wording.word(cause)}."[:1].upper() + f"{wording.word(cause)}."[1:]]
-    told = [f"Episode {row['id']}: {wording.word(row['causes'][0]['cause'])} ({strength(row['causes'][0]['support'])} support)." for row in found[:MOST_SHOWN]]
+        return [f"{wording.word(cause)}."[:1].upper() + f"{wording.word(cause)}."[1:], *around]
+    shown = {row["id"] for row in assessment.results["excursions"] if wording.of_display(row)}
+    told = [
+        f"Episode {row['id']}: {wording.word(row['causes'][0]['cause'])} ({'only a display showed it' if shown.issuperset(row['excursions']) else strength(row['causes'][0]['support']) + ' support'})."
+        for row in found[:MOST_SHOWN]
+    ]
     more = len(found) - MOST_SHOWN
-    return [*told, *([f"And {more} more episodes."] if more > 0 else []), "The kit ranks; the investigator concludes."]
+    return [*told, *([f"And {more} more episodes."] if more > 0 else []), *around, "The kit ranks; the investigator concludes."]
+
+
+def together(assessment: Assessment) -> list[str]:
+    """Units that left their range together, a sentence each."""
+    zone = assessment.site.timezone
+    return [
+        f"Units {wording.several(row['units'])} were {row['direction']} their limit together, from {wording.when(row['start'], zone, estimated=True)}: look at what they share, such as power and the room."
+        for row in assessment.results.get("together", ())[:MOST_SHOWN]
+    ]
 
 
 def _of_people(assessment: Assessment) -> list[tuple[str, object]]:
@@ -144,9 +173,21 @@ def _of_people(assessment: Assessment) -> list[tuple[str, object]]:
         ("Root cause, by the investigator", now.get("cause.root", open_questions.UNANSWERED)),
         ('Stock marked "do not use"', now.get("immediate.marked", open_questions.UNANSWERED)),
         ("Lots that need a decision", need),
+        *_stated(lots),
         ("Decided on product", decided or "nothing yet"),
         ("Still open", _open(assessment)),
     ]
+
+
+def _stated(lots: list[LotRow[str]]) -> list[tuple[str, list[str] | str]]:
+    """Lots that used more than their manufacturers stated, or may have, and sides that no statement covers."""
+    told = [
+        f"{row['lot']}: {more_words(one)} ({wording.celsius(one['from_c'])} to {wording.celsius(one['to_c'])}, {wording.hours(one['hours'])} stated)."
+        for row in lots for one in row["allowances"] if one["more_than_stated"] in ("yes", "may_be")
+    ]  # fmt: skip
+    told += [text for row in lots for text in uncovered(row) if row["needs_decision"]]
+    more = len(told) - MOST_OPEN
+    return [("Against what manufacturers stated", [*told[:MOST_OPEN], *([f"And {more} more; the table lists all."] if more > 0 else [])])] if told else []
 
 
 def _open(assessment: Assessment) -> list[str] | str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from coldchain_kit.model import ExcursionRow, ProbeRow, one_sided
+from coldchain_kit.model import ExcursionRow, ProbeRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables import Prose
 
@@ -78,17 +78,24 @@ def _believable(assessment: Assessment) -> list[str]:
 
 
 def _happened(assessment: Assessment) -> list[str]:
-    rows = assessment.results["excursions"]
+    rows, zone = assessment.results["excursions"], assessment.site.timezone
     if not rows:
         return _nothing(assessment)
+    silent = assessment.results["case"].get("no_readings")
+    shown = [f"No probe that decides has a reading in this window: {silent}."] if silent else []
+    shown += [wording.displayed(row, zone) for row in rows if wording.of_display(row)][:MOST_TOLD]
+    rows = [row for row in rows if not wording.of_display(row)]
     if len(rows) > MOST_TOLD:
         rest = [f"The table lists all {wording.count(len(rows))} excursions; told here are those that went furthest."]
-        rows = sorted(sorted(rows, key=lambda row: -one_sided.rank(row["degree_minutes"]))[:3], key=lambda row: row["start"])
-        return rest + [_excursion(row, assessment) for row in rows]
-    return [_excursion(row, assessment) for row in rows]
+        rows = sorted(sorted(rows, key=wording.furthest_first)[:3], key=lambda row: row["start"])
+        return rest + [_excursion(row, assessment) for row in rows] + shown
+    return [_excursion(row, assessment) for row in rows] + shown
 
 
 def _nothing(assessment: Assessment) -> list[str]:
+    silent = assessment.results["case"].get("no_readings")
+    if silent:
+        return [f"No probe that decides has a reading in this window: {silent}.", "What the stock met is not known; the paper checks are the only evidence."]
     holes = [row for row in _deciding(assessment) if row["gaps"]]
     lines = ["No reading of a deciding probe lies outside the limits in this window."]
     lines.append("Because readings are missing, this does not show that the product stayed inside." if holes else "That is a statement about the readings, not about the product.")
@@ -112,7 +119,7 @@ def _minute(time: str) -> pd.Timestamp:
 
 def _how_bad(assessment: Assessment) -> list[str]:
     zone, lines = assessment.site.timezone, []
-    rows = sorted(assessment.results["excursions"], key=lambda row: -one_sided.rank(row["degree_minutes"]))[:MOST_TOLD]
+    rows = sorted((row for row in assessment.results["excursions"] if not wording.of_display(row)), key=wording.furthest_first)[:MOST_TOLD]
     for row in sorted(rows, key=lambda row: row["start"]):
         side = "highest" if row["direction"] == "above" else "lowest"
         if row["extreme_c"] is None:
@@ -146,6 +153,7 @@ def _why(assessment: Assessment) -> list[str]:
         if others:
             lines.append(f"After it comes {wording.word(others[0]['cause'])}, with a support of {wording.support(others[0]['support'])}.")
     if lines:
+        lines += [f"Units {wording.several(row['units'])} left their range together, {wording.word(row['direction'])}." for row in assessment.results.get("together", ())[:MOST_TOLD]]
         lines.append("A ranking is not a conclusion: the root cause is for the investigator to state.")
     return lines or [f"Cause by the readings: {wording.word(assessment.results['cause']['cause'])}."]
 

@@ -26,7 +26,7 @@ LABELS = {
     "coolant_spent": "coolant spent", "coolant_too_cold": "coolant too cold", "record_error": "error in the record (clock, unit or repeated stretch)",
     "undetermined": "not determined", "none": "no cause to look for", "refrigerator": "refrigerator", "freezer": "freezer", "ultra_low": "ultra-low freezer",
     "cold_room": "cold room", "shipper": "shipper", "declared": "as declared in the register", "proved": "proved by the record itself",
-    "not_verified": "clock not verified",
+    "not_verified": "clock not verified", "display": "by the display only", "unopened": "unopened", "opened": "opened", "reconstituted": "reconstituted", "thawed": "thawed",
 }  # fmt: skip
 
 
@@ -245,6 +245,41 @@ def moment(time: str | pd.Timestamp | None, zone: str) -> str:
         return "a time that is not known"
     clock = stamp.strftime("%H:%M:%S" if stamp.second else "%H:%M")
     return f"{_DAYS[stamp.weekday()]} {stamp.day} {_MONTHS[stamp.month - 1]} {stamp.year}, {clock} ({zone}, UTC{offset(stamp)})"
+
+
+BY_DISPLAY = "outside by the display, time not known"
+
+
+def of_display(row: dict[str, Any]) -> bool:
+    """Whether an excursion rests on what a display showed, and on no reading."""
+    return row.get("basis") == "display"
+
+
+def place(row: dict[str, Any]) -> str:
+    """Unit and probe of a row; one of a display belongs to no probe.
+
+    Examples
+    --------
+    >>> place({"unit": "F2", "probe": "A"}), place({"unit": "F2", "probe": None})
+    ('F2 A', 'F2, the display')
+    """
+    return f"{row.get('unit')} {row['probe']}" if row.get("probe") is not None else f"{row.get('unit')}, the display"
+
+
+def furthest_first(row: dict[str, Any]) -> float:
+    """Sort key of excursions: most degree-minutes first, those without a figure before all, those of a display last."""
+    if of_display(row):
+        return 1.0
+    return -math.inf if absent(row["degree_minutes"]) else -float(row["degree_minutes"])
+
+
+def displayed(row: dict[str, Any], zone: str) -> str:
+    """An excursion by the display in one sentence."""
+    edge = "the earliest that is known" if row["open_start"] else "the check before"
+    return (
+        f"{row['id']}: unit {row['unit']}, {BY_DISPLAY}: {celsius(row['extreme_c'], limit=row['limit_c'])}, {word(row['direction'])} of {celsius(row['limit_c'])}, at some time between "
+        f"{when(row['start'], zone)} ({edge}) and {when(row['end'], zone)} (logbook line {row['logbook_line']}); no reading shows it, handle it as an excursion."
+    )
 
 
 def several(items: list[str]) -> str:

@@ -73,6 +73,7 @@ def _lot(
     ]
     row["may"] = row["reasons"].union(*wider, _moved_on(stays, scenarios, case, window, sure=False))
     frozen = row["cold"] and any(one["direction"] == "below" and one["extreme_c"] <= EPS for one in row["displays"])
+    row["unread"] = not any(_read(every[unit], span) for unit, span in spans)
     row["possible_freezing"] = frozen or any(_may_freeze(scenarios[unit], every[unit], span) for unit, span in spans)
     row["allowances"] = [
         _allowance(allowed, chosen, spans, stays) for allowed in case.allowances if allowed.lot == lot and spans
@@ -197,6 +198,11 @@ def _moved_on(
         if later and min(later, key=lambda other: other.moved_in).unit not in scenarios or not later and not sure:
             return {"moved on"}
     return set()
+
+
+def _read(every: dict[str, Series], span: Window) -> bool:
+    """Whether any probe has a reading in a span; without one nobody can say whether it froze."""
+    return any(bool(((s.t >= span[0]) & (s.t < span[1])).any()) for s in every.values())
 
 
 def _may_freeze(scenario: Scenario, every: dict[str, Series], span: Window) -> bool:

@@ -78,7 +78,8 @@ def resolved(rows: Rows, beyond_c: np.ndarray, first: list[tuple[int, int]]) -> 
     if not (work.together or work.odds):
         return rows, [], []
     left = replace(rows, time=work.time, doubt_s=work.doubt_s)
-    return Rows(**{one.name: getattr(left, one.name)[work.stays] for one in fields(Rows)}), work.together, work.odds
+    kept = {one.name: getattr(left, one.name)[work.stays] for one in fields(Rows) if one.name != "words"}  # the words are of all rows
+    return replace(left, **kept), work.together, work.odds
 
 
 @dataclass(frozen=True)

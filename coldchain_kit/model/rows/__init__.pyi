@@ -1,4 +1,5 @@
 from .found import BandRow as BandRow
+from .found import BesideRow as BesideRow
 from .found import BufferRow as BufferRow
 from .found import CauseRow as CauseRow
 from .found import EpisodeRow as EpisodeRow
@@ -9,6 +10,7 @@ from .found import LeadingCause as LeadingCause
 from .found import MktRow as MktRow
 from .found import NearLimitRow as NearLimitRow
 from .found import RecurrentRow as RecurrentRow
+from .found import TogetherRow as TogetherRow
 from .found import Trustworthy as Trustworthy
 from .given import AlarmGuardRow as AlarmGuardRow
 from .given import AlarmRow as AlarmRow
@@ -29,12 +31,14 @@ from .given import RejectRow as RejectRow
 from .given import SourceRow as SourceRow
 from .given import UncertaintyRow as UncertaintyRow
 from .goods import AllowanceRow as AllowanceRow
+from .goods import BesideOutsideRow as BesideOutsideRow
 from .goods import EarlierRow as EarlierRow
 from .goods import ExposureRow as ExposureRow
 from .goods import FreezingRow as FreezingRow
 from .goods import LotBandRow as LotBandRow
 from .goods import LotOutsideRow as LotOutsideRow
 from .goods import LotRow as LotRow
+from .goods import ProductBesideRow as ProductBesideRow
 from .goods import Results as Results
 from .goods import StayProbeRow as StayProbeRow
 from .goods import StayRow as StayRow

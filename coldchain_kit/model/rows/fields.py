@@ -54,7 +54,8 @@ Day = Annotated[str, Pattern(r"^\d{4}-\d{2}-\d{2}$")]
 
 Direction = Literal["above", "below"]
 Role = Literal["buffered", "air", "room", "surface", "unknown"]
-Basis = Literal["as_read", "corrected", "both"]
+SeenBy = Literal["buffered", "air", "room", "surface", "unknown", "display"]
+Basis = Literal["as_read", "corrected", "both", "display"]
 Verdict = Literal["outside", "undecided"]
 UFrom = Literal["certificate", "assumed"]
 FaultKind = Literal[

@@ -39,16 +39,16 @@ class ExcursionRow(TypedDict, Generic[T]):
 
     id: Annotated[str, Of("its name in the results")]
     unit: Annotated[str, Of("its unit")]
-    probe: Annotated[str, Of("its probe")]
+    probe: Annotated[str | None, Of("its probe; none where only a display saw it")]
     direction: Annotated[Direction, Of("which limit", "rule 3")]
     limit_c: Annotated[Celsius, Of("the limit", "rule 3")]
     limit_source: Annotated[str, Of("the document that states it")]
-    basis: Annotated[Basis, Of("which values are outside: as read, corrected or both", "rule 3")]
+    basis: Annotated[Basis, Of("which values are outside: as read, corrected or both; display: the figure of a check in the logbook", "rule 3; CONTRACTS logbook.csv")]
     start: Annotated[T, Of("crossing of the limit, estimated", "rule 5")]
     end: Annotated[T, Of("crossing back, estimated", "rule 5")]
-    first_out: Annotated[T, Of("first reading outside", "rule 5")]
-    last_out: Annotated[T, Of("last reading outside", "rule 5")]
-    first_back: Annotated[T | None, Of("first reading inside again; none where the record ends outside", "rule 5")]
+    first_out: Annotated[T | None, Of("first reading outside; none by the display", "rule 5")]
+    last_out: Annotated[T | None, Of("last reading outside; none by the display", "rule 5")]
+    first_back: Annotated[T | None, Of("first reading inside again; none where the record ends outside, and by the display", "rule 5")]
     start_earliest: Annotated[T, Of("last reading before it that was inside", "rule 5")]
     end_latest: Annotated[T, Of("first reading after it that was inside", "rule 5")]
     minutes: Annotated[Minutes, Of("end less start", "rule 5")]
@@ -58,7 +58,7 @@ class ExcursionRow(TypedDict, Generic[T]):
     extreme_c: Annotated[Celsius | None, Of("furthest value; none where it has no number", "rules 5, 9")]
     extreme_bound: Annotated[bool, Of("extreme_c is a bound", "rule 9")]
     extreme_text: Annotated[str | None, Of("the file's own texts of its one-sided readings", "rule 9")]
-    extreme_time: Annotated[T, Of("its instant", "rule 5")]
+    extreme_time: Annotated[T | None, Of("its instant; none by the display", "rule 5")]
     degree_minutes: Annotated[DegreeMinutes | None, Of("area between course and limit", "rules 5, 9")]
     degree_minutes_bound: Annotated[bool, Of("degree_minutes is a bound", "rule 9")]
     readings: Annotated[Count, Of("readings outside")]
@@ -69,6 +69,7 @@ class ExcursionRow(TypedDict, Generic[T]):
     open_end: Annotated[bool, Of("it ends at a gap or at the record's edge", "rule 4")]
     flags: Annotated[FlagCounts, Of("its readings by flag", "QARTOD")]
     logger_alarm: Annotated[Literal["yes", "no", "unknown"], Of("did the logger's own alarm see it?")]
+    logbook_line: Annotated[Count | None, Of("line of the check whose display showed it; none by readings", "logbook.csv")]
     trustworthy: Annotated[Trustworthy, Of("the same without impossible readings", "rule 7")]
 
 
@@ -202,3 +203,25 @@ class GapEstimateRow(TypedDict, Generic[T]):
     warmest_c: Annotated[Celsius, Of("warmest course towards the room", "FACTS G3")]
     minutes_to_limit: Annotated[Minutes | None, Of("until it would have passed the limit")]
     assumes: Annotated[str, Of("what that rests on")]
+
+
+class BesideRow(TypedDict, Generic[T]):
+    """A unit looked at beside the case, over the same hours."""
+
+    unit: Annotated[str, Of("the unit", "case.toml")]
+    found: Annotated[Literal["none_outside", "outside", "no_readings"], Of("what its readings say of these hours", "CONTRACTS case.toml")]
+    covered_share: Annotated[Share, Of("part of the window that the deciding probe covers which covers least", "rule 4")]
+    excursions: Annotated[Count, Of("how many overlap the window", "rule 10")]
+    first_out: Annotated[T | None, Of("first reading outside", "rule 5")]
+    last_out: Annotated[T | None, Of("last reading outside", "rule 5")]
+    text: Annotated[str, Of("in a sentence")]
+
+
+class TogetherRow(TypedDict, Generic[T]):
+    """Excursions of several units in one direction that overlap in time."""
+
+    direction: Annotated[Direction, Of("which limit")]
+    units: Annotated[list[str], Of("the units", "rule 11")]
+    excursions: Annotated[list[str], Of("ids; those of a unit beside the case are numbered there only")]
+    start: Annotated[T, Of("the first to leave", "rule 5")]
+    end: Annotated[T, Of("the last to return", "rule 5")]

@@ -33,6 +33,8 @@ class CaseRow(TypedDict, Generic[T]):
     window: Annotated[list[T], Of("first and last instant of the span, half-open", "rule 10")]
     site: Annotated[str, Of("the site's name", "site.toml")]
     timezone: Annotated[str, Of("its time zone, an IANA name", "site.toml")]
+    beside: Annotated[list[str], Of("units looked at over the same hours", "case.toml")]
+    no_readings: Annotated[str | None, Of("why no deciding probe has a reading in the window, as the case says", "rule 10")]
 
 
 class RejectRow(TypedDict):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Generic, Literal, NotRequired, TypedDict
 
-from coldchain_kit.model.rows.fields import Celsius, Count, Direction, Energy, Hours, Kelvins, Minutes, Of, Ratio, Role, Share, T
+from coldchain_kit.model.rows.fields import Celsius, Count, Direction, Energy, Hours, Kelvins, Minutes, Of, Ratio, Role, SeenBy, Share, T
 from coldchain_kit.model.rows.found import (
     BandRow,
+    BesideRow,
     BufferRow,
     EpisodeRow,
     ExcursionRow,
@@ -14,6 +15,7 @@ from coldchain_kit.model.rows.found import (
     LeadingCause,
     MktRow,
     NearLimitRow,
+    TogetherRow,
 )
 from coldchain_kit.model.rows.given import (
     AlarmGuardRow,
@@ -52,7 +54,9 @@ class StayRow(TypedDict, Generic[T]):
 
     unit: Annotated[str, Of("the unit", "stock.csv")]
     quantity: Annotated[str | None, Of("how much", "stock.csv")]
-    state: Annotated[str | None, Of("state of the goods", "stock.csv")]
+    state: Annotated[str, Of("state of the goods; unopened where none is stated", "stock.csv")]
+    state_stated: Annotated[bool, Of("whether the stock list states it", "stock.csv")]
+    opened_at: Annotated[T | None, Of("when it was opened", "stock.csv")]
     moved_in: Annotated[T, Of("from", "stock.csv")]
     moved_out: Annotated[T | None, Of("until; none: still there", "stock.csv")]
     judged_from: Annotated[T | None, Of("first instant that counts here", "rule 10")]
@@ -68,8 +72,8 @@ class ExposureRow(TypedDict, Generic[T]):
     """What a lot received in one stay, by one probe, on one side."""
 
     unit: Annotated[str, Of("the unit")]
-    probe: Annotated[str, Of("the probe")]
-    role: Annotated[Role, Of("what it stands in")]
+    probe: Annotated[str | None, Of("the probe; none where only a display saw it")]
+    role: Annotated[SeenBy, Of("what it stands in, or the display")]
     direction: Annotated[Direction, Of("which limit")]
     limit_c: Annotated[Celsius, Of("the limit", "rule 3")]
     condition: Annotated[str, Of("storage condition")]
@@ -112,12 +116,16 @@ class AllowanceRow(TypedDict):
     direction: Annotated[Direction, Of("which side it speaks of")]
     source: Annotated[str, Of("the statement", "allowances.csv")]
     dated: Annotated[str | None, Of("its date", "allowances.csv")]
+    state: Annotated[str, Of("state of the goods that it is for; unopened where none is stated", "allowances.csv")]
+    state_stated: Annotated[bool, Of("whether it states one", "allowances.csv")]
     applicable: Annotated[bool, Of("whether it can be applied here", "CONTRACTS allowances")]
     why: Annotated[str, Of("why not, or with what reserve")]
     used_least: Annotated[Hours | None, Of("used, at least", "CONTRACTS allowances")]
     used_most: Annotated[Hours | None, Of("used, at most; time without readings counts", "CONTRACTS allowances")]
+    used_bound: Annotated[bool, Of("earlier time is not known: the hours are those of this case only", "CONTRACTS allowances")]
     share_least: Annotated[Ratio | None, Of("used_least over the stated time")]
-    share_most: Annotated[Ratio | None, Of("used_most over the stated time")]
+    share_most: Annotated[Ratio | None, Of("used_most over the stated time; none where earlier time is not known")]
+    more_than_stated: Annotated[Literal["yes", "may_be", "no"] | None, Of("whether more is used than was stated; none where it does not apply", "CONTRACTS allowances")]
     earlier_hours: Annotated[Hours, Of("time out before this case", "stock.csv")]
     without_readings_hours: Annotated[Hours, Of("time without readings that counts as used")]
 
@@ -136,7 +144,8 @@ class LotBandRow(TypedDict):
 class LotOutsideRow(TypedDict):
     """Time of a lot beyond its limit on one side, over all its stays."""
 
-    limit_c: Annotated[Celsius, Of("the limit")]
+    limit_c: Annotated[Celsius | None, Of("the limit; none where its stays have several")]
+    limits_c: Annotated[list[Celsius], Of("every limit, each stay held against its own")]
     minutes_least: Annotated[Minutes, Of("at least", "rule 6")]
     minutes_most: Annotated[Minutes, Of("at most", "rule 6")]
     longest_least: Annotated[Minutes, Of("longest single run, at least", "rule 6")]
@@ -147,8 +156,8 @@ class FreezingRow(TypedDict, Generic[T]):
     """Could the lot have frozen?"""
 
     unit: NotRequired[Annotated[str, Of("unit of the lowest reading")]]
-    probe: Annotated[str, Of("its probe")]
-    role: Annotated[Role, Of("what that stands in")]
+    probe: Annotated[str | None, Of("its probe; none where only a display saw it")]
+    role: Annotated[SeenBy, Of("what that stands in, or the display")]
     time: Annotated[T, Of("its instant")]
     lowest_c: Annotated[Celsius | None, Of("lowest value, as read or corrected; none where it has no number")]
     lowest_one_sided: Annotated[str | None, Of('"at most" or "at least" where that reading is one-sided', "rule 9")]
@@ -156,7 +165,41 @@ class FreezingRow(TypedDict, Generic[T]):
     expanded_c: Annotated[Kelvins, Of("its U", "rule 6")]
     lowest_less_u_c: Annotated[Celsius | None, Of("lowest less U")]
     do_not_freeze: NotRequired[Annotated[bool, Of("whether the list says that it must not freeze", "stock.csv")]]
+    freeze_c: NotRequired[Annotated[Celsius, Of("the freezing point it is held against", "FACTS B13")]]
+    freeze_rule: NotRequired[Annotated[str, Of("that point and where it is from, in words")]]
     possible: Annotated[bool, Of("whether freezing cannot be ruled out at this place", "FACTS B13")]
+
+
+class BesideOutsideRow(TypedDict):
+    """Contents beside the probe beyond one limit, an estimate."""
+
+    limit_c: Annotated[Celsius, Of("the limit", "rule 3")]
+    minutes_least: Annotated[Minutes, Of("contents beyond it, at least")]
+    minutes_most: Annotated[Minutes, Of("contents beyond it, at most; time that nothing tells about counts")]
+    probe_minutes: Annotated[Minutes, Of("the probe beyond it, on the straight line", "rule 6")]
+
+
+class ProductBesideRow(TypedDict, Generic[T]):
+    """Contents of a stated or assumed time constant in the air that a probe met during a stay: an estimate."""
+
+    unit: Annotated[str, Of("the unit")]
+    probe: Annotated[str, Of("the probe")]
+    start: Annotated[T, Of("from")]
+    end: Annotated[T, Of("until")]
+    time_constant_min: Annotated[list[Minutes], Of("least and most time constant of the contents", "site.toml")]
+    stated: Annotated[bool, Of("whether the site states it")]
+    source: Annotated[str, Of("where it is from")]
+    estimate: Annotated[bool, Of("always true")]
+    probe_time_constant_min: Annotated[list[Minutes], Of("the probe's own: as declared, else the ends of what is usual for its role", "site.toml; FACTS G2, G4, C13")]
+    assumes: Annotated[str, Of("what it rests on, in words")]
+    max_least_c: Annotated[Celsius, Of("highest of the contents, at least")]
+    max_most_c: Annotated[Celsius, Of("highest of the contents, at most")]
+    min_least_c: Annotated[Celsius, Of("lowest of the contents, the lower end")]
+    min_most_c: Annotated[Celsius, Of("lowest of the contents, the upper end")]
+    probe_max_c: Annotated[Celsius | None, Of("highest of the probe; none where it has no number", "rule 9")]
+    probe_min_c: Annotated[Celsius | None, Of("lowest of the probe; none where it has no number", "rule 9")]
+    outside: Annotated[dict[Direction, BesideOutsideRow], Of("beyond each limit")]
+    unknown_minutes: Annotated[Minutes, Of("time that nothing tells about")]
 
 
 class EarlierRow(TypedDict, Generic[T]):
@@ -179,6 +222,7 @@ class LotRow(TypedDict, Generic[T]):
     presentation: Annotated[str | None, Of("how it is packed", "stock.csv")]
     manufacturer: Annotated[str | None, Of("who made it", "stock.csv")]
     expiry: Annotated[str | None, Of("its expiry", "stock.csv")]
+    goes_with: Annotated[str | None, Of("the lot that it goes with, such as a diluent", "stock.csv")]
     stays: Annotated[list[StayRow[T]], Of("where it lay", "stock.csv")]
     exposures: Annotated[list[ExposureRow[T]], Of("what it received")]
     bands: Annotated[list[LotBandRow], Of("time beyond each temperature of its condition")]
@@ -187,6 +231,9 @@ class LotRow(TypedDict, Generic[T]):
     missing_readings: Annotated[Count, Of("readings that should stand in its stays and do not, gaps apart", "rule 14")]
     missing_share: Annotated[Share | None, Of("part of its stays that missing readings take", "rule 14")]
     allowances: Annotated[list[AllowanceRow], Of("what was stated for it")]
+    sides_without_statement: Annotated[list[Direction], Of("sides of its limits that no statement covers although one covers the other")]
+    product_beside: Annotated[list[ProductBesideRow[T]], Of("contents beside the probe, an estimate on which no verdict rests")]
+    earlier_known: Annotated[bool, Of("whether the list says how long it was out before", "stock.csv")]
     earlier_out_hours: Annotated[Hours | None, Of("time out before, as stated", "stock.csv")]
     earlier_cases: Annotated[list[EarlierRow[str]], Of("earlier frozen cases of this lot")]
     freezing: Annotated[FreezingRow[T] | None, Of("the lowest it met")]
@@ -218,5 +265,7 @@ class Results(TypedDict, Generic[T]):
     checks: Annotated[list[CheckRow[T]], Of("displays against readings")]
     believable: Annotated[list[BelievableRow], Of("is each unit's record believable?")]
     clock: Annotated[list[ClockRow], Of("what is known of each clock")]
+    beside: Annotated[list[BesideRow[T]], Of("units looked at beside the case", "case.toml")]
+    together: Annotated[list[TogetherRow[T]], Of("units that left their range together", "rule 11")]
     cause: Annotated[LeadingCause, Of("cause of the case")]
     lots: Annotated[list[LotRow[T]], Of("the lots")]

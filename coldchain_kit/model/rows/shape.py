@@ -63,11 +63,11 @@ def _fields(row: Any, above: str) -> Iterator[Field]:
 
 
 def _marks(hint: Any) -> Iterator[Any]:
-    """Marks of a field, its own first, then those of what it holds where that is a plain value or nothing."""
+    """Marks of a field, its own first, then those of what it holds where that is a plain value, a list of such, or nothing."""
     if get_origin(hint) is Annotated:
         yield from hint.__metadata__
         yield from _marks(hint.__origin__)
-    elif get_origin(hint) in (Union, UnionType, NotRequired):
+    elif get_origin(hint) in (Union, UnionType, NotRequired, list):
         for part in get_args(hint):
             yield from _marks(part)
 

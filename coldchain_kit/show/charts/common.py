@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from coldchain_kit.model import Direction, EpisodeRow, ExcursionRow, ProbeRow, Trace, Unit, one_sided
+from coldchain_kit.model import Direction, EpisodeRow, ExcursionRow, ProbeRow, Trace, Unit
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.drawing import Clock
@@ -34,9 +34,12 @@ def probe_name(trace: Trace) -> str:
 def worst_episodes(assessment: Assessment, most: int = MOST_EPISODES) -> tuple[list[str], str]:
     """Ids of the episodes to draw, in order of time, and the sentence about those that are not."""
     weight = {row["id"]: 0.0 for row in assessment.results["episodes"]}
-    exposure = {row["id"]: one_sided.rank(row["degree_minutes"]) for row in assessment.results["excursions"]}
+    exposure = {row["id"]: -wording.furthest_first(row) for row in assessment.results["excursions"] if not wording.of_display(row)}
     for row in assessment.results["episodes"]:
-        weight[row["id"]] = sum(exposure[one] for one in row["excursions"])
+        if any(one in exposure for one in row["excursions"]):
+            weight[row["id"]] = sum(exposure.get(one, 0.0) for one in row["excursions"])
+        else:  # only a display saw it: there is nothing to draw
+            del weight[row["id"]]
     chosen = sorted(weight, key=lambda number: -weight[number])[:most]
     left = len(weight) - len(chosen)
     note = f"Drawn are the {len(chosen)} episodes with the most degree-minutes; {left} more stand in the table of episodes." if left else ""
@@ -67,13 +70,14 @@ def probes_of(assessment: Assessment, unit: str) -> list[ProbeRow[str]]:
 
 
 def excursions_of(assessment: Assessment, unit: str) -> list[ExcursionRow[pd.Timestamp]]:
+    """Excursions of a unit by its readings; what only a display saw has no place on a time axis."""
     return [
         {
             **row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"]), "first_out": pd.Timestamp(row["first_out"]), "last_out": pd.Timestamp(row["last_out"]),
             "first_back": pd.Timestamp(row["first_back"]), "start_earliest": pd.Timestamp(row["start_earliest"]), "end_latest": pd.Timestamp(row["end_latest"]),
             "extreme_time": pd.Timestamp(row["extreme_time"]),
         }
-        for row in assessment.results["excursions"] if row["unit"] == unit
+        for row in assessment.results["excursions"] if row["unit"] == unit and not wording.of_display(row)
     ]  # fmt: skip
 
 
@@ -131,6 +135,8 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
             )
     found = excursions_of(assessment, unit.name)
     parts.append(f"Excursions: {len(found)}." if found else "No excursion was found in the readings that are there.")
+    shown = sum(row["unit"] == unit.name and wording.of_display(row) for row in assessment.results["excursions"])
+    parts += [f"Outside by the display, time not known: {shown}, not drawn."] if shown else []
     parts.append(f"Stretches without readings: {len(holes(assessment, unit))}.")
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 

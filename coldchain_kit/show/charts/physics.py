@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit import thermal
-from coldchain_kit.model import Trace, one_sided, timeline
+from coldchain_kit.model import Trace, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.common import banner, episode_of, excursions_of, layered, probe_name, shaded, sized, temperature, worst_episodes
@@ -27,7 +27,7 @@ def cause(assessment: Assessment, number: str) -> Drawing | Gallery:
     import altair as alt
 
     row, unit, clock = episode_of(assessment, number)
-    worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: one_sided.rank(one["degree_minutes"]))
+    worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: -wording.furthest_first(one))
     if worst["extreme_c"] is None or worst.get("extreme_bound"):
         return Gallery(empty=f"Episode {number}: readings of it have no number of their own, so no course is fitted to it.")
     trace = unit.traces[worst["probe"]]

@@ -46,7 +46,27 @@ def _sided(row: dict, side: str, *, as_read: bool = False) -> str:
 def excursions(assessment: Assessment) -> Tables:
     """When each excursion was, and how long and how far it went."""
     rows = assessment.results["excursions"]
-    return Tables((_when(rows, assessment.site.timezone), _how_bad(rows, assessment.results["probes"]))) if rows else Tables((Table("Excursions", (), empty=_none_found(assessment)),))
+    if not rows:
+        return Tables((Table("Excursions", (), empty=_none_found(assessment)),))
+    read, shown = ([row for row in rows if wording.of_display(row) is display] for display in (False, True))
+    found = (_when(read, assessment.site.timezone), _how_bad(read, assessment.results["probes"])) if read else ()
+    return Tables((*found, _by_display(shown, assessment.site.timezone))) if shown else Tables(found)
+
+
+def _by_display(rows: list[dict], zone: str) -> Table:
+    """What only a display saw: its figure, and the time within which it may have been."""
+    cells = [
+        (
+            row["id"], row["unit"], wording.word(row["direction"]), wording.celsius(row["limit_c"]), wording.celsius(row["extreme_c"], limit=row["limit_c"]),
+            f"{wording.when(row['start'], zone)}, {'no reset before is known' if row['open_start'] else 'last check with reset'}", wording.when(row["end"], zone),
+            f"0 min to {wording.minutes(row['minutes_most'])}", wording.BY_DISPLAY, f"line {row['logbook_line']}",
+        )
+        for row in rows
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_ROWS, "excursions")
+    columns = ("Id", "Unit", "Direction", "Limit", "Displayed", "Not before", "Not after", "Time outside, at least to at most", "Verdict", "Logbook")
+    notes = (*notes, "No reading shows these. Each counts as an excursion: for the lots, for the cause, and for how much of a statement may be used.")
+    return turned(Table("Excursions by the display only", columns, shown, notes))
 
 
 def _none_found(assessment: Assessment) -> str:

@@ -42,6 +42,14 @@ def conditions(assessment: Assessment) -> Tables:
     return Tables(_condition(name, assessment.site.units[name].condition) for name in assessment.case.units)
 
 
+def own_document(condition: Condition) -> list[tuple[str, str]]:
+    """The site's own label or procedure by name, document and edition, or that it is asked for."""
+    asked = f"NOT NAMED: enter the label or procedure that these limits are taken from, with its edition, under [conditions.{condition.id}] in the register (document, edition)"
+    if condition.status:  # built in
+        asked = "NOT NAMED: these are the kit's own limits, not your label. Enter the label's or your procedure's under [conditions.NAME] in the register (low_c, high_c, document, edition)"
+    return [("Label or procedure", f"{condition.document}, {condition.edition or 'edition not stated'}" if condition.document else asked)]
+
+
 def _condition(unit: str, condition: Condition) -> Table:
     low, high = (f"{value:g} °{condition.unit}" if value is not None else "none" for value in (condition.low, condition.high))
     inside = "the limit itself is outside" if condition.high_exclusive else "the limit itself is inside"
@@ -52,16 +60,16 @@ def _condition(unit: str, condition: Condition) -> Table:
     ]
     if condition.unit == "F":
         rows.append(("The same in °C", f"{wording.celsius(condition.limit_c('below'))} to {wording.celsius(condition.limit_c('above'))} (judged in °F)"))
-    if condition.freeze_c is not None:
-        rows.append(("Possible freezing", f"where a probe's lowest reading less its uncertainty is at or below {wording.celsius(condition.freeze_c)}, for any time"))
+    rows.append(("Possible freezing", f"where a probe's lowest reading less its uncertainty lies {condition.freezing_rule()}, for any time, in stock that must not freeze"))
     if condition.mkt:
         rows.append(("MKT rule", f"at most {wording.celsius(condition.mkt.limit_c)} over {condition.mkt.window_hours:g} h ({condition.mkt.source or 'source not stated'})"))
+    rows += own_document(condition)
     rows += [("Source", condition.source or "not stated in the register"), ("How the source was seen", _SEEN.get(condition.status, "given by the site"))]
     rows += [("Note", note) for note in condition.notes]
     return facts(f"Storage condition of unit {unit}", rows, notes=("Editions differ. The label and the manufacturer decide.",))
 
 
-_SEEN = {"READ": "read in the document itself", "READ-2": "read in a text that quotes the document", "MEMORY": "from memory: check it against the document"}
+_SEEN = {"READ": "read in the document itself", "READ-2": "not in the document itself: read in a text that quotes it", "MEMORY": "no text was read, from memory: check it against the document"}
 
 
 def devices(assessment: Assessment) -> Tables:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coldchain_kit.model import AllowanceRow, ExposureRow, StayRow
+from coldchain_kit.model import AllowanceRow, BesideOutsideRow, ExposureRow, FreezingRow, LotRow, ProductBesideRow, StayRow
 from coldchain_kit.show import wording
-from coldchain_kit.show.tables.table import Table, capped, turned
+from coldchain_kit.show.tables.table import Table, Tables, capped, turned
 
 if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
@@ -20,14 +20,53 @@ def lots(assessment: Assessment) -> Table:
     cells = [
         (
             row["lot"], row["product"], *(getattr(about.get(row["lot"]), name, None) for name in ("presentation", "manufacturer", "expiry")), _quantity(row["stays"]),
-            "yes: a person must decide" if row["needs_decision"] else "no excursion found in a complete record, no more than that", row["why"] or "nothing found", _freezing(row["possible_freezing"]),
+            "yes: a person must decide" if row["needs_decision"] else "no excursion found in a complete record, no more than that", row["why"] or "nothing found", _freezing(row["possible_freezing"], row.get("freezing")), _state(row["stays"]), _against(row),
         )
         for row in assessment.results["lots"]
     ]  # fmt: skip
     shown, notes = capped(cells, MOST_LOTS, "lots")
-    columns = ("Lot", "Product", "Presentation", "Manufacturer", "Expiry", "Quantity", "Needs a decision", "Why", "Possible freezing")
+    columns = ("Lot", "Product", "Presentation", "Manufacturer", "Expiry", "Quantity", "Needs a decision", "Why", "Possible freezing", "State", "Against what was stated")
     notes = (*notes, "The kit never says that product is safe or must be discarded. The pharmacist or quality unit decides, under local rules.")
     return Table("Lots in the units", columns, shown, notes, "No stock list was given: which lots were there is not known.")
+
+
+MORE = {"yes": "more than stated", "may_be": "may be more than stated", "no": "not more than stated, by this record"}
+OTHER = {"below": "cold", "above": "warm"}
+
+
+def more(one: AllowanceRow) -> str:
+    """What a row of ``allowances[]`` says of the hours used against the hours stated, in words.
+
+    Examples
+    --------
+    >>> more({"more_than_stated": "may_be", "used_bound": True}), more({"more_than_stated": None})
+    ('may be more than stated: earlier time is not known', 'the statement does not apply')
+    """
+    told = MORE.get(str(one.get("more_than_stated")))
+    if told is None:
+        return "the statement does not apply"
+    return f"{told}: earlier time is not known" if one.get("used_bound") and one["more_than_stated"] == "may_be" else told
+
+
+def uncovered(row: LotRow[str]) -> list[str]:
+    """Sides of a lot's limits on which it was out, or may have been, and that no statement of its manufacturer covers."""
+    out = {side: held for side, held in row.get("outside", {}).items() if held["minutes_most"]}
+    return [
+        f"{row['lot']}: no statement covers the {OTHER[side]} side" + (", on which it was or may have been outside." if side in out else ".")
+        for side in row.get("sides_without_statement", ())
+    ]  # fmt: skip
+
+
+def _state(stays: list[StayRow[str]]) -> list[str]:
+    told = [f"{stay['state']}{'' if stay.get('state_stated') else ' (taken so, as none is stated)'}{', opened during the stay or before' if stay.get('opened_at') else ''}" for stay in stays]
+    return list(dict.fromkeys(told)) or [wording.NOT_KNOWN]
+
+
+def _against(row: LotRow[str]) -> list[str]:
+    """Each statement in a few words, and the sides without one; what goes with the lot has a row of its own."""
+    told = [f"{_edge(one['from_c'])} to {_edge(one['to_c'])}: {more(one)}" for one in row["allowances"]] or ["no statement was given"]
+    told += [text.removeprefix(f"{row['lot']}: ") for text in uncovered(row)]
+    return told + ([f"goes with lot {row['goes_with']}, which has its own row and limits"] if row.get("goes_with") else [])
 
 
 def _quantity(stays: list[StayRow[str]]) -> str:
@@ -35,32 +74,68 @@ def _quantity(stays: list[StayRow[str]]) -> str:
     return " then ".join(dict.fromkeys(held)) or wording.NOT_KNOWN
 
 
-def _freezing(value: bool | None) -> str:
+def _freezing(value: bool | None, held: FreezingRow[str] | None = None) -> str:
     if value is None:
         return "not evaluated"
-    return "possible: some probe's reading less its uncertainty is at or below the freezing point" if value else "not seen by any probe"
+    rule = f" Judged: {held['freeze_rule']}." if held and held.get("freeze_rule") else ""
+    by = "what a display showed" if held and held.get("role") == "display" else "some probe's reading"
+    return (f"possible: {by} less its uncertainty is at or below the freezing point" if value else "not seen by any probe") + ("." + rule if rule else "")
 
 
 def stays(assessment: Assessment) -> Table:
     """Where each lot was, and when."""
     zone = assessment.site.timezone
     cells = [
-        (row["lot"], stay.get("unit"), wording.when(stay.get("moved_in"), zone), wording.when(stay["moved_out"], zone) if stay.get("moved_out") else "still there", stay.get("quantity"))
+        (row["lot"], stay.get("unit"), wording.when(stay.get("moved_in"), zone), wording.when(stay["moved_out"], zone) if stay.get("moved_out") else "still there", stay.get("quantity"), "; ".join(_state([stay])))
         for row in assessment.results["lots"]
         for stay in row["stays"]
     ]
     shown, notes = capped(cells, MOST_LOTS, "stays")
     return Table(
         "Where each lot was",
-        ("Lot", "Unit", "Moved in", "Moved out", "Quantity"),
+        ("Lot", "Unit", "Moved in", "Moved out", "Quantity", "State"),
         shown,
-        (*notes, "Minutes between two stays are minutes without readings."),
+        (*notes, "Where the last stay of a lot ended, this list does not say where it went.", "Minutes between two stays are minutes without readings."),
         "No stock list was given.",
     )
 
 
-def exposures(assessment: Assessment) -> Table:
-    """What each lot received over its stay in the window, with bounds; sides with nothing outside are left out."""
+def exposures(assessment: Assessment) -> Tables:
+    """What each lot received over its stay in the window, with bounds, and contents beside the probe, an estimate."""
+    found = (_exposures(assessment), product_beside(assessment))
+    return Tables(found if found[1].rows else found[:1])
+
+
+def product_beside(assessment: Assessment) -> Table:
+    """Contents of a stated or assumed time constant beside the probe's own figures. An estimate: the verdict stays on the probe."""
+    zone = assessment.site.timezone
+    rows = [(lot["lot"], one) for lot in assessment.results["lots"] for one in lot.get("product_beside", ())]
+    cells = [
+        (
+            lot, wording.place(one), wording.when(one["start"], zone), wording.when(one["end"], zone), f"{wording.celsius(one['probe_max_c'])}; {_between(one, 'max')}",
+            f"{wording.celsius(one['probe_min_c'])}; {_between(one, 'min')}", [_beside(side, held) for side, held in one["outside"].items()],
+            wording.minutes(one["unknown_minutes"]) if one["unknown_minutes"] else "none",
+        )
+        for lot, one in rows
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_LOTS, "rows")
+    about = [f"Time constant of the contents {one['time_constant_min'][0]:g} to {one['time_constant_min'][1]:g} min: {one['source']}. {one['assumes']}" for _, one in rows[:1]]
+    notes = (*notes, *about, "An estimate. No verdict and no share of a statement rests on it: those stay on the probe's readings.")
+    columns = ("Lot", "Unit and probe", "From", "To", "Highest: probe; contents", "Lowest: probe; contents", "Time outside: probe; contents, at least to at most", "Time that nothing tells about")
+    return turned(Table("Contents beside the probe: an estimate", columns, shown, notes))
+
+
+def _between(one: ProductBesideRow[str], side: str) -> str:
+    return f"contents between {wording.celsius(one[f'{side}_least_c'])} and {wording.celsius(one[f'{side}_most_c'])}"
+
+
+def _beside(side: str, held: BesideOutsideRow) -> str:
+    told = f"{wording.minutes(held['minutes_least'])} to {wording.minutes(held['minutes_most'])}"
+    return f"{side} {wording.celsius(held['limit_c'])}: {wording.minutes(held['probe_minutes'])}; {told}"
+
+
+def _exposures(assessment: Assessment) -> Table:
+    """Sides with nothing outside are left out."""
     cells = []
     for row in assessment.results["lots"]:
         hit = [one for one in row["exposures"] if one["minutes_most"]]
@@ -103,7 +178,7 @@ def _exposure(lot: str, one: ExposureRow[str], zone: str) -> tuple[str, ...]:
     times = ("none", "none", "none") if inside else tuple(wording.when(time, zone) for time in (one.get("first_out"), one.get("last_out"), one.get("first_back")))
     return (
         lot,
-        f"{one.get('unit')} {one.get('probe')}",
+        wording.place(one) if one.get("probe") else f"{wording.place(one)} ({wording.BY_DISPLAY})",
         wording.when(one.get("start"), zone),
         wording.when(one.get("end"), zone),
         side,
@@ -118,20 +193,22 @@ def allowances(assessment: Assessment) -> Table:
     cells = [
         (
             row["lot"],
-            f"{_edge(one['from_c'])} to {_edge(one['to_c'])}",
+            f"{_edge(one['from_c'])} to {_edge(one['to_c'])}, {one['state']} stock",
             wording.hours(one["hours"]),
             _COUNTING.get(one["counting"], one["counting"]),
             *_used(one),
+            more(one),
             one.get("why") or "applies",
             one["source"],
         )
         for row in assessment.results["lots"]
         for one in row["allowances"]
     ]
-    columns = ("Lot", "Between", "Stated", "Counting", "Used, at least", "Used, at most", "Applies?", "Source")
+    columns = ("Lot", "Between", "Stated", "Counting", "Used, at least", "Used, at most", "Against what is stated", "Applies?", "Source")
     notes = ("Time without readings counts as used. Allowances of different bands are never added. Device alarm settings are not time that is allowed.",)
-    shown, more = capped(cells, MOST_LOTS, "statements")
-    return Table("What manufacturers stated, and how much of it is used", columns, shown, (*more, *notes), "No statement of a manufacturer was given.")
+    shown, left = capped(cells, MOST_LOTS, "statements")
+    missing = tuple(text for row in assessment.results["lots"] for text in uncovered(row))
+    return Table("What manufacturers stated, and how much of it is used", columns, shown, (*left, *missing, *notes), "No statement of a manufacturer was given.")
 
 
 _COUNTING = {"single": "one run", "total": "all together"}

@@ -90,7 +90,7 @@ def _argument(key: str, held: object) -> str:
     return f"{name.lower()}: {flat(held).replace('_', ' ')}{f' {unit[:-1]}' if unit else ''}"
 
 
-_FRAMES: Final = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks")
+_FRAMES: Final = ("sources", "probes", "excursions", "near_limit", "conflicts", "faults", "mkt", "bands", "buffer", "gap_estimates", "calibration", "alarms", "checks", "beside", "together")
 
 
 def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
@@ -109,9 +109,9 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     tables["logger_events"] = _frame({"file": row["file"], **one} for row in results["sources"] for one in row["events"])
     tables["episodes"] = _frame({key: held for key, held in row.items() if key != "causes"} for row in results["episodes"])
     tables["causes"] = _frame({"episode": row["id"], **cause} for row in results["episodes"] for cause in row["causes"])
-    tables["lots"] = _frame({key: held for key, held in row.items() if key not in ("stays", "exposures", "allowances")} for row in results["lots"])
-    for part in ("stays", "exposures", "allowances"):
-        tables[part] = _frame({"lot": row["lot"], **one} for row in results["lots"] for one in row[part])
+    tables["lots"] = _frame({key: held for key, held in row.items() if key not in ("stays", "exposures", "allowances", "product_beside")} for row in results["lots"])
+    for part in ("stays", "exposures", "allowances", "product_beside"):
+        tables[part] = _frame({"lot": row["lot"], **one} for row in results["lots"] for one in row.get(part, ()))
     return {name: table.rename(columns=_column) for name, table in sorted(tables.items()) if len(table)}
 
 
