@@ -20,3 +20,5 @@ from .series import gross_range as gross_range
 from .series import rate_of_change as rate_of_change
 from .series import resolution_c as resolution_c
 from .series import spike as spike
+from .stillness import still_habit as still_habit
+from .straight import straight_line as straight_line

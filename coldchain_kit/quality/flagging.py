@@ -10,13 +10,14 @@ An excursion is evidence, not an outlier: warm-up in a power cut, a door opening
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, GOOD, MISSING, SUSPECT, Condition, Trace, roll_up
-from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
+from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps, stillness, straight, witness
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
 from coldchain_kit.quality.repeat import repeated
 from coldchain_kit.quality.resolution import resolution_change
@@ -55,6 +56,7 @@ def run(
     notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
+    channels: Mapping[str, pd.Series] = MappingProxyType({}),
 ) -> Trace:
     """The trace with one flag column for each test that ran. The tests look at the values as read.
 
@@ -71,11 +73,13 @@ def run(
         For values that stand still outside the limits and for a unit mix-up.
     dated : sequence of Timestamp, optional
         UTC instants at which the register says that a setting of the logger changed: they explain another step of the values.
+    channels : mapping of name -> Series, optional
+        The unit's other channels; those of kind power tell of a probe that stands still while the power is off.
 
     Returns
     -------
-    Trace with columns gross_range, end_value, spike, rate, flat_line, noise, repeated, resolution and, where they could run, disagreement, unit_mixup,
-    clock; its last Step holds every threshold.
+    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, noise, repeated, resolution and, where they could run, disagreement,
+    unit_mixup, clock; its last Step holds every threshold.
 
     Examples
     --------
@@ -84,7 +88,8 @@ def run(
     >>> rolled(done).tolist(), impossible(done).tolist()
     ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
     """
-    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition, dated, {})
+    seen = {name: _see(other) for name, other in (others or {}).items()}
+    return _run(trace, _see(trace), seen, _Given(logger, notices, condition, dated, channels, others or {}), {})
 
 
 def run_all(
@@ -94,12 +99,14 @@ def run_all(
     notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
+    channels: Mapping[str, pd.Series] = MappingProxyType({}),
 ) -> dict[str, Trace]:
     """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once."""
     kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
-    return {name: _run(trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger, notices, condition, dated, kept) for name, trace in traces.items()}
+    given = {name: _Given(logger, notices, condition, dated, channels, beside[name]) for name in traces}
+    return {name: _run(trace, seen[name], {k: seen[k] for k in beside[name]}, given[name], kept) for name, trace in traces.items()}
 
 
 class _Seen(NamedTuple):
@@ -108,33 +115,37 @@ class _Seen(NamedTuple):
     line: series.Course
     step_c: float | None
     hours: pairs.Hours
-    stands: pd.DataFrame
+    runs: pd.DataFrame  # every still run
+    stands: pd.DataFrame  # those of two hours and more
+
+
+class _Given(NamedTuple):
+    """What the tests are told beside the readings (see :func:`run`)."""
+
+    logger: Logger | None
+    notices: Sequence[Mapping[str, Any]]
+    condition: Condition | None
+    dated: Sequence[pd.Timestamp]
+    channels: Mapping[str, pd.Series]
+    others: Mapping[str, Trace]
 
 
 def _see(trace: Trace) -> _Seen:
     line = series.course(trace.as_read_c)
-    stands = series.still(line)
-    stands = stands[stands["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
+    still_runs = series.still(line)
+    stands = still_runs[still_runs["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
     step_c = trace.probe.resolution_c or resolution_c(line.value)
-    return _Seen(line, step_c, pairs.course_hours(line, resolution_c=step_c), stands)
+    return _Seen(line, step_c, pairs.course_hours(line, resolution_c=step_c), still_runs, stands)
 
 
 def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
     return {name: other for name, other in others.items() if "room" not in (other.probe.role, trace.probe.role)}
 
 
-def _run(
-    trace: Trace,
-    own: _Seen,
-    near: Mapping[str, _Seen],
-    logger: Logger | None,
-    notices: Sequence[Mapping[str, Any]],
-    condition: Condition | None,
-    dated: Sequence[pd.Timestamp],
-    kept: dict,
-) -> Trace:
+def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, kept: dict) -> Trace:
+    near = {name: beside[name] for name in _comparable(trace, given.others)}
     line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
-    span, span_from = span_c(trace, logger, line.value)
+    span, span_from = span_c(trace, given.logger, line.value)
     far = steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
     swing = series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
@@ -146,19 +157,22 @@ def _run(
         "noise": series.noise_codes(line, floor_c=_noise_floor_c(line, far, own.step_c), swing=swing)[0],
         "repeated": repeat.repeat_codes(line)[0],
     }
-    codes["resolution"], _, changes = resolution.resolution_codes(line, dated=dated)
-    codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
+    codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
+    codes["flat_line"], stands = _still(own, list(near.values()), given.condition if trace.probe.role != "room" else None)
+    codes["stillness"], odd = _stillness(own, beside, given.channels, trace.readings["one_sided"].to_numpy()[line.at])
+    codes["straight"], drawn = straight.straight_codes(line, step_c=own.step_c)
     if near:
         found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
         codes["disagreement"] = response.apart_codes(line, list(found.values()))[0]
         apart = response.told(found)
-    flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
-    for row in stands:
+    flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, given.condition, given.notices)
+    for row in (*stands, *odd, *drawn):
         row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
-        **({"apart": apart} if apart else {}), **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
+        **({"still": odd} if odd else {}), **({"straight": drawn} if drawn else {}), **({"apart": apart} if apart else {}),
+        **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
@@ -173,7 +187,8 @@ def _noise_floor_c(line: series.Course, far: steps.Reach, step_c: float | None) 
 def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
     """The other probe's hours without those in which it is itself held to be stuck."""
     stuck = np.zeros(len(other.hours.mean_c), dtype=bool)
-    for row in _still(other, [own], None)[1]:
+    odd = stillness.habit(other.line, other.runs, step_c=other.step_c).odd
+    for row in [*_still(other, [own], None)[1], *other.runs[odd].to_dict("records")]:
         first, last = (int(other.line.minute[row[key]] // 60) - other.hours.first for key in ("first", "last"))
         stuck[first : last + 1] = True
     return pairs.Hours(*other.hours[:2], *(np.where(stuck, np.nan, column) for column in other.hours[2:]))
@@ -198,6 +213,15 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
         own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
         outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
     )  # fmt: skip
+
+
+def _stillness(own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray) -> tuple[np.ndarray, list[dict]]:
+    """Codes of readings that stand still longer than this probe is used to, and what was found (positions among the readings with a value)."""
+    runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]  # held at the end of its range it says so itself
+    power = witness.power_off([series for series in channels.values() if series.attrs.get("kind") == "power"])
+    hours = {name: other.hours for name, other in beside.items()}
+    moved = witness.of_runs(own.line, runs, hours, power, least_min=stillness.WITNESS_FLOOR_MIN, resolution_c=own.step_c or UNKNOWN_RESOLUTION_C)
+    return stillness.habit_codes(own.line, runs, moved, step_c=own.step_c)
 
 
 def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:

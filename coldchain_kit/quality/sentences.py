@@ -122,6 +122,30 @@ def _flat_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"{text}. With {'an unknown resolution' if step is None else f'a resolution of {step:g} °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
 
 
+def _stillness_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in look.arguments["still"] if row["first"] <= here[0] <= row["last"])
+    since = look.trace.readings.index[row["first"]]
+    text = (
+        f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {duration(row['minutes'])} ({count(len(here))}) from {since:%Y-%m-%d %H:%M} UTC on. "
+        f"Elsewhere in this record it never stood still for longer than {duration(row['usual_min'])}."
+    )
+    if row.get("power_off"):
+        text += " The power was off meanwhile."
+    elif "other" in row:
+        text += f" Probe {row['other']} moved by {row['moved_c']:.1f} °C meanwhile."
+    return text + " The probe or logger may be stuck; the temperature in this time is not known."
+
+
+def _straight_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in look.arguments["straight"] if row["first"] <= here[0] <= row["last"])
+    since, until = (look.trace.readings.index[row[key]] for key in ("first", "last"))
+    return (
+        f"Probe {look.name}: {count(len(here))} on one straight line of {row['rise_c']:+.1f} °C in {duration(row['minutes'])}, from {since:%Y-%m-%d %H:%M} to "
+        f"{until:%Y-%m-%d %H:%M} UTC. Elsewhere its readings never lie on a sloping line for longer than {duration(row['usual_min'])}. "
+        "Values filled in between two readings, or drawn, look like this; the temperature in this time is not known."
+    )
+
+
 def _repeated_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"Probe {look.name}: {count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
 
@@ -168,7 +192,7 @@ _APART = {
 
 
 TEXTS = {
-    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text,
+    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text, "stillness": _stillness_text, "straight": _straight_text,
     "repeated": _repeated_text, "disagreement": _apart_text,
 }  # fmt: skip
 
