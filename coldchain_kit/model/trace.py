@@ -53,7 +53,8 @@ class Source:
 
     ``rejects``: (line, reason) pairs; ``no_value``: (line, column, text) of cells without a value;
     ``layout``: how the file was understood, JSON-ready; ``events``: the logger's own event lines,
-    dicts with keys time (text as shown), kind, text, line.
+    dicts with keys time (text as shown), kind, text, line; ``stated``: highest and lowest temperatures that
+    lines beside the readings state, dicts with keys side (above | below), value_c [°C], text, line.
     """
 
     file: str
@@ -68,6 +69,7 @@ class Source:
     rejects: tuple[tuple[int, str], ...] = ()
     no_value: tuple[tuple[int, str, str], ...] = ()
     events: tuple[dict[str, Any], ...] = ()
+    stated: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -160,7 +160,7 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     return frame.sort_values(["since", "direction"], ignore_index=True)
 
 
-def _alarm_events(unit: Unit) -> list[dict[str, Any]]:
+def alarm_events(unit: Unit) -> list[dict[str, Any]]:
     """The logger's event lines that tell of an alarm going off, with an instant."""
     found = []
     for event in unit.events:
@@ -184,13 +184,13 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
     zone : str
         The site's zone, for dated settings.
     """
-    events = _alarm_events(unit)
+    events = alarm_events(unit)
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
     return [_logger_alarm(row, events, replays[row["probe"]], unit, entry, zone) for row in excursions.to_dict("records")]
 
 
 def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
-    if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
+    if _heard(events, row["first_out"], row["end_latest"], slack(unit.traces[row["probe"]])):
         return "yes"
     if events and _reaches_back(unit, row["first_out"], entry):
         return "no"
@@ -205,13 +205,13 @@ def _logger_alarm(row: dict[str, Any], events: Sequence[dict[str, Any]], replaye
     return "no" if alarm is not None and alarm.enabled and limit is not None else "unknown"
 
 
-def _slack(trace: Trace) -> pd.Timedelta:
+def slack(trace: Trace) -> pd.Timedelta:
     """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
     return pd.Timedelta(minutes=max(10.0, 2 * (timeline.interval_min(trace.readings.index) or 0.0)))
 
 
-def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
-    return any(first - slack <= event["time"] <= last + slack for event in events)
+def _heard(events: Sequence[dict[str, Any]], first: pd.Timestamp, last: pd.Timestamp, near: pd.Timedelta) -> bool:
+    return any(first - near <= event["time"] <= last + near for event in events)
 
 
 def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
@@ -253,11 +253,11 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
 
 def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[dict[str, Any]]:
     """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
-    events = _alarm_events(unit)
+    events = alarm_events(unit)
     rows = []
     for trace in unit.traces.values() if events else ():
         for row in own(trace, entry, zone=zone).to_dict("records"):
-            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], _slack(trace)):
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], slack(trace)):
                 text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
                 rows.append({"unit": unit.name, "finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
     return rows

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, SUSPECT, Condition, Trace, Unit, timeline
-from coldchain_kit.quality import pairs
+from coldchain_kit.quality import pairs, stated
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Logger
@@ -47,6 +47,7 @@ def faults(
     rows = [_notice(unit, notice) for notice in unit.notices]
     for trace in unit.traces.values():
         rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger, start, end)]
+    rows += stated.contradictions(unit, condition=condition, logger=logger)
     rows = [row for row in rows if _touches(row, start, end)]
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
 
