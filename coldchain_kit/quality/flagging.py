@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, GOOD, MISSING, SUSPECT, Condition, Trace, roll_up
-from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps, stillness, straight, witness
+from coldchain_kit.quality import lone, pairs, repeat, resolution, response, series, steps, stillness, straight, witness
 from coldchain_kit.quality.findings import believable, faults, unit_mixup
 from coldchain_kit.quality.repeat import repeated
 from coldchain_kit.quality.resolution import resolution_change
@@ -42,9 +42,10 @@ SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
 # refrigerator stands still for most of a day. Common practice, no source.
 STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
 STILL_RESOLUTION_C = 0.1
-# Readings this close together [min] do not go up and down with the compressor: there noise counts from half a degree [°C] (common practice, no
-# source; none in simulated refrigerators and freezers), else from the least step of the probe, a degree or more.
-QUICK_MIN, QUICK_NOISE_C = 2.0, 0.5
+# Readings this close together [min] do not go up and down with the compressor: there noise counts from a tenth of a degree [°C] and the usual range
+# of twelve readings on; else from the least step of the probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets
+# stay below 0.42 of that range by the minute and reach 3.6 times it every 15 min.
+QUICK_MIN, QUICK_NOISE_C, QUICK_RANGES, RANGES = 2.0, 0.1, 1.0, 2.0
 UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
 
 
@@ -154,9 +155,11 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
         "end_value": series.end_codes(line)[0],
         "spike": steps.spike_codes(line, difference, swing, far),
         "rate": steps.rate_codes(line, difference, far),
-        "noise": series.noise_codes(line, floor_c=_noise_floor_c(line, far, own.step_c), swing=swing)[0],
         "repeated": repeat.repeat_codes(line)[0],
+        "lone": lone.lone_codes(line, difference, step_c=own.step_c)[0],
     }
+    codes["noise"] = _noise(line, codes["lone"] == SUSPECT, swing, far, own.step_c)
+    codes["shift"], shifts = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)
     codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
     codes["flat_line"], stands = _still(own, list(near.values()), given.condition if trace.probe.role != "room" else None)
     codes["stillness"], odd = _stillness(own, beside, given.channels, trace.readings["one_sided"].to_numpy()[line.at])
@@ -179,9 +182,15 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
 
-def _noise_floor_c(line: series.Course, far: steps.Reach, step_c: float | None) -> float:
+def _noise(line: series.Course, alone: np.ndarray, swing: np.ndarray, far: steps.Reach, step_c: float | None) -> np.ndarray:
+    """Codes of noise; readings that stand alone are left out of it, they are told for themselves."""
     quick = response.step_min(line) <= QUICK_MIN
-    return max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
+    floor_c = max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
+    if alone.any():
+        line = line._replace(value=np.where(alone, np.interp(line.minute, line.minute[~alone], line.value[~alone]), line.value))
+        swing = series.out_and_back(np.diff(line.value))
+    codes = series.noise_codes(line, floor_c=floor_c, ranges=QUICK_RANGES if quick else RANGES, swing=swing)[0]
+    return np.where(alone & (codes == SUSPECT), GOOD, codes).astype(np.int8)
 
 
 def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
@@ -211,7 +220,7 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
     return pairs.still_codes(
         own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
-        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H),
+        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H), rests=stillness.resting(table),
     )  # fmt: skip
 
 

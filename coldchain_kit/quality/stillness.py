@@ -20,8 +20,10 @@ from coldchain_kit.quality.series import Course, course, covered, resolution_c, 
 # found within these. Own rule, no source; sound simulated records: longest run 1 to 390 min, median 20 (5 min, 0.1 °C).
 FLOOR_MIN, TIMES = 225.0, 2.8
 WITNESS_FLOOR_MIN, WITNESS_TIMES = 120.0, 2.0
-# What comes more often than this is a habit, not a fault. Own rule, no source (rooms and buffered probes at night: 6 and more in ten days).
-MOST_ODD = 3
+# What comes more often than this is a habit, not a fault; runs that a jump begins or ends do not count, a resting probe is not reached by one
+# (a step of at least this many degrees and times the 99.5 % quantile of the record's steps). So many long runs at the very same value make that
+# value one where the probe rests (melting ice, the end of a scale). Own rule, no source (rooms and buffered probes at night: 6 and more in ten days).
+MOST_ODD, JUMP_C, JUMP_TIMES, REST_RUNS = 3, 3.0, 3.0, 4
 # A record moves enough to judge where, over blocks of four hours outside of the odd runs, at least this share moves by two steps of
 # the resolution and at most this share not at all, in at least so many blocks (a day). Own rule, no source.
 BLOCK_MIN, MOVING_STEPS, MOVING_SHARE, IDLE_SHARE, LEAST_BLOCKS = 240.0, 2.0, 0.6, 0.02, 6
@@ -83,13 +85,41 @@ def habit_codes(line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict],
 
 def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: np.ndarray | None = None) -> Habit:
     """What a record's still runs (``series.still``) say of the probe's habit; ``witnessed``: runs [bool] in which something else moved."""
-    minutes = runs["minutes"].to_numpy()
+    rests = resting(runs)
+    minutes = np.where(rests, 0.0, runs["minutes"].to_numpy())
     odd = odd_runs(minutes, floor_min=FLOOR_MIN, times=TIMES)
     if witnessed is not None and witnessed.any():
         odd |= odd_runs(minutes, floor_min=WITNESS_FLOOR_MIN, times=WITNESS_TIMES, among=odd | witnessed)
     longest = float(minutes[~odd].max(initial=0.0))
-    judged = step_c is not None and int(odd.sum()) <= MOST_ODD and _moves(line, ~_inside(runs, odd, len(line.value)), step_c)
+    calm = odd & ~_after_jumps(line, runs, odd) if int(odd.sum()) > MOST_ODD else odd
+    judged = step_c is not None and int(calm.sum()) <= MOST_ODD and _moves(line, ~_inside(runs, odd | rests, len(line.value)), step_c)
     return Habit(judged, longest, odd & judged)
+
+
+def resting(runs: pd.DataFrame) -> np.ndarray:
+    """Runs [bool] of at least ``FLOOR_MIN`` at a value that has ``REST_RUNS`` of them or more.
+
+    Examples
+    --------
+    >>> resting(pd.DataFrame({"minutes": [300.0, 400.0, 300.0, 500.0, 300.0], "value": [0.0, 0.0, 0.0, 0.0, 5.0]})).tolist()
+    [True, True, True, True, False]
+    """
+    long = np.flatnonzero(runs["minutes"].to_numpy() >= FLOOR_MIN)
+    _, group, counts = np.unique(runs["value"].to_numpy()[long], return_inverse=True, return_counts=True)
+    found = np.zeros(len(runs), dtype=bool)
+    found[long[counts[group] >= REST_RUNS]] = True
+    return found
+
+
+def _after_jumps(line: Course, runs: pd.DataFrame, which: np.ndarray) -> np.ndarray:
+    """Runs [bool] of ``which`` that begin or end with a step far beyond the record's usual ones."""
+    size = np.abs(np.diff(line.value))
+    least = max(JUMP_C, JUMP_TIMES * float(np.quantile(size, 0.995)))
+    found = np.zeros(len(runs), dtype=bool)
+    for k in np.flatnonzero(which).tolist():
+        first, last = int(runs["first"].iat[k]), int(runs["last"].iat[k])
+        found[k] = (first > 0 and size[first - 1] >= least) or (last < len(size) and size[last] >= least)
+    return found
 
 
 def odd_runs(minutes: np.ndarray, *, floor_min: float, times: float, among: np.ndarray | None = None) -> np.ndarray:
