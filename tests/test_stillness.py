@@ -51,7 +51,24 @@ def test_what_happens_every_day_is_a_habit():
     data = wave(3000)
     for day in range(4):
         data = held(data, 200 + 600 * day, 60)
+        data.iloc[200 + 600 * day : 260 + 600 * day] = 4.8 + 0.1 * day
     assert (quality.still_habit(data)["flag"] == NOT_EVALUATED).all()
+
+
+def test_a_value_where_it_rests_again_and_again_is_no_fault_and_another_one_is():
+    data = wave(3600)
+    for day in range(4):
+        data = held(data, 200 + 600 * day, 60)
+    assert (quality.still_habit(data)["flag"] == GOOD).all()
+    data.iloc[2900:2960] = 4.3
+    assert (quality.still_habit(data)["flag"] == SUSPECT).sum() == 60
+
+
+def test_stuck_again_and_again_counts_where_jumps_lead_to_it():
+    data = wave(3600)
+    for day in range(5):
+        data.iloc[200 + 600 * day : 260 + 600 * day] = 15.0 + 0.1 * day
+    assert (quality.still_habit(data)["flag"] == SUSPECT).sum() == 300
 
 
 def test_too_coarse_a_record_is_not_judged():

@@ -12,6 +12,7 @@ from .flagging import rolled as rolled
 from .flagging import run as run
 from .flagging import run_all as run_all
 from .flagging import span_c as span_c
+from .lone import lone_reading as lone_reading
 from .resolution import resolution_change as resolution_change
 from .response import disagreement as disagreement
 from .series import flat_line as flat_line

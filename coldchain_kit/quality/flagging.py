@@ -79,7 +79,7 @@ def run(
 
     Returns
     -------
-    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, noise, repeated, resolution and, where they could run, disagreement,
+    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, lone, shift, noise, repeated, resolution and, where they could run, disagreement,
     unit_mixup, clock; its last Step holds every threshold.
 
     Examples
@@ -159,7 +159,7 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
         "lone": lone.lone_codes(line, difference, step_c=own.step_c)[0],
     }
     codes["noise"] = _noise(line, codes["lone"] == SUSPECT, swing, far, own.step_c)
-    codes["shift"], shifts = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)
+    codes["shift"] = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)[0]
     codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
     codes["flat_line"], stands = _still(own, list(near.values()), given.condition if trace.probe.role != "room" else None)
     codes["stillness"], odd = _stillness(own, beside, given.channels, trace.readings["one_sided"].to_numpy()[line.at])

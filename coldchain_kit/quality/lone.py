@@ -15,7 +15,7 @@ from coldchain_kit.quality.series import Course, course, covered, table
 from coldchain_kit.quality.stillness import odd_runs
 
 # Neighbours on either side, and readings that may stand alone together (fewer than half of those neighbours). Hampel's window, common practice.
-SIDE, MOST_TOGETHER = 6, 3
+SIDE, MOST_TOGETHER, STRETCHED = 6, 3, 2.5
 # Least size [°C], this many steps of the resolution, and times the largest smaller one of the kind; the middle half of the neighbours lies
 # within this share of the size (no tail). Own rule, no source; measured on sound simulated records (tests/benchmarks/bench_labels.py).
 LEAST_C, LEAST_STEPS, TIMES, TAIL_SHARE = 3.0, 12.0, 3.0, 0.15
@@ -30,7 +30,7 @@ SAME_VALUE, LEVELS_APART_STEPS, LEVELS_APART_C = 3, 20.0, 1.0
 SHIFT_READINGS, SHIFT_HOURS, SHIFT_SHARE, SHIFT_TIMES, BESIDE = 6, 24.0, 0.25, 5.0, 12
 
 
-def lone(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
+def lone_reading(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
     """Readings (up to three together) far from their neighbours, without a tail, and further than this record ever is otherwise: 3.
 
     Only what no door, heater or cold-air outlet explains: beyond 40 °C, or colder than its neighbours by more than 10 °C; or at one value
@@ -40,14 +40,14 @@ def lone(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
 
     Cannot see
     ----------
-    First and last six readings of a stretch without gaps (2); anything that lasts longer; records in which every twentieth reading is like that.
+    First and last six readings, readings beside a gap or with several gaps around them (2); anything that lasts longer; records in which every twentieth reading is like that.
 
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=60, freq="15min", tz="UTC")
     >>> data = pd.Series(5.0, index=times)
     >>> data.iloc[30] = 62.0
-    >>> int((lone(data)["flag"] == 3).sum())
+    >>> int((lone_reading(data)["flag"] == 3).sum())
     1
     """
     line = course(series)
@@ -56,7 +56,7 @@ def lone(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
 
 
 def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) -> tuple[np.ndarray, np.ndarray]:
-    """Codes and judged numbers of :func:`lone`."""
+    """Codes and judged numbers of :func:`lone_reading`."""
     n = len(line.value)
     codes, judged = np.full(n, NOT_EVALUATED, dtype=np.int8), np.zeros(n)
     least = max(LEAST_C, LEAST_STEPS * (step_c or 0.0))
@@ -67,7 +67,7 @@ def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) ->
     at = np.flatnonzero(near & inside)
     if not len(at):
         return codes, judged
-    size, width, level = _apart(line.value, at)
+    size, width, level = apart(line.value, at)
     judged[at] = size
     alone, value = width <= TAIL_SHARE * size, line.value[at]
     unexplained = (value > WARMEST_C) | (value < level - COLDER_BY_C)
@@ -79,16 +79,16 @@ def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) ->
 
 
 def _with_neighbours(line: Course) -> np.ndarray:
-    """Readings [bool] with six neighbours on either side and no gap among them."""
-    n = len(line.value)
+    """Readings [bool] with six neighbours on either side, none of the nearest beyond a gap and all together in at most ``STRETCHED`` times their usual span."""
+    n, usual = len(line.value), float(np.median(line.step_min)) if len(line.step_min) else np.nan
     good = np.zeros(n, dtype=bool)
-    good[SIDE : n - SIDE] = True
-    for gap in np.flatnonzero(line.gap).tolist():
-        good[max(0, gap + 1 - SIDE) : gap + 1 + SIDE] = False
+    if n > 2 * SIDE:
+        span = line.minute[2 * SIDE :] - line.minute[: -2 * SIDE]
+        good[SIDE : n - SIDE] = (span <= STRETCHED * 2 * SIDE * usual) & ~line.gap[SIDE - 1 : n - SIDE - 1] & ~line.gap[SIDE : n - SIDE]
     return good
 
 
-def _apart(value: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def apart(value: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Distance from the median of the neighbours, width of their middle half, and that median, at these positions [°C]."""
     around = np.concatenate((np.arange(-SIDE, 0), np.arange(1, SIDE + 1)))
     ordered = np.sort(value[at[:, None] + around], axis=1)
@@ -110,8 +110,9 @@ def _same_value(value: np.ndarray, level: np.ndarray, size: np.ndarray, least: f
 def shift_codes(line: Course, difference: np.ndarray, lone_at: np.ndarray, *, step_c: float | None) -> tuple[np.ndarray, list[tuple[int, int, float]]]:
     """Codes of readings between two jumps that cancel, and the stretches (first, last, jump [°C]); ``lone_at``: readings [bool] that stand alone.
 
-    3 where the record jumps to another level and back within a day, each jump at least five times the usual step beside it: a connector, an
-    offset, a probe taken out and put back. Never 4: the temperature may have been that.
+    3 where the record jumps to another level and back within a day, each jump at least five times the usual step beside it, and no door, heater or
+    cold-air outlet explains that level (as for lone readings): a connector, an offset. Never 4: the temperature may have been that. A probe that is
+    taken out to the room and put back jumps as well; that is evidence and not marked.
     """
     n = len(line.value)
     codes = np.full(n, NOT_EVALUATED if n < 4 * BESIDE else GOOD, dtype=np.int8)
@@ -133,10 +134,11 @@ def _cancel(line: Course, difference: np.ndarray, a: int, b: int) -> bool:
         return False
     beside = (difference[max(0, a - BESIDE) : a], difference[a + 1 : a + 1 + BESIDE], difference[max(a + 1, b - BESIDE) : b], difference[b + 1 : b + 1 + BESIDE])
     usual = max(float(np.quantile(np.abs(part), 0.9)) if len(part) else np.inf for part in beside)
-    return min(abs(there), abs(back)) >= SHIFT_TIMES * usual and not line.gap[a:b].any()
+    return min(abs(there), abs(back)) >= SHIFT_TIMES * usual
 
 
 def _leaves(value: np.ndarray, a: int, b: int, middle: float) -> bool:
-    """Whether the stretch between two jumps, not what lies on either side of it, is away from the middle of the record."""
+    """Whether the stretch between two jumps, not what lies beside it, is away from the middle of the record, where no door or cooling brings it."""
     inside, before, after = (abs(float(np.median(part)) - middle) for part in (value[a + 1 : b + 1], value[max(0, a - BESIDE) : a + 1], value[b + 1 : b + 1 + BESIDE]))
-    return inside > max(before, after)
+    level, usual = float(np.median(value[a + 1 : b + 1])), float(np.median(value[max(0, a - BESIDE) : a + 1]))
+    return inside > max(before, after) and (level > WARMEST_C or level < usual - COLDER_BY_C)

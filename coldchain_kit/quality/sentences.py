@@ -9,6 +9,7 @@ import numpy as np
 
 from coldchain_kit.model import FAIL, Trace
 from coldchain_kit.quality import pairs
+from coldchain_kit.quality.lone import apart
 from coldchain_kit.quality.series import Course, course
 from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
 from coldchain_kit.register import Logger
@@ -146,6 +147,27 @@ def _straight_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     )
 
 
+def _lone_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    line, at = look.line, np.searchsorted(look.line.at, here)
+    size, _, level = apart(line.value, at)
+    worst = int(np.argmax(size))
+    return (
+        f"Probe {look.name}: {count(len(here))} alone and without a tail; the furthest is {line.value[at[worst]]:.1f} °C while those around it are at {level[worst]:.1f} °C, "
+        "further than this record ever goes from one reading to the next otherwise. A bad contact or a value that stands for no measurement does this."
+    )
+
+
+def _shift_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    inside = look.value[here]
+    first, last = (int(k) for k in np.searchsorted(look.line.at, (here[0], here[-1])))
+    away, back = look.difference[first - 1], look.difference[last]
+    minutes = look.line.minute[last] - look.line.minute[first]
+    return (
+        f"Probe {look.name}: {count(len(here))} over {duration(minutes)} at another level (middle {np.median(inside):.1f} °C), reached by a jump of {away:+.1f} °C from one reading to the "
+        f"next and left by one of {back:+.1f} °C. No door, heater or cooling makes this level; a connector or an offset does."
+    )
+
+
 def _repeated_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"Probe {look.name}: {count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
 
@@ -192,7 +214,7 @@ _APART = {
 
 
 TEXTS = {
-    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text, "stillness": _stillness_text, "straight": _straight_text,
+    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text, "stillness": _stillness_text, "straight": _straight_text, "lone": _lone_text, "shift": _shift_text,
     "repeated": _repeated_text, "disagreement": _apart_text,
 }  # fmt: skip
 

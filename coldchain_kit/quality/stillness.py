@@ -77,10 +77,20 @@ def habit_codes(line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict],
     codes = np.full(len(line.value), GOOD if found.judged else NOT_EVALUATED, dtype=np.int8)
     rows = []
     for k in np.flatnonzero(found.odd).tolist():
-        first, last = int(runs["first"].iat[k]), int(runs["last"].iat[k])
+        first, last = _continued(line, int(runs["first"].iat[k]), int(runs["last"].iat[k]))
         codes[first : last + 1] = SUSPECT
-        rows.append({"first": first, "last": last, "minutes": float(runs["minutes"].iat[k]), "usual_min": found.longest_min, **witnessed.get(k, {})})
+        rows.append({"first": first, "last": last, "minutes": float(line.minute[last] - line.minute[first]), "usual_min": found.longest_min, **witnessed.get(k, {})})
     return codes, rows
+
+
+def _continued(line: Course, first: int, last: int) -> tuple[int, int]:
+    """An odd run with what goes on at exactly the same value on the other side of gaps."""
+    value, n = line.value[first], len(line.value)
+    while last + 1 < n and line.value[last + 1] == value:
+        last += 1
+    while first > 0 and line.value[first - 1] == value:
+        first -= 1
+    return first, last
 
 
 def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: np.ndarray | None = None) -> Habit:
