@@ -14,8 +14,9 @@ from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, covered, table
 from coldchain_kit.quality.stillness import odd_runs
 
-# Neighbours on either side, and readings that may stand alone together (fewer than half of those neighbours). Hampel's window, common practice.
-SIDE, MOST_TOGETHER, STRETCHED = 6, 3, 2.5
+# Neighbours on either side, readings that may stand alone together (fewer than half of those neighbours), and the time they all lie in [h].
+# Hampel's window, common practice; the time is our own rule, no source.
+SIDE, MOST_TOGETHER, SPAN_HOURS = 6, 3, 48.0
 # Least size [°C], this many steps of the resolution, and times the largest smaller one of the kind; the middle half of the neighbours lies
 # within this share of the size (no tail). Own rule, no source; measured on sound simulated records (tests/benchmarks/bench_labels.py).
 LEAST_C, LEAST_STEPS, TIMES, TAIL_SHARE = 3.0, 12.0, 3.0, 0.15
@@ -40,7 +41,7 @@ def lone_reading(series: pd.Series, *, step_c: float | None = None) -> pd.DataFr
 
     Cannot see
     ----------
-    First and last six readings, readings beside a gap or with several gaps around them (2); anything that lasts longer; records in which every twentieth reading is like that.
+    First and last six readings, and readings whose neighbours lie further apart than two days (2); anything that lasts longer; records in which every twentieth reading is like that.
 
     Examples
     --------
@@ -79,12 +80,10 @@ def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) ->
 
 
 def _with_neighbours(line: Course) -> np.ndarray:
-    """Readings [bool] with six neighbours on either side, none of the nearest beyond a gap and all together in at most ``STRETCHED`` times their usual span."""
-    n, usual = len(line.value), float(np.median(line.step_min)) if len(line.step_min) else np.nan
-    good = np.zeros(n, dtype=bool)
-    if n > 2 * SIDE:
-        span = line.minute[2 * SIDE :] - line.minute[: -2 * SIDE]
-        good[SIDE : n - SIDE] = (span <= STRETCHED * 2 * SIDE * usual) & ~line.gap[SIDE - 1 : n - SIDE - 1] & ~line.gap[SIDE : n - SIDE]
+    """Readings [bool] with six neighbours on either side, all within ``SPAN_HOURS``; the neighbours' own spread tells what a gap among them is worth."""
+    good = np.zeros(len(line.value), dtype=bool)
+    if len(line.value) > 2 * SIDE:
+        good[SIDE:-SIDE] = line.minute[2 * SIDE :] - line.minute[: -2 * SIDE] <= SPAN_HOURS * 60
     return good
 
 

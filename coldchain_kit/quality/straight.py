@@ -7,7 +7,7 @@ import pandas as pd
 
 from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, resolution_c, runs, table
-from coldchain_kit.quality.stillness import MOST_ODD, odd_runs
+from coldchain_kit.quality.stillness import odd_runs
 
 # A stretch is odd from this many minutes and this many times the longest shorter straight stretch of the record on, with at least so many
 # readings and so many steps of the resolution between its ends (else it stands still). Own rule, no source; measured on sound
@@ -16,6 +16,7 @@ FLOOR_MIN, TIMES, LEAST_READINGS, LEAST_STEPS = 180.0, 3.0, 18, 4.0
 # Windows in which straight stretches are looked for, at least so many readings long: the shortest in which they are not usual, which is where
 # at most a fifth of them is straight. Own rule, no source.
 WINDOWS_MIN, WINDOW_READINGS, MOST_STRAIGHT = (60.0, 120.0, 240.0), 6, 0.2
+MOST_ODD = 50  # stretches: more, and lines are how this record was made (own rule, no source)
 ROUNDING = 1e-6  # of a step
 
 

@@ -106,10 +106,8 @@ def ours(series: pd.Series) -> np.ndarray:
 
 def theirs(records: dict[str, pd.Series]) -> dict[tuple[str, str, str], np.ndarray]:
     """(library, test, series) -> mask, here or by another interpreter."""
-    if importlib.util.find_spec("saqc"):
-        found = peers.all_flags(records)
-    else:
-        found = _elsewhere(records, os.environ.get("COLDCHAIN_PEERS_PYTHON"))
+    here = importlib.util.find_spec("saqc") is not None
+    found = peers.all_flags(records) if here else _elsewhere(records, os.environ.get("COLDCHAIN_PEERS_PYTHON"))
     return {tuple(key.split("|")): mask for key, mask in found.items()}
 
 
