@@ -85,6 +85,18 @@ def test_a_lone_reading_stands_in_the_faults_with_its_level():
     assert any("45.0 °C" in row["text"] for row in rows)
 
 
+def test_a_reading_at_the_end_of_the_range_and_a_drop_in_a_hot_record_say_nothing():
+    data = record()
+    data.iloc[300] = 45.0
+    side = np.zeros(len(data), "int8")
+    side[300] = 1
+    trace = Trace.of(data, one_sided=side)
+    assert (quality.run(trace).flags["lone"] != SUSPECT).all()
+    hot = record(level=70.0)
+    hot.iloc[300] = 62.0
+    assert (quality.lone_reading(hot)["flag"] != SUSPECT).all()
+
+
 # ---- shifts -----------------------------------------------------------------------------------------------------
 
 

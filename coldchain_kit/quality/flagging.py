@@ -42,10 +42,10 @@ SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
 # refrigerator stands still for most of a day. Common practice, no source.
 STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
 STILL_RESOLUTION_C = 0.1
-# Readings this close together [min] do not go up and down with the compressor: there noise counts from a tenth of a degree [°C] and the usual range
-# of twelve readings on; else from the least step of the probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets
+# Readings this close together [min] do not go up and down with the compressor: there noise counts from under half the accuracy of a
+# logger (0.5 °C, FACTS B9) and the usual range of twelve readings on; else from the least step of the probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets
 # stay below 0.42 of that range by the minute and reach 3.6 times it every 15 min.
-QUICK_MIN, QUICK_NOISE_C, QUICK_RANGES, RANGES = 2.0, 0.1, 1.0, 2.0
+QUICK_MIN, QUICK_NOISE_C, QUICK_RANGES, RANGES = 2.0, 0.2, 1.0, 2.0
 UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
 
 
@@ -158,11 +158,13 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
         "repeated": repeat.repeat_codes(line)[0],
         "lone": lone.lone_codes(line, difference, step_c=own.step_c)[0],
     }
+    one_sided = trace.readings["one_sided"].to_numpy()[line.at]  # held at the end of the range: that is told for itself
+    codes["lone"] = np.where((one_sided != 0) & (codes["lone"] == SUSPECT), GOOD, codes["lone"]).astype(np.int8)
     codes["noise"] = _noise(line, codes["lone"] == SUSPECT, swing, far, own.step_c)
     codes["shift"] = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)[0]
     codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
     codes["flat_line"], stands = _still(own, list(near.values()), given.condition if trace.probe.role != "room" else None)
-    codes["stillness"], odd = _stillness(own, beside, given.channels, trace.readings["one_sided"].to_numpy()[line.at])
+    codes["stillness"], odd = _stillness(own, beside, given.channels, one_sided)
     codes["straight"], drawn = straight.straight_codes(line, step_c=own.step_c)
     if near:
         found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
@@ -226,7 +228,7 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
 
 def _stillness(own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray) -> tuple[np.ndarray, list[dict]]:
     """Codes of readings that stand still longer than this probe is used to, and what was found (positions among the readings with a value)."""
-    runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]  # held at the end of its range it says so itself
+    runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]
     power = witness.power_off([series for series in channels.values() if series.attrs.get("kind") == "power"])
     hours = {name: other.hours for name, other in beside.items()}
     moved = witness.of_runs(own.line, runs, hours, power, least_min=stillness.WITNESS_FLOOR_MIN, resolution_c=own.step_c or UNKNOWN_RESOLUTION_C)

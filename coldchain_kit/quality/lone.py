@@ -71,7 +71,7 @@ def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) ->
     size, width, level = apart(line.value, at)
     judged[at] = size
     alone, value = width <= TAIL_SHARE * size, line.value[at]
-    unexplained = (value > WARMEST_C) | (value < level - COLDER_BY_C)
+    unexplained = (value > np.maximum(WARMEST_C, level)) | (value < level - COLDER_BY_C)
     far = odd_runs(np.where(alone, size, 0.0), floor_min=least, times=TIMES) & unexplained
     odd = alone & (far | _same_value(value, level, size * alone, least, max(LEVELS_APART_C, LEVELS_APART_STEPS * (step_c or 0.0))))
     if odd.sum() <= MOST_SHARE * n:
@@ -140,4 +140,4 @@ def _leaves(value: np.ndarray, a: int, b: int, middle: float) -> bool:
     """Whether the stretch between two jumps, not what lies beside it, is away from the middle of the record, where no door or cooling brings it."""
     inside, before, after = (abs(float(np.median(part)) - middle) for part in (value[a + 1 : b + 1], value[max(0, a - BESIDE) : a + 1], value[b + 1 : b + 1 + BESIDE]))
     level, usual = float(np.median(value[a + 1 : b + 1])), float(np.median(value[max(0, a - BESIDE) : a + 1]))
-    return inside > max(before, after) and (level > WARMEST_C or level < usual - COLDER_BY_C)
+    return inside > max(before, after) and (level > max(WARMEST_C, usual) or level < usual - COLDER_BY_C)

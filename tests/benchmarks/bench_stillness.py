@@ -96,7 +96,7 @@ def search(data: pd.DataFrame, true: pd.DataFrame, power: pd.Series | None, onse
         channels = {} if power is None else {"power": power.iloc[: (stop - 1) * interval_min + 1].rename("power")}
         for channel in channels.values():
             channel.attrs["kind"] = "power"
-        return flagged(part, channels)[probe].flags["stillness"].to_numpy()[first:]
+        return flagged(part[[probe]], channels)[probe].flags["stillness"].to_numpy()[first:]
 
     last = codes(end)
     low, high = first + 1, end
