@@ -153,7 +153,10 @@ def test_noise_is_marked_where_it_is_and_not_beside_it():
 
 def test_a_rhythm_that_beats_with_the_interval_is_no_noise():
     minutes = np.arange(0, 20_000, 15.0)
-    data = pd.Series(np.round(5 + np.sin(2 * np.pi * minutes / (15.4 * 2)), 1), index=pd.date_range("2026-03-01", periods=len(minutes), freq="15min", tz="UTC"))
+    data = pd.Series(
+        np.round(5 + np.sin(2 * np.pi * minutes / (15.4 * 2)), 1),
+        index=pd.date_range("2026-03-01", periods=len(minutes), freq="15min", tz="UTC"),
+    )
     assert (flags(data, "noise") != SUSPECT).all()
     line = series.course(data)
     assert (series.noise_codes(line, floor_c=steps.LEAST_C)[0] != SUSPECT).all()

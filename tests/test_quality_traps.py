@@ -10,7 +10,9 @@ from tests.conftest import TRAPS
 
 KINDS = ("spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "clock", "unit_mixup", "repeated")  # CONTRACTS faults[]
 # Further traps: what is wrong -> the kind it is listed under.
-FURTHER = {"still_habit": "flat_line", "straight_line": "flat_line", "summary": "disagreement", "alarm_event": "disagreement"}
+FURTHER = {
+    "still_habit": "flat_line", "straight_line": "flat_line", "summary": "disagreement", "alarm_event": "disagreement",
+}  # fmt: skip
 PROBE = '[units.U.probes.{name}]\nrole = "{role}"\nresolution_c = 0.1\n'
 
 

@@ -108,7 +108,14 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path) -
     unit = downloads.join(entry, placed, zone=site.timezone)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
     dated = [since for since, _ in alarms.settings(entry, zone=site.timezone) if since is not None]
-    flagged = quality.run_all(traces, logger=entry.logger, notices=unit.notices, condition=entry.condition, dated=dated, channels=unit.channels)
+    flagged = quality.run_all(
+        traces,
+        logger=entry.logger,
+        notices=unit.notices,
+        condition=entry.condition,
+        dated=dated,
+        channels=unit.channels,
+    )
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
 
 

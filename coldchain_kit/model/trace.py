@@ -54,7 +54,8 @@ class Source:
     ``rejects``: (line, reason) pairs; ``no_value``: (line, column, text) of cells without a value;
     ``layout``: how the file was understood, JSON-ready; ``events``: the logger's own event lines,
     dicts with keys time (text as shown), kind, text, line; ``stated``: highest and lowest temperatures that
-    lines beside the readings state, dicts with keys side (above | below), value_c [°C], text, line.
+    lines beside the readings state, dicts with keys side (above | below), value_c [°C], value and unit as
+    stated, text, line.
     """
 
     file: str

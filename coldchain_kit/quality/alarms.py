@@ -257,7 +257,8 @@ def _not_listed(unit: Unit, entry: UnitEntry, zone: str) -> list[dict[str, Any]]
     rows = []
     for trace in unit.traces.values() if events else ():
         for row in own(trace, entry, zone=zone).to_dict("records"):
-            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not _heard(events, row["since"], row["until"], slack(trace)):
+            heard = _heard(events, row["since"], row["until"], slack(trace))
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], entry) and not heard:
                 text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
                 rows.append({"unit": unit.name, "finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
     return rows

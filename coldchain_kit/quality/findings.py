@@ -16,11 +16,13 @@ from coldchain_kit.register import Logger
 
 # Flag column -> kind of fault (CONTRACTS faults[]).
 KINDS = {
-    "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike", "flat_line": "flat_line", "stillness": "flat_line", "straight": "flat_line", "lone": "spike", "shift": "rate", "repeated": "repeated",
-    "disagreement": "disagreement",
+    "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike",
+    "flat_line": "flat_line", "stillness": "flat_line", "straight": "flat_line", "lone": "spike", "shift": "rate",
+    "repeated": "repeated", "disagreement": "disagreement",
 }  # fmt: skip
 NO_BAD_QUALITY = ("gap", "no_value")  # alone they leave a record incomplete, not unbelievable (CONTRACTS rule 11)
-TOLD_ONCE = ("spike", "rate", "noise", "flat_line", "stillness", "straight", "lone", "shift")  # readings that a line above told about already need no second one
+# Readings that a line above told about already need no second one.
+TOLD_ONCE = ("spike", "rate", "noise", "flat_line", "stillness", "straight", "lone", "shift")
 NEVER_JOINED = ("flat_line", "stillness", "straight", "shift", "repeated")
 JOIN_READINGS = 12  # flagged readings this few apart make one line
 MOST_LINES, WIDER_JOINS = 60, (12, 100, 1000, 10_000)  # more lines of one kind than a person reads are joined over wider distances

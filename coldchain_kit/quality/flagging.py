@@ -42,9 +42,10 @@ SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
 # refrigerator stands still for most of a day. Common practice, no source.
 STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
 STILL_RESOLUTION_C = 0.1
-# Readings this close together [min] do not go up and down with the compressor: there noise counts from under half the accuracy of a
-# logger (0.5 °C, FACTS B9) and the usual range of twelve readings on; else from the least step of the probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets
-# stay below 0.42 of that range by the minute and reach 3.6 times it every 15 min.
+# Readings this close together [min] do not go up and down with the compressor: there noise counts from under half the
+# accuracy of a logger (0.5 °C, FACTS B9) and the usual range of twelve readings on; else from the least step of the
+# probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets stay below 0.42 of
+# that range by the minute and reach 3.6 times it every 15 min.
 QUICK_MIN, QUICK_NOISE_C, QUICK_RANGES, RANGES = 2.0, 0.2, 1.0, 2.0
 UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
 
@@ -79,8 +80,8 @@ def run(
 
     Returns
     -------
-    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, lone, shift, noise, repeated, resolution and, where they could run, disagreement,
-    unit_mixup, clock; its last Step holds every threshold.
+    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, lone, shift, noise,
+    repeated, resolution and, where they could run, disagreement, unit_mixup, clock; its last Step holds the thresholds.
 
     Examples
     --------
@@ -107,7 +108,10 @@ def run_all(
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
     given = {name: _Given(logger, notices, condition, dated, channels, beside[name]) for name in traces}
-    return {name: _run(trace, seen[name], {k: seen[k] for k in beside[name]}, given[name], kept) for name, trace in traces.items()}
+    return {
+        name: _run(trace, seen[name], {k: seen[k] for k in beside[name]}, given[name], kept)
+        for name, trace in traces.items()
+    }
 
 
 class _Seen(NamedTuple):
@@ -163,33 +167,43 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
     codes["noise"] = _noise(line, codes["lone"] == SUSPECT, swing, far, own.step_c)
     codes["shift"] = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)[0]
     codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
-    codes["flat_line"], stands = _still(own, list(near.values()), given.condition if trace.probe.role != "room" else None)
+    limits = given.condition if trace.probe.role != "room" else None
+    codes["flat_line"], stands = _still(own, list(near.values()), limits)
     codes["stillness"], odd = _stillness(own, beside, given.channels, one_sided)
     codes["straight"], drawn = straight.straight_codes(line, step_c=own.step_c)
     if near:
         found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
         codes["disagreement"] = response.apart_codes(line, list(found.values()))[0]
         apart = response.told(found)
-    flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, given.condition, given.notices)
+    flags = {name: series.spread(line, found) for name, found in codes.items()}
+    flags |= _whole_columns(trace, given.condition, given.notices)
     for row in (*stands, *odd, *drawn):
         row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
+    changed_steps = [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
-        **({"still": odd} if odd else {}), **({"straight": drawn} if drawn else {}), **({"apart": apart} if apart else {}),
-        **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
+        **_found(still=odd, straight=drawn, apart=apart, resolution_changes=changed_steps),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     changed = int(np.any([(column == SUSPECT) | (column == FAIL) for column in flags.values()], axis=0).sum())
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
 
-def _noise(line: series.Course, alone: np.ndarray, swing: np.ndarray, far: steps.Reach, step_c: float | None) -> np.ndarray:
+def _found(**rows: list[dict]) -> dict[str, list[dict]]:
+    """The findings that there are."""
+    return {name: found for name, found in rows.items() if found}
+
+
+def _noise(
+    line: series.Course, alone: np.ndarray, swing: np.ndarray, far: steps.Reach, step_c: float | None
+) -> np.ndarray:
     """Codes of noise; readings that stand alone are left out of it, they are told for themselves."""
     quick = response.step_min(line) <= QUICK_MIN
     floor_c = max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
     if alone.any():
-        line = line._replace(value=np.where(alone, np.interp(line.minute, line.minute[~alone], line.value[~alone]), line.value))
+        between = np.interp(line.minute, line.minute[~alone], line.value[~alone])
+        line = line._replace(value=np.where(alone, between, line.value))
         swing = series.out_and_back(np.diff(line.value))
     codes = series.noise_codes(line, floor_c=floor_c, ranges=QUICK_RANGES if quick else RANGES, swing=swing)[0]
     return np.where(alone & (codes == SUSPECT), GOOD, codes).astype(np.int8)
@@ -226,12 +240,15 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     )  # fmt: skip
 
 
-def _stillness(own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray) -> tuple[np.ndarray, list[dict]]:
-    """Codes of readings that stand still longer than this probe is used to, and what was found (positions among the readings with a value)."""
+def _stillness(
+    own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray
+) -> tuple[np.ndarray, list[dict]]:
+    """Codes of readings that stand still longer than usual here; findings (positions of those with a value)."""
     runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]
     power = witness.power_off([series for series in channels.values() if series.attrs.get("kind") == "power"])
     hours = {name: other.hours for name, other in beside.items()}
-    moved = witness.of_runs(own.line, runs, hours, power, least_min=stillness.WITNESS_FLOOR_MIN, resolution_c=own.step_c or UNKNOWN_RESOLUTION_C)
+    known, least = own.step_c or UNKNOWN_RESOLUTION_C, stillness.WITNESS_FLOOR_MIN
+    moved = witness.of_runs(own.line, runs, hours, power, least_min=least, resolution_c=known)
     return stillness.habit_codes(own.line, runs, moved, step_c=own.step_c)
 
 

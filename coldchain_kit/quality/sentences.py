@@ -127,7 +127,8 @@ def _stillness_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     row = next(row for row in look.arguments["still"] if row["first"] <= here[0] <= row["last"])
     since = look.trace.readings.index[row["first"]]
     text = (
-        f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {duration(row['minutes'])} ({count(len(here))}) from {since:%Y-%m-%d %H:%M} UTC on. "
+        f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {duration(row['minutes'])} ({count(len(here))}) "
+        f"from {since:%Y-%m-%d %H:%M} UTC on. "
         f"Elsewhere in this record it never stood still for longer than {duration(row['usual_min'])}."
     )
     if row.get("power_off"):
@@ -141,8 +142,10 @@ def _straight_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     row = next(row for row in look.arguments["straight"] if row["first"] <= here[0] <= row["last"])
     since, until = (look.trace.readings.index[row[key]] for key in ("first", "last"))
     return (
-        f"Probe {look.name}: {count(len(here))} on one straight line of {row['rise_c']:+.1f} °C in {duration(row['minutes'])}, from {since:%Y-%m-%d %H:%M} to "
-        f"{until:%Y-%m-%d %H:%M} UTC. Elsewhere its readings never lie on a sloping line for longer than {duration(row['usual_min'])}. "
+        f"Probe {look.name}: {count(len(here))} on one straight line of {row['rise_c']:+.1f} °C in "
+        f"{duration(row['minutes'])}, from {since:%Y-%m-%d %H:%M} to "
+        f"{until:%Y-%m-%d %H:%M} UTC. Elsewhere its readings never lie on a sloping line for longer than "
+        f"{duration(row['usual_min'])}. "
         "Values filled in between two readings, or drawn, look like this; the temperature in this time is not known."
     )
 
@@ -152,8 +155,10 @@ def _lone_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     size, _, level = apart(line.value, at)
     worst = int(np.argmax(size))
     return (
-        f"Probe {look.name}: {count(len(here))} alone and without a tail; the furthest is {line.value[at[worst]]:.1f} °C while those around it are at {level[worst]:.1f} °C, "
-        "further than this record ever goes from one reading to the next otherwise. A bad contact or a value that stands for no measurement does this."
+        f"Probe {look.name}: {count(len(here))} alone and without a tail; the furthest is "
+        f"{line.value[at[worst]]:.1f} °C while those around it are at {level[worst]:.1f} °C, "
+        "further than this record ever goes from one reading to the next otherwise. A bad contact or a value that "
+        "stands for no measurement does this."
     )
 
 
@@ -163,8 +168,10 @@ def _shift_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     away, back = look.difference[first - 1], look.difference[last]
     minutes = look.line.minute[last] - look.line.minute[first]
     return (
-        f"Probe {look.name}: {count(len(here))} over {duration(minutes)} at another level (middle {np.median(inside):.1f} °C), reached by a jump of {away:+.1f} °C from one reading to the "
-        f"next and left by one of {back:+.1f} °C. No door, heater or cooling makes this level; a connector or an offset does."
+        f"Probe {look.name}: {count(len(here))} over {duration(minutes)} at another level (middle "
+        f"{np.median(inside):.1f} °C), reached by a jump of {away:+.1f} °C from one reading to the "
+        f"next and left by one of {back:+.1f} °C. No door, heater or cooling makes this level; a connector or an "
+        "offset does."
     )
 
 
@@ -214,8 +221,9 @@ _APART = {
 
 
 TEXTS = {
-    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text, "stillness": _stillness_text, "straight": _straight_text, "lone": _lone_text, "shift": _shift_text,
+    "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text,
     "repeated": _repeated_text, "disagreement": _apart_text,
+    "stillness": _stillness_text, "straight": _straight_text, "lone": _lone_text, "shift": _shift_text,
 }  # fmt: skip
 
 def as_shown(look: Look, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:

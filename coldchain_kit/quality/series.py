@@ -278,16 +278,19 @@ def gap(series: pd.Series, *, fail_min: float | None = None) -> pd.DataFrame:
     return table(line, series.index, codes, judged)
 
 
-def noise(series: pd.Series, *, floor_c: float = 1.0, factor: float = 8.0, readings: int = 12, ranges: float = 2.0) -> pd.DataFrame:
+def noise(
+    series: pd.Series, *, floor_c: float = 1.0, factor: float = 8.0, readings: int = 12, ranges: float = 2.0
+) -> pd.DataFrame:
     """Bursts of noise, as interference on a cable makes them: readings that keep going out and back.
 
-    Judged: mean out-and-back step [°C] over ``readings`` readings. 3 where it is above ``floor_c``, above ``factor`` times its own usual value
-    (median over the record) and above ``ranges`` times the usual range within so many readings (a regular rhythm that beats with the interval goes
-    up and down too, but within its range). Thresholds: common practice and own rule, no source.
+    Judged: mean out-and-back step [°C] over ``readings`` readings. 3 where it is above ``floor_c``, above ``factor``
+    times its own usual value (median over the record) and above ``ranges`` times the usual range within so many
+    readings (a regular rhythm that beats with the interval goes up and down too, but within its range). Thresholds:
+    common practice and own rule, no source.
 
     Cannot see
     ----------
-    Noise that is there all the time; a slow wander; with slow intervals noise no larger than what the record does anyway.
+    Noise that is there all the time; a slow wander; with slow intervals noise no larger than the record's own range.
     """
     line = course(series)
     codes, judged = noise_codes(line, floor_c=floor_c, factor=factor, readings=readings, ranges=ranges)
@@ -295,7 +298,13 @@ def noise(series: pd.Series, *, floor_c: float = 1.0, factor: float = 8.0, readi
 
 
 def noise_codes(
-    line: Course, *, floor_c: float, factor: float = 8.0, readings: int = 12, ranges: float = 2.0, swing: np.ndarray | None = None
+    line: Course,
+    *,
+    floor_c: float,
+    factor: float = 8.0,
+    readings: int = 12,
+    ranges: float = 2.0,
+    swing: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Codes and judged numbers of :func:`noise`; ``swing`` = out-and-back steps where they are known already."""
     n = len(line.value)

@@ -1,4 +1,5 @@
-"""A download against itself: a highest or lowest in its summary, or an alarm in its event list, that none of its readings shows."""
+"""A download against itself: a highest or lowest in its summary, or an alarm in its event list, that none of its
+readings shows."""
 
 from __future__ import annotations
 
@@ -12,20 +13,26 @@ from coldchain_kit.model import Condition, Unit
 from coldchain_kit.quality.alarms import alarm_events, slack
 from coldchain_kit.register import Logger
 
-# A stated figure this much further out than every reading is said even where the limits are not concerned: the accuracy of a logger [°C]
-# (FACTS B9, READ). An alarm belongs to readings up to this long before it, where its delay is not known (common practice, no source).
+# A stated figure this much further out than every reading is said even where the limits are not concerned: the
+# accuracy of a logger [°C]
+# (FACTS B9, READ). An alarm belongs to readings up to this long before it, where its delay is not known (common
+# practice, no source).
 APART_C, BEFORE_HOURS = 0.5, 24.0
 _OF_TEMPERATURE = re.compile(
-    r"(?i)high|low|above|below|over|under|temp|limit|exceed|hoch|tief|über|unter|haut|bas\b|alta|baix|alto|bajo|<|>|°|\bhi\b|\blo\b"
+    r"(?i)high|low|above|below|over|under|temp|limit|exceed|hoch|tief|über|unter|haut|bas\b|alta|baix|alto|bajo|<|>|"
+    r"°|\bhi\b|\blo\b"
 )
 _OTHER = ("battery", "door", "power", "settings", "download", "start", "stop", "mark")
 
 
 def contradictions(unit: Unit, *, condition: Condition, logger: Logger | None = None) -> list[dict[str, Any]]:
-    """Statements of the downloads that their readings do not bear out: rows {unit, probe (None), start, end, kind "disagreement", readings, text}.
+    """Statements of the downloads that their readings do not bear out: rows {unit, probe (None), start, end, kind
+    "disagreement", readings, text}.
 
-    A stated highest (lowest) is told where it lies beyond the storage limit while every reading of that file lies inside, or further out than every
-    reading by more than 0.5 °C. An alarm is told where readings were taken around it and none in the day before is beyond the limits (the
+    A stated highest (lowest) is told where it lies beyond the storage limit while every reading of that file lies
+    inside, or further out than every
+    reading by more than 0.5 °C. An alarm is told where readings were taken around it and none in the day before is
+    beyond the limits (the
     logger's own alarm limits where they are known and tighter).
 
     Cannot see
@@ -42,9 +49,13 @@ def _summaries(unit: Unit, condition: Condition) -> list[dict[str, Any]]:
         for told in source.stated if len(values) else ():
             sign = 1.0 if told["side"] == "above" else -1.0
             furthest = sign * float((sign * values).max())
-            beyond = bool(condition.outside(np.array([told["value_c"]]), told["side"])[0]) and not bool(condition.outside(np.array([furthest]), told["side"])[0])
+            beyond = bool(condition.outside(np.array([told["value_c"]]), told["side"])[0]) and not bool(
+                condition.outside(np.array([furthest]), told["side"])[0]
+            )
             if beyond or sign * (told["value_c"] - furthest) > APART_C:
-                rows.append(_row(unit, source.first, source.last, len(values), _summary_text(source.file, told, furthest, sign)))
+                rows.append(
+                    _row(unit, source.first, source.last, len(values), _summary_text(source.file, told, furthest, sign))
+                )
     return rows
 
 
@@ -53,7 +64,12 @@ def _of_file(unit: Unit, number: int, file: str) -> np.ndarray:
     parts = [np.zeros(0)]
     for trace in unit.traces.values():
         parts.append(trace.as_read_c.to_numpy()[trace.readings["source"].to_numpy() == number])
-    parts.append(np.array([row["value_c"] for row in unit.conflicts if row["file"] == file and row["value_c"] is not None], dtype="float64"))
+    parts.append(
+        np.array(
+            [row["value_c"] for row in unit.conflicts if row["file"] == file and row["value_c"] is not None],
+            dtype="float64",
+        )
+    )
     values = np.concatenate(parts)
     return values[np.isfinite(values)]
 
@@ -61,8 +77,10 @@ def _of_file(unit: Unit, number: int, file: str) -> np.ndarray:
 def _summary_text(file: str, told: dict[str, Any], furthest: float, sign: float) -> str:
     word, other = ("highest", "maximum") if sign > 0 else ("lowest", "minimum")
     return (
-        f"{file} line {told['line']} states a {other} of {told['value_c']:.1f} °C (\"{told['text'][:120]}\"), but the {word} of its readings is {furthest:.1f} °C. "
-        "Rows may be missing or changed, the logger may measure more often than it stores, or the summary covers more than these rows. Read the logger out again in full."
+        f'{file} line {told["line"]} states a {other} of {told["value_c"]:.1f} °C ("{told["text"][:120]}"), but the '
+        f'{word} of its readings is {furthest:.1f} °C. '
+        "Rows may be missing or changed, the logger may measure more often than it stores, or the summary covers "
+        "more than these rows. Read the logger out again in full."
     )
 
 
@@ -72,13 +90,18 @@ def _alarms(unit: Unit, condition: Condition, logger: Logger | None) -> list[dic
         if event["kind"] in _OTHER or not _OF_TEMPERATURE.search(event["text"] or ""):
             continue
         near = max((slack(trace) for trace in unit.traces.values()), default=pd.Timedelta(0))
-        parts = [trace.as_read_c[event["time"] - pd.Timedelta(hours=BEFORE_HOURS) : event["time"] + near].dropna() for trace in unit.traces.values()]
+        parts = [
+            trace.as_read_c[event["time"] - pd.Timedelta(hours=BEFORE_HOURS) : event["time"] + near].dropna()
+            for trace in unit.traces.values()
+        ]
         around = sum(int((part.index >= event["time"] - near).sum()) for part in parts)
         values = np.concatenate([part.to_numpy() for part in parts]) if parts else np.zeros(0)
         if around and not _beyond(values, condition, logger):
             text = (
-                f"{event['file']} line {event['line']} tells of an alarm at {event['time']:%Y-%m-%d %H:%M} UTC (\"{event['text'][:120]}\"), but every reading of the {BEFORE_HOURS:g} h before "
-                f"it lies inside, from {values.min():.1f} to {values.max():.1f} °C. Rows may be missing or changed, the logger may measure more often than it stores, or its alarm limits are others."
+                f'{event["file"]} line {event["line"]} tells of an alarm at {event["time"]:%Y-%m-%d %H:%M} UTC '
+                f'("{event["text"][:120]}"), but every reading of the {BEFORE_HOURS:g} h before '
+                f"it lies inside, from {values.min():.1f} to {values.max():.1f} °C. Rows may be missing or changed, "
+                "the logger may measure more often than it stores, or its alarm limits are others."
             )
             rows.append(_row(unit, event["time"], event["time"], around, text))
     return rows
@@ -94,4 +117,12 @@ def _beyond(values: np.ndarray, condition: Condition, logger: Logger | None) -> 
 
 
 def _row(unit: Unit, start: pd.Timestamp | None, end: pd.Timestamp | None, readings: int, text: str) -> dict[str, Any]:
-    return {"unit": unit.name, "probe": None, "start": start, "end": end, "kind": "disagreement", "readings": readings, "text": text}
+    return {
+        "unit": unit.name,
+        "probe": None,
+        "start": start,
+        "end": end,
+        "kind": "disagreement",
+        "readings": readings,
+        "text": text,
+    }

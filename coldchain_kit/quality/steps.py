@@ -94,7 +94,7 @@ def spike_codes(line: Course, difference: np.ndarray, swing: np.ndarray, far: Re
 
 
 def _itself(value: np.ndarray, at: np.ndarray, swing: np.ndarray) -> np.ndarray:
-    """Whether it is the reading itself that leaves its place, not the two beside it: a sound reading between two spikes goes out and back too.
+    """Whether the reading itself leaves its place, not the two beside it (a sound one between two spikes).
 
     Compared with the median of the readings on either side of those two, up to four of them.
     """

@@ -1,6 +1,7 @@
 """Probes that stand still longer than they are used to: each judged by the still runs of its own record.
 
-A well buffered probe in a quiet refrigerator stands still for hours, an air probe hardly ever: one limit for all of them finds a stuck
+A well buffered probe in a quiet refrigerator stands still for hours, an air probe hardly ever: one limit for all of
+them finds a stuck
 probe after two days. Here the record itself says what is usual.
 """
 
@@ -15,22 +16,29 @@ import pandas as pd
 from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, covered, resolution_c, still, table
 
-# A run is odd from this many minutes and this many times the longest shorter one on; less where something else moved meanwhile (power was
-# off, another probe or the room moved). A little under four hours and three times, so that a probe stuck since shortly before a reading is
+# A run is odd from this many minutes and this many times the longest shorter one on; less where something else moved
+# meanwhile (power was
+# off, another probe or the room moved). A little under four hours and three times, so that a probe stuck since shortly
+# before a reading is
 # found within these. Own rule, no source; sound simulated records: longest run 1 to 390 min, median 20 (5 min, 0.1 °C).
 FLOOR_MIN, TIMES = 225.0, 2.8
 WITNESS_FLOOR_MIN, WITNESS_TIMES = 120.0, 2.0
-# What comes more often than this is a habit, not a fault; runs that a jump begins or ends do not count, a resting probe is not reached by one
-# (a step of at least this many degrees and times the 99.5 % quantile of the record's steps). So many long runs at the very same value make that
-# value one where the probe rests (melting ice, the end of a scale). Own rule, no source (rooms and buffered probes at night: 6 and more in ten days).
+# What comes more often than this is a habit, not a fault; runs that a jump begins or ends do not count, a resting
+# probe is not reached by one
+# (a step of at least this many degrees and times the 99.5 % quantile of the record's steps). So many long runs at the
+# very same value make that
+# value one where the probe rests (melting ice, the end of a scale). Own rule, no source (rooms and buffered probes at
+# night: 6 and more in ten days).
 MOST_ODD, JUMP_C, JUMP_TIMES, REST_RUNS = 3, 3.0, 3.0, 4
-# A record moves enough to judge where, over blocks of four hours outside of the odd runs, at least this share moves by two steps of
+# A record moves enough to judge where, over blocks of four hours outside of the odd runs, at least this share moves by
+# two steps of
 # the resolution and at most this share not at all, in at least so many blocks (a day). Own rule, no source.
 BLOCK_MIN, MOVING_STEPS, MOVING_SHARE, IDLE_SHARE, LEAST_BLOCKS = 240.0, 2.0, 0.6, 0.02, 6
 
 
 class Habit(NamedTuple):
-    """A probe's habit of standing still: whether it could be judged, its longest usual run [min], and which runs are odd [bool]."""
+    """A probe's habit of standing still: whether it could be judged, its longest usual run [min], and which runs are
+    odd [bool]."""
 
     judged: bool
     longest_min: float
@@ -38,9 +46,11 @@ class Habit(NamedTuple):
 
 
 def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
-    """Readings of a run that stands exactly still longer than this probe is used to: 3; 2 where the record moves too little to tell.
+    """Readings of a run that stands exactly still longer than this probe is used to: 3; 2 where the record moves too
+    little to tell.
 
-    A run is odd where it lasts 3.75 hours or longer and 2.8 times the longest of the shorter runs. Judged: minutes of the run so far.
+    A run is odd where it lasts 3.75 hours or longer and 2.8 times the longest of the shorter runs. Judged: minutes of
+    the run so far.
 
     Parameters
     ----------
@@ -50,7 +60,8 @@ def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFra
 
     Cannot see
     ----------
-    A probe that stood still from the first to the last reading; one that is stuck again and again (more than three times); a stuck probe
+    A probe that stood still from the first to the last reading; one that is stuck again and again (more than three
+    times); a stuck probe
     whose last digit still flickers.
 
     Examples
@@ -69,8 +80,11 @@ def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFra
     return table(line, series.index, codes, since)
 
 
-def habit_codes(line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict], *, step_c: float | None) -> tuple[np.ndarray, list[dict]]:
-    """Codes of :func:`still_habit`, and one finding for each odd run; ``witnessed``: place in ``runs`` -> what moved meanwhile."""
+def habit_codes(
+    line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict], *, step_c: float | None
+) -> tuple[np.ndarray, list[dict]]:
+    """Codes of :func:`still_habit`, and one finding for each odd run; ``witnessed``: place in ``runs`` -> what moved
+    meanwhile."""
     told = np.zeros(len(runs), dtype=bool)
     told[list(witnessed)] = True
     found = habit(line, runs, step_c=step_c, witnessed=told)
@@ -79,7 +93,15 @@ def habit_codes(line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict],
     for k in np.flatnonzero(found.odd).tolist():
         first, last = _continued(line, int(runs["first"].iat[k]), int(runs["last"].iat[k]))
         codes[first : last + 1] = SUSPECT
-        rows.append({"first": first, "last": last, "minutes": float(line.minute[last] - line.minute[first]), "usual_min": found.longest_min, **witnessed.get(k, {})})
+        rows.append(
+            {
+                "first": first,
+                "last": last,
+                "minutes": float(line.minute[last] - line.minute[first]),
+                "usual_min": found.longest_min,
+                **witnessed.get(k, {}),
+            }
+        )
     return codes, rows
 
 
@@ -94,7 +116,8 @@ def _continued(line: Course, first: int, last: int) -> tuple[int, int]:
 
 
 def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: np.ndarray | None = None) -> Habit:
-    """What a record's still runs (``series.still``) say of the probe's habit; ``witnessed``: runs [bool] in which something else moved."""
+    """What a record's still runs (``series.still``) say of the probe's habit; ``witnessed``: runs [bool] in which
+    something else moved."""
     rests = resting(runs)
     minutes = np.where(rests, 0.0, runs["minutes"].to_numpy())
     odd = odd_runs(minutes, floor_min=FLOOR_MIN, times=TIMES)
@@ -102,7 +125,11 @@ def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: 
         odd |= odd_runs(minutes, floor_min=WITNESS_FLOOR_MIN, times=WITNESS_TIMES, among=odd | witnessed)
     longest = float(minutes[~odd].max(initial=0.0))
     calm = odd & ~_after_jumps(line, runs, odd) if int(odd.sum()) > MOST_ODD else odd
-    judged = step_c is not None and int(calm.sum()) <= MOST_ODD and _moves(line, ~_inside(runs, odd | rests, len(line.value)), step_c)
+    judged = (
+        step_c is not None
+        and int(calm.sum()) <= MOST_ODD
+        and _moves(line, ~_inside(runs, odd | rests, len(line.value)), step_c)
+    )
     return Habit(judged, longest, odd & judged)
 
 
@@ -111,7 +138,8 @@ def resting(runs: pd.DataFrame) -> np.ndarray:
 
     Examples
     --------
-    >>> resting(pd.DataFrame({"minutes": [300.0, 400.0, 300.0, 500.0, 300.0], "value": [0.0, 0.0, 0.0, 0.0, 5.0]})).tolist()
+    >>> runs = pd.DataFrame({"minutes": [300.0, 400.0, 300.0, 500.0, 300.0], "value": [0.0, 0.0, 0.0, 0.0, 5.0]})
+    >>> resting(runs).tolist()
     [True, True, True, True, False]
     """
     long = np.flatnonzero(runs["minutes"].to_numpy() >= FLOOR_MIN)
@@ -133,7 +161,8 @@ def _after_jumps(line: Course, runs: pd.DataFrame, which: np.ndarray) -> np.ndar
 
 
 def odd_runs(minutes: np.ndarray, *, floor_min: float, times: float, among: np.ndarray | None = None) -> np.ndarray:
-    """Runs of at least ``floor_min`` and ``times`` the longest shorter one, and every longer run; ``among``: only these may be odd.
+    """Runs of at least ``floor_min`` and ``times`` the longest shorter one, and every longer run; ``among``: only
+    these may be odd.
 
     Examples
     --------

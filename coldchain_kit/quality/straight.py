@@ -1,4 +1,5 @@
-"""Stretches drawn with a ruler: readings that lie on one straight, sloping line for hours, which a probe in moving air does not do."""
+"""Stretches drawn with a ruler: readings that lie on one straight, sloping line for hours, which a probe in moving air
+does not do."""
 
 from __future__ import annotations
 
@@ -9,11 +10,14 @@ from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, resolution_c, runs, table
 from coldchain_kit.quality.stillness import odd_runs
 
-# A stretch is odd from this many minutes and this many times the longest shorter straight stretch of the record on, with at least so many
-# readings and so many steps of the resolution between its ends (else it stands still). Own rule, no source; measured on sound
+# A stretch is odd from this many minutes and this many times the longest shorter straight stretch of the record on,
+# with at least so many
+# readings and so many steps of the resolution between its ends (else it stands still). Own rule, no source; measured
+# on sound
 # simulated records (tests/benchmarks/bench_stillness.py).
 FLOOR_MIN, TIMES, LEAST_READINGS, LEAST_STEPS = 180.0, 3.0, 18, 4.0
-# Windows in which straight stretches are looked for, at least so many readings long: the shortest in which they are not usual, which is where
+# Windows in which straight stretches are looked for, at least so many readings long: the shortest in which they are
+# not usual, which is where
 # at most a fifth of them is straight. Own rule, no source.
 WINDOWS_MIN, WINDOW_READINGS, MOST_STRAIGHT = (60.0, 120.0, 240.0), 6, 0.2
 MOST_ODD = 50  # stretches: more, and lines are how this record was made (own rule, no source)
@@ -21,10 +25,13 @@ ROUNDING = 1e-6  # of a step
 
 
 def straight_line(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
-    """Readings on one straight line for longer than this record ever shows: 3; 2 where straight stretches are usual or the record is too short.
+    """Readings on one straight line for longer than this record ever shows: 3; 2 where straight stretches are usual or
+    the record is too short.
 
-    A stretch counts where one line passes within half a step of the resolution of every reading and climbs or falls by four steps or more, for
-    three hours and three times the longest shorter stretch of the kind. Judged: minutes of the stretch, 0 outside of one.
+    A stretch counts where one line passes within half a step of the resolution of every reading and climbs or falls by
+    four steps or more, for
+    three hours and three times the longest shorter stretch of the kind. Judged: minutes of the stretch, 0 outside of
+    one.
 
     Parameters
     ----------
@@ -40,9 +47,10 @@ def straight_line(series: pd.Series, *, step_c: float | None = None) -> pd.DataF
     --------
     >>> times = pd.date_range("2026-03-01", periods=600, freq="5min", tz="UTC")
     >>> moving = np.round(5 + np.sin(np.arange(600) / 4.0), 1)
-    >>> drawn = np.where((np.arange(600) >= 300) & (np.arange(600) < 360), np.round(np.linspace(-10, 8, 600), 1), moving)
-    >>> int((straight_line(pd.Series(moving, index=times))["flag"] == 3).sum()), int((straight_line(pd.Series(drawn, index=times))["flag"] == 3).sum())
-    (0, 60)
+    >>> drawn = moving.copy()
+    >>> drawn[300:360] = np.round(np.linspace(-1, 0.8, 60), 1)
+    >>> [int((straight_line(pd.Series(values, index=times))["flag"] == 3).sum()) for values in (moving, drawn)]
+    [0, 60]
     """
     line = course(series)
     codes, found = straight_codes(line, step_c=step_c or resolution_c(line.value))
@@ -53,7 +61,8 @@ def straight_line(series: pd.Series, *, step_c: float | None = None) -> pd.DataF
 
 
 def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, list[dict]]:
-    """Codes of :func:`straight_line`, and one finding {first, last, minutes, usual_min, rise_c} for each odd stretch."""
+    """Codes of :func:`straight_line`, and one finding {first, last, minutes, usual_min, rise_c} for each odd
+    stretch."""
     codes = np.full(len(line.value), NOT_EVALUATED, dtype=np.int8)
     tried = (_windows(line, step_c, window_min) for window_min in WINDOWS_MIN) if step_c else iter(())
     spans = next((spans for spans in tried if spans is not None), None)
@@ -63,7 +72,10 @@ def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, l
     whole = [piece for first, last in unions for piece in _pieces(line, first, last, step_c)]
     pieces = np.array(whole or np.zeros((0, 2)), dtype=np.int64)
     minutes = line.minute[pieces[:, 1]] - line.minute[pieces[:, 0]]
-    short = max((line.minute[last] - line.minute[first] for first, last in spans if (first, last) not in set(unions)), default=0.0)
+    short = max(
+        (line.minute[last] - line.minute[first] for first, last in spans if (first, last) not in set(unions)),
+        default=0.0,
+    )
     enough = pieces[:, 1] - pieces[:, 0] + 1 >= LEAST_READINGS
     odd = odd_runs(np.append(minutes, short), floor_min=FLOOR_MIN, times=TIMES, among=np.append(enough, False))[:-1]
     if int(odd.sum()) > MOST_ODD:
@@ -78,7 +90,8 @@ def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, l
 
 
 def _windows(line: Course, step_c: float, window_min: float) -> list[tuple[int, int]] | None:
-    """Stretches of overlapping windows each of which may be a straight sloping line; None where that is usual or nothing can be said."""
+    """Stretches of overlapping windows each of which may be a straight sloping line; None where that is usual or
+    nothing can be said."""
     usual_min = float(np.median(line.step_min)) if len(line.step_min) else np.nan
     each = max(WINDOW_READINGS, round(window_min / usual_min)) if usual_min > 0 else 0
     half = each // 2
@@ -98,7 +111,8 @@ def _windows(line: Course, step_c: float, window_min: float) -> list[tuple[int, 
 
 
 def _chord(line: Course, starts: np.ndarray, each: int, step_c: float, inner: np.ndarray) -> np.ndarray:
-    """Windows whose inner readings lie within one step of the line from the first to the last reading, which climbs: necessary for a rounded line."""
+    """Windows whose inner readings lie within one step of the line from the first to the last reading, which climbs:
+    necessary for a rounded line."""
     first, last = line.value[starts], line.value[starts + each]
     slope = (last - first) / np.maximum(line.minute[starts + each] - line.minute[starts], 1e-9)
     good = np.abs(last - first) > 0.5 * step_c
@@ -132,7 +146,8 @@ def _widened(line: Course, first: int, last: int, step_c: float) -> tuple[int, i
 
 
 def _is_straight(line: Course, first: int, last: int, step_c: float) -> bool:
-    """Whether one line passes within half a step of all readings: the least width over all slopes, which has one minimum."""
+    """Whether one line passes within half a step of all readings: the least width over all slopes, which has one
+    minimum."""
     time = line.minute[first : last + 1] - line.minute[first]
     value = line.value[first : last + 1] - line.value[first]
     middle, around = value[-1] / time[-1], 2 * step_c / time[-1]

@@ -30,10 +30,20 @@ def power_off(channels: Sequence[pd.Series]) -> np.ndarray:
     return np.sort(np.concatenate(minutes))
 
 
-def of_runs(line: Course, runs: pd.DataFrame, others: Mapping[str, Hours], off: np.ndarray, *, least_min: float, resolution_c: float) -> dict[int, dict]:
-    """Place of each still run of at least ``least_min`` [min] during which something moved -> {"power_off": bool} or {"other", "moved_c"}.
+def of_runs(
+    line: Course,
+    runs: pd.DataFrame,
+    others: Mapping[str, Hours],
+    off: np.ndarray,
+    *,
+    least_min: float,
+    resolution_c: float,
+) -> dict[int, dict]:
+    """Place of each still run of at least ``least_min`` [min] during which something moved -> {"power_off": bool} or
+    {"other", "moved_c"}.
 
-    Another probe moved where its three-hour mean changed as ``pairs.STILL_SUSPECT`` says; the room counts like any other.
+    Another probe moved where its three-hour mean changed as ``pairs.STILL_SUSPECT`` says; the room counts like any
+    other.
     """
     steps, degrees = STILL_SUSPECT
     smooth = {name: hours._replace(mean_c=_three_hours(hours.mean_c)) for name, hours in others.items()}

@@ -1,10 +1,15 @@
 """Flags against the labels of the traces' owners, beside ioos-qc, pecos and saqc run in the same command.
 
-``python -m tests.benchmarks.bench_labels`` prints precision, recall and F1 of "suspect or fail" by reading on each labelled series (missing values
-count on no side). No threshold of the kit was fitted to a label: each rests on physics, on a step of the resolution, or on sound simulated
-cabinets (tests/benchmarks/bench_stillness.py). Two things are said beside that. The series of ``SEEN`` were looked at while the tests were
-made, so that kinds of faults come from them; those of ``HELD_OUT`` were named before anybody looked and are scored once. The libraries need
-thresholds: "left out" takes the tests and thresholds (of tests/benchmarks/peers.py, up to three together) that do best on all other series of
+``python -m tests.benchmarks.bench_labels`` prints precision, recall and F1 of "suspect or fail" by reading on each
+labelled series (missing values
+count on no side). No threshold of the kit was fitted to a label: each rests on physics, on a step of the resolution,
+or on sound simulated
+cabinets (tests/benchmarks/bench_stillness.py). Two things are said beside that. The series of ``SEEN`` were looked at
+while the tests were
+made, so that kinds of faults come from them; those of ``HELD_OUT`` were named before anybody looked and are scored
+once. The libraries need
+thresholds: "left out" takes the tests and thresholds (of tests/benchmarks/peers.py, up to three together) that do best
+on all other series of
 ``SEEN``; "best in hindsight" the one test that does best on this very series, which nobody could have known.
 
 Where saqc is not installed beside the kit, ``COLDCHAIN_PEERS_PYTHON`` names an interpreter that has the libraries.
@@ -38,7 +43,13 @@ HELD_OUT = ("pv_interpolated", "pv_outlier", "nab_machine", "nab_ambient")
 MOST_TESTS = 3  # of a library together
 SHARE_FAULTY = 0.005
 # Limits of the simulated cabinets [°C] by kind.
-LIMITS_C = {"refrigerator": (2.0, 8.0), "cold_room": (2.0, 8.0), "freezer": (-50.0, -15.0), "ultra_low": (-90.0, -60.0), "room": (15.0, 25.0)}
+LIMITS_C = {
+    "refrigerator": (2.0, 8.0),
+    "cold_room": (2.0, 8.0),
+    "freezer": (-50.0, -15.0),
+    "ultra_low": (-90.0, -60.0),
+    "room": (15.0, 25.0),
+}
 
 
 # ---- labelled series ------------------------------------------------------------------------------------------
@@ -46,25 +57,33 @@ LIMITS_C = {"refrigerator": (2.0, 8.0), "cold_room": (2.0, 8.0), "freezer": (-50
 
 def _sensor(name: str) -> tuple[pd.Series, np.ndarray]:
     table = pd.read_csv(open_data(f"sensor_fault_benchmark/{name}.txt"), quotechar="'")
-    return pd.Series(table["temperature"].to_numpy("float64"), index=pd.DatetimeIndex(table["timestamp"])), table["has_fault_type"].to_numpy() > 0
+    return pd.Series(table["temperature"].to_numpy("float64"), index=pd.DatetimeIndex(table["timestamp"])), table[
+        "has_fault_type"
+    ].to_numpy() > 0
 
 
 def _power(name: str, mask: str) -> tuple[pd.Series, np.ndarray]:
     """A share of full power, not a temperature: the tests do not know."""
     table = pd.read_csv(open_data(f"pv_stuck_interpolated_labels/{name}.csv"))
     index = pd.DatetimeIndex(pd.to_datetime(table["timestamp"], utc=True)).tz_localize(None)
-    return pd.Series(table["value_normalized"].to_numpy("float64"), index=index), table[mask].astype(str).str.lower().eq("true").to_numpy()
+    return pd.Series(table["value_normalized"].to_numpy("float64"), index=index), table[mask].astype(
+        str
+    ).str.lower().eq("true").to_numpy()
 
 
 def _river() -> tuple[pd.Series, np.ndarray]:
-    table = pd.read_csv(open_data("river_water_expert_qc/BlackSmithFork2015.csv"), parse_dates=["datetime"], index_col="datetime")
+    table = pd.read_csv(
+        open_data("river_water_expert_qc/BlackSmithFork2015.csv"), parse_dates=["datetime"], index_col="datetime"
+    )
     return table["temp"].rename(None), table["temp_qual"].notna().to_numpy()
 
 
 def _nab(which: str) -> tuple[pd.Series, np.ndarray]:
     name = f"{which}_temperature_system_failure.csv"
     table = pd.read_csv(open_data(f"nab_temperature/{name}"), parse_dates=["timestamp"], index_col="timestamp")
-    windows = json.loads(open_data("nab_temperature/combined_windows.json").read_text("utf-8"))[f"realKnownCause/{name}"]
+    windows = json.loads(open_data("nab_temperature/combined_windows.json").read_text("utf-8"))[
+        f"realKnownCause/{name}"
+    ]
     label = np.any([(table.index >= first) & (table.index <= last) for first, last in windows], axis=0)
     return (table["value"] - 32.0) / 1.8, label
 
@@ -72,8 +91,10 @@ def _nab(which: str) -> tuple[pd.Series, np.ndarray]:
 def labelled(name: str) -> tuple[pd.Series, np.ndarray]:
     """A series of °C on naive times without repeated ones, and its labels."""
     series, label = {
-        "mixed": lambda: _sensor("santander163_temperature_mixed"), "pv_stuck": lambda: _power("ac_power_inv_2173_stale_data", "stale_data_mask"),
-        "pv_interpolated": lambda: _power("ac_power_inv_2173_interpolated_data", "interpolated_data_mask"), "pv_outlier": lambda: _power("ac_power_inv_7539_outliers", "outlier"),
+        "mixed": lambda: _sensor("santander163_temperature_mixed"),
+        "pv_stuck": lambda: _power("ac_power_inv_2173_stale_data", "stale_data_mask"),
+        "pv_interpolated": lambda: _power("ac_power_inv_2173_interpolated_data", "interpolated_data_mask"),
+        "pv_outlier": lambda: _power("ac_power_inv_7539_outliers", "outlier"),
         "river": _river, "nab_machine": lambda: _nab("machine"), "nab_ambient": lambda: _nab("ambient"),
     }.get(name, lambda: _sensor(f"intel_mote4_temperature_{name}"))()  # fmt: skip
     keep = ~series.index.duplicated()
@@ -86,7 +107,8 @@ def labelled(name: str) -> tuple[pd.Series, np.ndarray]:
 
 
 def score(found: np.ndarray, label: np.ndarray, *, windows: bool = False) -> tuple[float, float, float]:
-    """Precision, recall, F1 by reading; with ``windows`` by event: labelled windows in which something is found, found runs that lie in one."""
+    """Precision, recall, F1 by reading; with ``windows`` by event: labelled windows in which something is found, found
+    runs that lie in one."""
     if windows:
         spans, finds = leaf.runs(label), leaf.runs(found, join=12)
         recall = float(np.mean([found[a : b + 1].any() for a, b in spans]))
@@ -113,23 +135,41 @@ def theirs(records: dict[str, pd.Series]) -> dict[tuple[str, str, str], np.ndarr
 
 def _elsewhere(records: dict[str, pd.Series], python: str | None) -> dict[str, np.ndarray]:
     if not python:
-        raise SystemExit("saqc is not installed here: name an interpreter that has ioos-qc, pecos and saqc in COLDCHAIN_PEERS_PYTHON")
-    columns = {f"{name}.{part}": values for name, series in records.items() for part, values in (("time", series.index.to_numpy("M8[us]")), ("value", series.to_numpy()))}
+        raise SystemExit(
+            "saqc is not installed here: name an interpreter that has ioos-qc, pecos and saqc in COLDCHAIN_PEERS_PYTHON"
+        )
+    columns = {
+        f"{name}.{part}": values
+        for name, series in records.items()
+        for part, values in (("time", series.index.to_numpy("M8[us]")), ("value", series.to_numpy()))
+    }
     with tempfile.TemporaryDirectory() as folder:
         given, out = Path(folder) / "in.npz", Path(folder) / "out.npz"
         np.savez(given, **columns)
-        subprocess.run([python, "-W", "ignore", peers.__file__, given, out], check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        subprocess.run(
+            [python, "-W", "ignore", peers.__file__, given, out],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
         return dict(np.load(out))
 
 
-def left_out(library: str, name: str, found: dict, labels: dict[str, np.ndarray]) -> tuple[list[str], tuple[float, float, float]]:
-    """The library's tests that together do best on all other series (greedily, up to three), and their score on this one."""
+def left_out(
+    library: str, name: str, found: dict, labels: dict[str, np.ndarray]
+) -> tuple[list[str], tuple[float, float, float]]:
+    """The library's tests that together do best on all other series (greedily, up to three), and their score on this
+    one."""
     others = [one for one in SEEN if one != name]
     tests = sorted({test for lib, test, _ in found if lib == library})
     chosen: list[str] = []
     best = 0.0
     while len(chosen) < MOST_TESTS:
-        scores = {test: np.mean([score(_any(library, [*chosen, test], one, found, labels), labels[one])[2] for one in others]) for test in tests if test not in chosen}
+        scores = {
+            test: np.mean([score(_any(library, [*chosen, test], one, found, labels), labels[one])[2] for one in others])
+            for test in tests
+            if test not in chosen
+        }
         test = max(scores, key=scores.get)
         if scores[test] <= best:
             break
@@ -151,12 +191,21 @@ def print_scores() -> None:
     for name in records:
         windows = name.startswith("nab")
         precision, recall, f1 = score(ours(records[name]), labels[name], windows=windows)
-        print(f"{name:16} {'held out' if name in HELD_OUT else '        '} kit {f1:.3f} ({precision:.3f}, {recall:.3f})")
+        print(
+            f"{name:16} {'held out' if name in HELD_OUT else '        '} kit {f1:.3f} ({precision:.3f}, {recall:.3f})"
+        )
         for library in peers.LIBRARIES:
             tests, (_, _, left) = left_out(library, name, found, labels)
-            single = {test: score(mask, labels[name], windows=windows)[2] for (lib, test, one), mask in found.items() if (lib, one) == (library, name)}
+            single = {
+                test: score(mask, labels[name], windows=windows)[2]
+                for (lib, test, one), mask in found.items()
+                if (lib, one) == (library, name)
+            }
             best = max(single, key=single.get)
-            print(f"    {library:8} left out {left:.3f} ({', '.join(tests)}); best in hindsight {single[best]:.3f} ({best})")
+            print(
+                f"    {library:8} left out {left:.3f} ({', '.join(tests)}); best in hindsight {single[best]:.3f} "
+                f"({best})"
+            )
 
 
 # ---- true excursions ------------------------------------------------------------------------------------------
@@ -166,7 +215,11 @@ def eventful(seed: int) -> tuple[str, pd.DataFrame]:
     """Kind of a cabinet and a fortnight of it by the minute with one true event."""
     rng = np.random.default_rng([seed, 98])
     kind = fleet.KINDS[seed % len(fleet.KINDS)]
-    event = simulate.Event(fleet.EVENTS[rng.integers(len(fleet.EVENTS))], float(rng.uniform(4, 11)) * 1440, float(np.exp(rng.uniform(np.log(20), np.log(900)))))
+    event = simulate.Event(
+        fleet.EVENTS[rng.integers(len(fleet.EVENTS))],
+        float(rng.uniform(4, 11)) * 1440,
+        float(np.exp(rng.uniform(np.log(20), np.log(900)))),
+    )
     return kind, simulate.run(fleet.cabinet(seed), [event], start=fleet.START, hours=24 * 14, seed=seed).sampled(1)
 
 
@@ -177,11 +230,20 @@ def print_excursions(units: int, first_seed: int) -> None:
         condition = Condition(kind, kind, *LIMITS_C[kind], source="simulated", frozen=LIMITS_C[kind][1] < 0)
         for interval in fleet.INTERVALS_MIN:
             for trace in fleet.flagged(fleet.shown(data, interval, 0.1)).values():
-                for row in excursions.find(replace(trace, readings=trace.readings.assign(u_c=0.1)), condition).to_dict("records") if trace.probe.role != "room" else ():
+                for row in (
+                    excursions.find(replace(trace, readings=trace.readings.assign(u_c=0.1)), condition).to_dict(
+                        "records"
+                    )
+                    if trace.probe.role != "room"
+                    else ()
+                ):
                     inside = quality.rolled(trace)[row["first_out"] : row["last_out"]]
                     rows.append((row["faulty"], bool((inside >= SUSPECT).mean() >= 0.5)))
     faulty, suspect = np.array(rows).mean(axis=0) if rows else (0.0, 0.0)
-    print(f"{len(rows)} true excursions of {units} simulated units at {fleet.INTERVALS_MIN} min: faulty {faulty:.2%} (at most {SHARE_FAULTY:.1%}), mostly suspect {suspect:.2%}")
+    print(
+        f"{len(rows)} true excursions of {units} simulated units at {fleet.INTERVALS_MIN} min: faulty {faulty:.2%} "
+        f"(at most {SHARE_FAULTY:.1%}), mostly suspect {suspect:.2%}"
+    )
 
 
 def main() -> None:

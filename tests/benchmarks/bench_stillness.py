@@ -1,9 +1,13 @@
 """How soon a stuck probe is found, and how often a sound one is called stuck or drawn with a ruler.
 
-``python -m tests.benchmarks.bench_stillness [--cases N] [--years N]`` prints, for intervals of 1, 5, 10, 15 min and resolutions of 0.1 and
-0.5 °C: the delay until a probe that is stuck from the beginning of a power loss is flagged (the record is cut at each moment, so nothing
-later helps), and false alarms a unit and year on sound records with everyday life and, in every second month, one true event. Aims: found
-within four hours or three times the longest usual still run, whichever is more; less than one false alarm a unit and year.
+``python -m tests.benchmarks.bench_stillness [--cases N] [--years N]`` prints, for intervals of 1, 5, 10, 15 min and
+resolutions of 0.1 and
+0.5 °C: the delay until a probe that is stuck from the beginning of a power loss is flagged (the record is cut at each
+moment, so nothing
+later helps), and false alarms a unit and year on sound records with everyday life and, in every second month, one true
+event. Aims: found
+within four hours or three times the longest usual still run, whichever is more; less than one false alarm a unit and
+year.
 """
 
 from __future__ import annotations
@@ -25,7 +29,19 @@ START = pd.Timestamp("2026-03-01", tz="UTC")
 INTERVALS_MIN, RESOLUTIONS_C = (1, 5, 10, 15), (0.1, 0.5)
 # Mix of cabinets and kinds of true events in sound months: own choice, no source.
 KINDS = ("refrigerator",) * 9 + ("freezer",) * 4 + ("ultra_low",) * 2 + ("cold_room",) * 3 + ("room",) * 2
-EVENTS = ("power_loss", "cooling_failure", "door_open", "warm_load", "cold_load", "setpoint_change", "defrost", "ambient_heat", "ambient_cold", "overcooling", "airflow_blocked")
+EVENTS = (
+    "power_loss",
+    "cooling_failure",
+    "door_open",
+    "warm_load",
+    "cold_load",
+    "setpoint_change",
+    "defrost",
+    "ambient_heat",
+    "ambient_cold",
+    "overcooling",
+    "airflow_blocked",
+)
 MONTH_DAYS, CASE_DAYS = 28, 10
 ROLES = {"A": "buffered", "B": "air", "room": "room"}
 TESTS = ("stillness", "straight")
@@ -33,7 +49,8 @@ FLOOR_MIN, TIMES = 240.0, 3.0  # the aim
 
 
 class Found(NamedTuple):
-    """One stuck case: minutes until flagged (NaN: never), minutes allowed, and whether the probe could be judged at all."""
+    """One stuck case: minutes until flagged (NaN: never), minutes allowed, and whether the probe could be judged at
+    all."""
 
     delay_min: float
     due_min: float
@@ -53,7 +70,9 @@ def shown(data: pd.DataFrame, interval_min: int, resolution_c: float) -> pd.Data
 
 def flagged(data: pd.DataFrame, channels: dict[str, pd.Series] | None = None) -> dict[str, Trace]:
     """The record through the quality tests."""
-    return quality.run_all({name: Trace.of(data[name], probe=Probe(name, ROLES[name])) for name in data}, channels=channels or {})
+    return quality.run_all(
+        {name: Trace.of(data[name], probe=Probe(name, ROLES[name])) for name in data}, channels=channels or {}
+    )
 
 
 def month(seed: int) -> pd.DataFrame:
@@ -62,18 +81,28 @@ def month(seed: int) -> pd.DataFrame:
     events = []
     if rng.random() < 0.5:
         kind = EVENTS[rng.integers(len(EVENTS))]
-        events = [Event(kind, float(rng.uniform(2, MONTH_DAYS - 2)) * 1440, float(np.exp(rng.uniform(np.log(20), np.log(900)))))]
+        events = [
+            Event(
+                kind, float(rng.uniform(2, MONTH_DAYS - 2)) * 1440, float(np.exp(rng.uniform(np.log(20), np.log(900))))
+            )
+        ]
     return simulate.run(cabinet(seed), events, start=START, hours=24 * MONTH_DAYS, seed=seed).sampled(1)
 
 
 def false_alarms(data: pd.DataFrame) -> dict[str, int]:
     """Runs that each test flags in a sound unit, room probe included."""
     done = flagged(data)
-    return {test: sum(len(leaf.runs(trace.flags[test].to_numpy() >= SUSPECT)) for trace in done.values() if test in trace.flags) for test in TESTS}
+    return {
+        test: sum(
+            len(leaf.runs(trace.flags[test].to_numpy() >= SUSPECT)) for trace in done.values() if test in trace.flags
+        )
+        for test in TESTS
+    }
 
 
 def stuck_case(seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.Series, int, str]:
-    """(as it shows, as it would have shown, power, minute of the onset, probe) of a probe stuck from the beginning of a power loss on."""
+    """(as it shows, as it would have shown, power, minute of the onset, probe) of a probe stuck from the beginning of
+    a power loss on."""
     rng = np.random.default_rng([seed, 5])
     onset, long, probe = int(rng.uniform(3, 8) * 1440), int(rng.uniform(12, 36) * 60), "AB"[seed % 2]
     loss = Event("power_loss", onset, long)
@@ -84,7 +113,15 @@ def stuck_case(seed: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.Series, int, s
     return data, true, made.channels(1)["power"].astype("float64"), onset, probe
 
 
-def search(data: pd.DataFrame, true: pd.DataFrame, power: pd.Series | None, onset: int, probe: str, interval_min: int, resolution_c: float) -> Found:
+def search(
+    data: pd.DataFrame,
+    true: pd.DataFrame,
+    power: pd.Series | None,
+    onset: int,
+    probe: str,
+    interval_min: int,
+    resolution_c: float,
+) -> Found:
     """When the stuck probe is flagged, by cutting the record."""
     rounded, sound = (shown(part, interval_min, resolution_c) for part in (data, true))
     first = int(np.ceil(onset / interval_min))
@@ -115,35 +152,49 @@ def print_delays(cases: int, first_seed: int) -> None:
         print("with a power channel" if with_power else "readings alone", "(delay in minutes)")
         for resolution in RESOLUTIONS_C:
             for interval in INTERVALS_MIN:
-                rows = [search(data, true, power if with_power else None, onset, probe, interval, resolution) for data, true, power, onset, probe in made]
+                rows = [
+                    search(data, true, power if with_power else None, onset, probe, interval, resolution)
+                    for data, true, power, onset, probe in made
+                ]
                 delays = np.array([row.delay_min for row in rows])
                 judged = np.array([row.judged for row in rows])
                 in_time = np.array([row.delay_min <= row.due_min for row in rows])
                 middle, most = (float(value) for value in (np.nanmedian(delays), np.nanmax(delays)))
                 print(
-                    f"  {interval:2d} min {resolution:.1f} °C: in time {in_time.sum():3d} of {judged.sum():3d} judged ({cases - judged.sum():3d} not evaluated); "
-                    f"median {middle:4.0f}, longest {most:5.0f}; allowed (median) {np.median([row.due_min for row in rows]):4.0f}"
+                    f"  {interval:2d} min {resolution:.1f} °C: in time {in_time.sum():3d} of {judged.sum():3d} "
+                    f"judged ({cases - judged.sum():3d} not evaluated); "
+                    f"median {middle:4.0f}, longest {most:5.0f}; allowed (median) "
+                    f"{np.median([row.due_min for row in rows]):4.0f}"
                 )
 
 
 def print_false_alarms(years: float, first_seed: int) -> None:
     months = round(years * 365.25 / MONTH_DAYS)
-    total = {(test, interval, resolution): 0 for test in TESTS for interval in INTERVALS_MIN for resolution in RESOLUTIONS_C}
+    total = {
+        (test, interval, resolution): 0 for test in TESTS for interval in INTERVALS_MIN for resolution in RESOLUTIONS_C
+    }
     for seed in range(first_seed, first_seed + months):
         data = month(seed)
         for interval in INTERVALS_MIN:
             for resolution in RESOLUTIONS_C:
                 for test, count in false_alarms(shown(data, interval, resolution)).items():
                     total[test, interval, resolution] += count
-    print(f"{months} sound months of {MONTH_DAYS} days ({months * MONTH_DAYS / 365.25:.1f} unit-years), three probes each: false alarms a unit and year")
+    print(
+        f"{months} sound months of {MONTH_DAYS} days ({months * MONTH_DAYS / 365.25:.1f} unit-years), three probes "
+        "each: false alarms a unit and year"
+    )
     for test in TESTS:
         for resolution in RESOLUTIONS_C:
-            rates = ", ".join(f"{interval} min {total[test, interval, resolution] / (months * MONTH_DAYS / 365.25):.2f}" for interval in INTERVALS_MIN)
+            rates = ", ".join(
+                f"{interval} min {total[test, interval, resolution] / (months * MONTH_DAYS / 365.25):.2f}"
+                for interval in INTERVALS_MIN
+            )
             print(f"  {test:10} {resolution:.1f} °C: {rates}")
 
 
 def drawn(data: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, int, int, str]:
-    """A month with a straight line over 4 to 8 h of one probe, as if an excursion had been filled in; its first and last minute."""
+    """A month with a straight line over 4 to 8 h of one probe, as if an excursion had been filled in; its first and
+    last minute."""
     rng = np.random.default_rng([seed, 6])
     first, long, probe = int(rng.uniform(2, 25) * 1440), int(rng.uniform(4, 8) * 60), "AB"[seed % 2]
     copy, values = data.copy(), data[probe].to_numpy().copy()
@@ -171,7 +222,14 @@ def print_real() -> None:
     for name, unit in sound_records.units().items():
         days = max((trace.readings.index[-1] - trace.readings.index[0]) / pd.Timedelta("1D") for trace in unit.values())
         done = quality.run_all(unit)
-        counts = {test: sum(len(leaf.runs(trace.flags[test].to_numpy() >= SUSPECT)) for trace in done.values() if test in trace.flags) for test in TESTS}
+        counts = {
+            test: sum(
+                len(leaf.runs(trace.flags[test].to_numpy() >= SUSPECT))
+                for trace in done.values()
+                if test in trace.flags
+            )
+            for test in TESTS
+        }
         print(f"  {name:24} {days:6.1f} days  " + ", ".join(f"{test} {count}" for test, count in counts.items()))
 
 

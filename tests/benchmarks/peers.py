@@ -1,6 +1,8 @@
-"""General-purpose libraries on labelled series, each test by itself and with a few thresholds; nothing of the kit is imported here.
+"""General-purpose libraries on labelled series, each test by itself and with a few thresholds; nothing of the kit is
+imported here.
 
-Runs inside tests.benchmarks.bench_labels, or by another interpreter that has the libraries: ``python peers.py IN.npz OUT.npz``. IN holds
+Runs inside tests.benchmarks.bench_labels, or by another interpreter that has the libraries: ``python peers.py IN.npz
+OUT.npz``. IN holds
 ``NAME.time`` (datetime64[us]) and ``NAME.value``, OUT ``LIBRARY|TEST|NAME`` as bool masks.
 """
 
@@ -23,7 +25,10 @@ def ioos(series: pd.Series) -> Iterator[tuple[str, Callable[[], np.ndarray]]]:
     yield "range", lambda: qartod.gross_range_test(values, RANGE_C)
     for degrees in (1.0, 3.0, 5.0):
         for method in ("average", "differential"):
-            yield f"spike {method} {degrees:g}", lambda d=degrees, m=method: qartod.spike_test(values, d, 2 * d, method=m)
+            yield (
+                f"spike {method} {degrees:g}",
+                lambda d=degrees, m=method: qartod.spike_test(values, d, 2 * d, method=m),
+            )
     for rate in (0.5, 1.0, 2.0):
         yield f"rate {rate:g}/min", lambda r=rate: qartod.rate_of_change_test(values, times, r / 60)
     for hours in (1, 3, 6):
@@ -64,15 +69,24 @@ def saqc(series: pd.Series) -> Iterator[tuple[str, Callable[[], np.ndarray]]]:
         yield f"UniLOF {thresh:g}", lambda t=thresh: bad("flagUniLOF", thresh=t)
     for thresh in (3.0, 5.0):
         for window in ("1h", "6h"):
-            yield f"ZScore modified {thresh:g} {window}", lambda t=thresh, w=window: bad("flagZScore", method="modified", window=w, thresh=t)
+            yield (
+                f"ZScore modified {thresh:g} {window}",
+                lambda t=thresh, w=window: bad("flagZScore", method="modified", window=w, thresh=t),
+            )
     yield "ZScore 3 whole", lambda: bad("flagZScore", thresh=3.0)
     yield "Jumps 2 1 h", lambda: bad("flagJumps", thresh=2.0, window="1h", min_periods=5)
     for hours in (1, 3, 6):
         yield f"Constants {hours} h", lambda h=hours: bad("flagConstants", thresh=0.0, window=f"{h}h")
     for thresh, window in ((3.0, "6h"), (3.0, "24h"), (8.0, "6h")):
-        yield f"Offset {thresh:g} {window}", lambda t=thresh, w=window: bad("flagOffset", thresh=t, tolerance=t / 2, window=w)
+        yield (
+            f"Offset {thresh:g} {window}",
+            lambda t=thresh, w=window: bad("flagOffset", thresh=t, tolerance=t / 2, window=w),
+        )
     for thresh in (0.2, 0.5, 1.0):
-        yield f"ScatterLowpass {thresh:g} 30 min", lambda t=thresh: bad("flagByScatterLowpass", window="30min", thresh=t)
+        yield (
+            f"ScatterLowpass {thresh:g} 30 min",
+            lambda t=thresh: bad("flagByScatterLowpass", window="30min", thresh=t),
+        )
 
 
 LIBRARIES = {"ioos-qc": ioos, "pecos": pecos, "saqc": saqc}
@@ -91,13 +105,20 @@ def flags(library: str, series: pd.Series) -> dict[str, np.ndarray]:
 
 def all_flags(records: dict[str, pd.Series]) -> dict[str, np.ndarray]:
     """``LIBRARY|TEST|NAME`` -> mask."""
-    return {f"{library}|{test}|{name}": mask for name, series in records.items() for library in LIBRARIES for test, mask in flags(library, series).items()}
+    return {
+        f"{library}|{test}|{name}": mask
+        for name, series in records.items()
+        for library in LIBRARIES
+        for test, mask in flags(library, series).items()
+    }
 
 
 def main(given: str, out: str) -> None:
     stored = np.load(given)
     names = [key.removesuffix(".time") for key in stored.files if key.endswith(".time")]
-    records = {name: pd.Series(stored[f"{name}.value"], index=pd.DatetimeIndex(stored[f"{name}.time"])) for name in names}
+    records = {
+        name: pd.Series(stored[f"{name}.value"], index=pd.DatetimeIndex(stored[f"{name}.time"])) for name in names
+    }
     np.savez_compressed(out, **all_flags(records))
 
 

@@ -289,12 +289,14 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
 
 
 def _stated(frame: Frame, columns: list[Column]) -> tuple[dict, ...]:
-    """What the lines around the readings state as highest and lowest, in °C: in their own unit, else in that of the readings where they have one."""
+    """What the lines around the readings state as highest and lowest [°C]; without a unit, in the readings' one."""
     units = {column.unit for column in columns if column.kind == "temperature" and column.unit}
     usual = units.pop() if len(units) == 1 else None
     rows = [(row, row["unit"] or usual) for row in frame.stated]
     return tuple(
-        {"side": row["side"], "value_c": float(_converted(np.array([row["value"]]), unit)[0]), "text": row["text"], "line": row["line"]} for row, unit in rows if unit in ("C", "F", "K")
+        {**row, "value_c": float(_converted(np.array([row["value"]]), unit)[0])}
+        for row, unit in rows
+        if unit in ("C", "F", "K")
     )
 
 
