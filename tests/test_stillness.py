@@ -62,8 +62,11 @@ def test_a_value_where_it_rests_again_and_again_is_no_fault_and_another_one_is()
     for day in range(4):
         data = held(data, 200 + 600 * day, 60)
     assert (quality.still_habit(data)["flag"] == GOOD).all()
-    data.iloc[2900:2960] = 4.3
-    assert (quality.still_habit(data)["flag"] == SUSPECT).sum() == 60
+    elsewhere, longer = data.copy(), data.copy()
+    elsewhere.iloc[2900:2960] = 4.3
+    assert (quality.still_habit(elsewhere)["flag"] == SUSPECT).sum() == 60
+    longer.iloc[2900:3080] = 5.0  # at that value too, but three times as long
+    assert (quality.still_habit(longer)["flag"] == SUSPECT).sum() >= 180
 
 
 def test_stuck_again_and_again_counts_where_jumps_lead_to_it():

@@ -129,13 +129,19 @@ def _stillness_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     text = (
         f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {duration(row['minutes'])} ({count(len(here))}) "
         f"from {since:%Y-%m-%d %H:%M} UTC on. "
-        f"Elsewhere in this record it never stood still for longer than {duration(row['usual_min'])}."
+        f"Elsewhere in this record{_rests(row['rests_c'])} it never stood still "
+        f"for longer than {duration(row['usual_min'])}."
     )
     if row.get("power_off"):
         text += " The power was off meanwhile."
     elif "other" in row:
         text += f" Probe {row['other']} moved by {row['moved_c']:.1f} °C meanwhile."
     return text + " The probe or logger may be stuck; the temperature in this time is not known."
+
+
+def _rests(values: list[float]) -> str:
+    """Words for the values where a probe rests again and again."""
+    return f", save at {', '.join(f'{value:g}' for value in values[:3])} °C where it often rests," if values else ""
 
 
 def _straight_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:

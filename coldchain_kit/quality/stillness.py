@@ -43,6 +43,7 @@ class Habit(NamedTuple):
     judged: bool
     longest_min: float
     odd: np.ndarray
+    rests_c: list[float]  # where it rests again and again [°C]; such runs do not count for the longest
 
 
 def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
@@ -60,9 +61,8 @@ def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFra
 
     Cannot see
     ----------
-    A probe that stood still from the first to the last reading; one that is stuck again and again (more than three
-    times); a stuck probe
-    whose last digit still flickers.
+    A probe that stood still from the first to the last reading; one that is stuck again and again without a jump (more
+    than three times); a stuck probe whose last digit still flickers.
 
     Examples
     --------
@@ -83,8 +83,10 @@ def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFra
 def habit_codes(
     line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict], *, step_c: float | None
 ) -> tuple[np.ndarray, list[dict]]:
-    """Codes of :func:`still_habit`, and one finding for each odd run; ``witnessed``: place in ``runs`` -> what moved
-    meanwhile."""
+    """Codes of :func:`still_habit`, and one finding for each odd run.
+
+    ``witnessed``: place in ``runs`` -> what moved meanwhile.
+    """
     told = np.zeros(len(runs), dtype=bool)
     told[list(witnessed)] = True
     found = habit(line, runs, step_c=step_c, witnessed=told)
@@ -99,6 +101,7 @@ def habit_codes(
                 "last": last,
                 "minutes": float(line.minute[last] - line.minute[first]),
                 "usual_min": found.longest_min,
+                "rests_c": found.rests_c,
                 **witnessed.get(k, {}),
             }
         )
@@ -116,21 +119,26 @@ def _continued(line: Course, first: int, last: int) -> tuple[int, int]:
 
 
 def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: np.ndarray | None = None) -> Habit:
-    """What a record's still runs (``series.still``) say of the probe's habit; ``witnessed``: runs [bool] in which
-    something else moved."""
+    """What a record's still runs (``series.still``) say of the probe's habit.
+
+    ``witnessed``: runs [bool] in which something else moved. A run at a value where the probe rests again and again is
+    judged among the other runs there.
+    """
     rests = resting(runs)
-    minutes = np.where(rests, 0.0, runs["minutes"].to_numpy())
+    every = runs["minutes"].to_numpy()
+    minutes = np.where(rests, 0.0, every)
     odd = odd_runs(minutes, floor_min=FLOOR_MIN, times=TIMES)
     if witnessed is not None and witnessed.any():
         odd |= odd_runs(minutes, floor_min=WITNESS_FLOOR_MIN, times=WITNESS_TIMES, among=odd | witnessed)
     longest = float(minutes[~odd].max(initial=0.0))
+    odd |= odd_runs(np.where(odd, 0.0, every), floor_min=FLOOR_MIN, times=TIMES, among=rests)
     calm = odd & ~_after_jumps(line, runs, odd) if int(odd.sum()) > MOST_ODD else odd
     judged = (
         step_c is not None
         and int(calm.sum()) <= MOST_ODD
         and _moves(line, ~_inside(runs, odd | rests, len(line.value)), step_c)
     )
-    return Habit(judged, longest, odd & judged)
+    return Habit(judged, longest, odd & judged, np.unique(runs["value"].to_numpy()[rests & ~odd]).tolist())
 
 
 def resting(runs: pd.DataFrame) -> np.ndarray:
