@@ -131,7 +131,7 @@ def habit(line: Course, runs: pd.DataFrame, *, step_c: float | None, witnessed: 
     if witnessed is not None and witnessed.any():
         odd |= odd_runs(minutes, floor_min=WITNESS_FLOOR_MIN, times=WITNESS_TIMES, among=odd | witnessed)
     longest = float(minutes[~odd].max(initial=0.0))
-    odd |= odd_runs(np.where(odd, 0.0, every), floor_min=FLOOR_MIN, times=TIMES, among=rests)
+    odd |= _beyond_rest(runs, rests)
     calm = odd & ~_after_jumps(line, runs, odd) if int(odd.sum()) > MOST_ODD else odd
     judged = (
         step_c is not None
@@ -154,6 +154,16 @@ def resting(runs: pd.DataFrame) -> np.ndarray:
     _, group, counts = np.unique(runs["value"].to_numpy()[long], return_inverse=True, return_counts=True)
     found = np.zeros(len(runs), dtype=bool)
     found[long[counts[group] >= REST_RUNS]] = True
+    return found
+
+
+def _beyond_rest(runs: pd.DataFrame, rests: np.ndarray) -> np.ndarray:
+    """Resting runs [bool] that last ``TIMES`` as long as any other run at their value."""
+    minutes, value, found = runs["minutes"].to_numpy(), runs["value"].to_numpy(), np.zeros(len(runs), dtype=bool)
+    for one in np.unique(value[rests]).tolist():
+        at = np.flatnonzero(rests & (value == one))
+        longest = at[np.argsort(minutes[at])[-2:]]
+        found[longest[1]] = minutes[longest[1]] >= TIMES * minutes[longest[0]]
     return found
 
 
