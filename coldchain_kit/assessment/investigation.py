@@ -168,7 +168,7 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path, m
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
     dated = {key: [since for since, _ in alarms.settings(view, zone=site.timezone) if since is not None] for key, view in entry.each_logger().items()}
-    flagged = quality.run_all(traces, logger=loggers, notices=unit.notices, condition=entry.condition, dated=dated)
+    flagged = quality.run_all(traces, logger=loggers, notices=unit.notices, condition=entry.condition, dated=dated, channels=unit.channels)
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
 
 

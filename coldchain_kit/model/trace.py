@@ -59,7 +59,9 @@ class Source:
 
     ``rejects``: (line, reason) pairs; ``no_value``: (line, column, text) of cells without a value;
     ``layout``: how the file was understood, JSON-ready; ``events``: the logger's own event lines,
-    dicts with keys time (text as shown), kind, text, line.
+    dicts with keys time (text as shown), kind, text, line; ``stated``: highest and lowest temperatures that
+    lines beside the readings state, dicts with keys side (above | below), value_c [°C], value and unit as
+    stated, text, line.
     """
 
     file: str
@@ -74,6 +76,7 @@ class Source:
     rejects: tuple[tuple[int, str], ...] = ()
     no_value: tuple[tuple[int, str, str], ...] = ()
     events: tuple[EventRow, ...] = ()
+    stated: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True)

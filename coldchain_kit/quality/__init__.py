@@ -13,6 +13,9 @@ later              readings later than their download
 believable         the answer, with reasons
 unit_mixup         values that fit the condition only in the other unit
 flat_line          test: held still
+still_habit        test: held still longer than this probe is used to
+straight_line      test: on one straight line longer than this probe is used to
+lone_reading       test: alone, far away and without a tail
 gap                test: missing
 gross_range        test: outside a range
 rate_of_change     test: faster than it can

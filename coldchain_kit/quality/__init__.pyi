@@ -16,6 +16,7 @@ from .flagging import rolled as rolled
 from .flagging import run as run
 from .flagging import run_all as run_all
 from .flagging import span_c as span_c
+from .lone import lone_reading as lone_reading
 from .resolution import resolution_change as resolution_change
 from .response import disagreement as disagreement
 from .series import flat_line as flat_line
@@ -24,3 +25,5 @@ from .series import gross_range as gross_range
 from .series import rate_of_change as rate_of_change
 from .series import resolution_c as resolution_c
 from .series import spike as spike
+from .stillness import still_habit as still_habit
+from .straight import straight_line as straight_line

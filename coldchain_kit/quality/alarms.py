@@ -167,7 +167,7 @@ def _events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
     return [event for event in unit.events if event.get("logger") == logger]
 
 
-def _alarm_events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
+def alarm_events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
     """The logger's event lines that tell of an alarm going off, with an instant."""
     found = []
     for event in _events(unit, logger):
@@ -193,12 +193,12 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
     """
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
     rows, whose = excursions.to_dict("records"), {name: trace.probe.logger for name, trace in unit.traces.items()}
-    events = {logger: _alarm_events(unit, logger) for logger in set(whose.values())}
+    events = {logger: alarm_events(unit, logger) for logger in set(whose.values())}
     return [_logger_alarm(row, events[whose[row["probe"]]], replays[row["probe"]], unit, entry.of_logger(whose[row["probe"]]), zone) for row in rows]
 
 
 def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
-    if _heard(events, row["first_out"], row["end_latest"], _slack(unit.traces[row["probe"]])):
+    if _heard(events, row["first_out"], row["end_latest"], slack(unit.traces[row["probe"]])):
         return "yes"
     if events and _reaches_back(unit, row["first_out"], entry, unit.traces[row["probe"]].probe.logger):
         return "no"
@@ -213,13 +213,13 @@ def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent]
     return "no" if alarm is not None and alarm.enabled and limit is not None else "unknown"
 
 
-def _slack(trace: Trace) -> pd.Timedelta:
+def slack(trace: Trace) -> pd.Timedelta:
     """How far an event may lie beside the readings that belong to it: two intervals, ten minutes at least."""
     return pd.Timedelta(minutes=max(10.0, 2 * (timeline.usual_min(trace.readings.index) or 0.0)))
 
 
-def _heard(events: Sequence[LoggerEvent], first: pd.Timestamp, last: pd.Timestamp, slack: pd.Timedelta) -> bool:
-    return any(event["time"] is not None and first - slack <= event["time"] <= last + slack for event in events)
+def _heard(events: Sequence[LoggerEvent], first: pd.Timestamp, last: pd.Timestamp, near: pd.Timedelta) -> bool:
+    return any(event["time"] is not None and first - near <= event["time"] <= last + near for event in events)
 
 
 def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
@@ -271,11 +271,11 @@ def _set(view: UnitEntry, first: pd.Timestamp, last: pd.Timestamp, who: str, zon
 
 def _not_listed(unit: Unit, view: UnitEntry, logger: str | None, zone: str) -> list[dict[str, Any]]:
     """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
-    events = _alarm_events(unit, logger)
+    events = alarm_events(unit, logger)
     rows = []
     for trace in [trace for trace in unit.traces.values() if trace.probe.logger == logger] if events else ():
         for row in own(trace, view, zone=zone).to_dict("records"):
-            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], view, logger) and not _heard(events, row["since"], row["until"], _slack(trace)):
+            if row["alarm"] == "yes" and _reaches_back(unit, row["since"], view, logger) and not _heard(events, row["since"], row["until"], slack(trace)):
                 text = f"Probe {trace.probe.name} was {row['direction']} {row['limit_c']:g} °C long enough for an alarm, and the logger's event list has none then. Was the alarm set as the register says?"
                 rows.append({"finding": "alarm_not_listed", "since": row["since"], "until": row["until"], "text": text})
     return rows

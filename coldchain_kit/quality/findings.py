@@ -9,18 +9,21 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Trace, Unit, one_sided, timeline
-from coldchain_kit.quality import pairs
+from coldchain_kit.quality import pairs, stated
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Logger
 
 # Flag column -> kind of fault (CONTRACTS faults[]).
 KINDS: dict[str, FaultKind] = {
-    "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike", "flat_line": "flat_line", "repeated": "repeated",
-    "disagreement": "disagreement",
+    "gross_range": "range", "end_value": "range", "spike": "spike", "rate": "rate", "noise": "spike",
+    "flat_line": "flat_line", "stillness": "flat_line", "straight": "flat_line", "lone": "spike", "shift": "rate",
+    "repeated": "repeated", "disagreement": "disagreement",
 }  # fmt: skip
 NO_BAD_QUALITY = ("gap", "no_value")  # alone they leave a record incomplete, not unbelievable (CONTRACTS rule 11)
-TOLD_ONCE = ("spike", "rate", "noise", "flat_line")  # readings that a line above told about already need no second one
+# Readings that a line above told about already need no second one.
+TOLD_ONCE = ("spike", "rate", "noise", "flat_line", "stillness", "straight", "lone", "shift")
+NEVER_JOINED = ("flat_line", "stillness", "straight", "shift", "repeated")
 JOIN_READINGS = 12  # flagged readings this few apart make one line
 MOST_LINES, WIDER_JOINS = 60, (12, 100, 1000, 10_000)  # more lines of one kind than a person reads are joined over wider distances
 # A download fits its condition only in the other unit: hardly any reading inside as read, most of them when read in the other unit.
@@ -65,6 +68,7 @@ def faults(
     rows = [_notice(unit, notice) for notice in unit.notices]
     for trace in unit.traces.values():
         rows += [{"unit": unit.name, "probe": trace.probe.name, **row} for row in _of_trace(trace, condition, logger_of(trace, logger), start, end)]
+    rows += stated.contradictions(unit, condition=condition, logger=logger)
     rows = [row for row in rows if _touches(row, start, end)]
     return in_order(rows)
 
@@ -97,7 +101,7 @@ def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: 
             continue
         codes = trace.flags[name].to_numpy()
         bad = (codes == SUSPECT) | (codes == FAIL)
-        for first, last in _lines(bad, join=0 if name in ("flat_line", "repeated") else JOIN_READINGS):
+        for first, last in _lines(bad, join=0 if name in NEVER_JOINED else JOIN_READINGS):
             here = first + np.flatnonzero(bad[first : last + 1])
             if name in TOLD_ONCE and told[here].all():
                 continue

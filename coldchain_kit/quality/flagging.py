@@ -10,13 +10,14 @@ An excursion is evidence, not an outlier: warm-up in a power cut, a door opening
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
-from coldchain_kit.quality import pairs, repeat, resolution, response, series, steps
+from coldchain_kit.quality import lone, pairs, repeat, resolution, response, series, steps, stillness, straight, witness
 from coldchain_kit.quality.findings import believable, faults, logger_of, unit_mixup
 from coldchain_kit.quality.repeat import repeated
 from coldchain_kit.quality.resolution import resolution_change
@@ -41,9 +42,11 @@ SPAN_C, COLD_SPAN_C, COLD_C = (-100.0, 100.0), (-200.0, 100.0), -60.0
 # refrigerator stands still for most of a day. Common practice, no source.
 STILL_H, STILL_OUTSIDE_H = (48.0, 144.0), (12.0, 48.0)
 STILL_RESOLUTION_C = 0.1
-# Readings this close together [min] do not go up and down with the compressor: there noise counts from half a degree [°C] (common practice, no
-# source; none in simulated refrigerators and freezers), else from the least step of the probe, a degree or more.
-QUICK_MIN, QUICK_NOISE_C = 2.0, 0.5
+# Readings this close together [min] do not go up and down with the compressor: there noise counts from under half the
+# accuracy of a logger (0.5 °C, FACTS B9) and the usual range of twelve readings on; else from the least step of the
+# probe, a degree or more, and twice that range. Own rule, no source; sound simulated cabinets stay below 0.42 of
+# that range by the minute and reach 3.6 times it every 15 min.
+QUICK_MIN, QUICK_NOISE_C, QUICK_RANGES, RANGES = 2.0, 0.2, 1.0, 2.0
 UNKNOWN_RESOLUTION_C = 0.5  # coarsest usual step: where a record never changes, its resolution is not known
 
 
@@ -55,6 +58,7 @@ def run(
     notices: Sequence[Notice] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] = (),
+    channels: Mapping[str, pd.Series] = MappingProxyType({}),
 ) -> Trace:
     """The trace with one flag column for each test that ran. The tests look at the values as read; one-sided readings are not evaluated.
 
@@ -71,11 +75,13 @@ def run(
         For values that stand still outside the limits and for a unit mix-up.
     dated : sequence of Timestamp, optional
         UTC instants at which the register says that a setting of the logger changed: they explain another step of the values.
+    channels : mapping of name -> Series, optional
+        The unit's other channels; those of kind power tell of a probe that stands still while the power is off.
 
     Returns
     -------
-    Trace with columns gross_range, end_value, spike, rate, flat_line, noise, repeated, resolution and, where they could run, disagreement, unit_mixup,
-    clock; its last Step holds every threshold.
+    Trace with columns gross_range, end_value, spike, rate, flat_line, stillness, straight, lone, shift, noise,
+    repeated, resolution and, where they could run, disagreement, unit_mixup, clock; its last Step holds the thresholds.
 
     Examples
     --------
@@ -84,7 +90,8 @@ def run(
     >>> rolled(done).tolist(), impossible(done).tolist()
     ([1, 1, 4, 1, 1, 9], [False, False, True, False, False, False])
     """
-    return _run(trace, _see(trace), {name: _see(other) for name, other in _comparable(trace, others or {}).items()}, logger, notices, condition, dated, {})
+    seen = {name: _see(other) for name, other in (others or {}).items()}
+    return _run(trace, _see(trace), seen, _Given(logger, notices, condition, dated, channels, others or {}), {})
 
 
 def run_all(
@@ -94,6 +101,7 @@ def run_all(
     notices: Sequence[Mapping[str, Any]] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] | Mapping[str | None, Sequence[pd.Timestamp]] = (),
+    channels: Mapping[str, pd.Series] = MappingProxyType({}),
 ) -> dict[str, Trace]:
     """Every probe of a unit through :func:`run`, each with all others beside it; the work they share is done once.
 
@@ -103,14 +111,14 @@ def run_all(
     kept: dict = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
-    return {
-        name: _run(
-            trace, seen[name], {k: seen[k] for k in _comparable(trace, beside[name])}, logger_of(trace, logger),
-            [row for row in notices if row.get("logger") in (None, trace.probe.logger)], condition,
-            dated.get(trace.probe.logger, ()) if isinstance(dated, Mapping) else dated, kept,
+    given = {
+        name: _Given(
+            logger_of(trace, logger), [row for row in notices if row.get("logger") in (None, trace.probe.logger)], condition,
+            dated.get(trace.probe.logger, ()) if isinstance(dated, Mapping) else dated, channels, beside[name],
         )
         for name, trace in traces.items()
     }  # fmt: skip
+    return {name: _run(trace, seen[name], {k: seen[k] for k in beside[name]}, given[name], kept) for name, trace in traces.items()}
 
 
 class _Seen(NamedTuple):
@@ -119,33 +127,37 @@ class _Seen(NamedTuple):
     line: series.Course
     step_c: float | None
     hours: pairs.Hours
-    stands: pd.DataFrame
+    runs: pd.DataFrame  # every still run
+    stands: pd.DataFrame  # those of two hours and more
+
+
+class _Given(NamedTuple):
+    """What the tests are told beside the readings (see :func:`run`)."""
+
+    logger: Logger | None
+    notices: Sequence[Mapping[str, Any]]
+    condition: Condition | None
+    dated: Sequence[pd.Timestamp]
+    channels: Mapping[str, pd.Series]
+    others: Mapping[str, Trace]
 
 
 def _see(trace: Trace) -> _Seen:
     line = series.course(trace.as_read_c)
-    stands = series.still(line)
-    stands = stands[stands["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
+    still_runs = series.still(line)
+    stands = still_runs[still_runs["minutes"] >= 60.0 * pairs.STILL_HOURS].reset_index(drop=True)
     step_c = trace.probe.resolution_c or resolution_c(line.value)
-    return _Seen(line, step_c, pairs.course_hours(line, resolution_c=step_c), stands)
+    return _Seen(line, step_c, pairs.course_hours(line, resolution_c=step_c), still_runs, stands)
 
 
 def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
     return {name: other for name, other in others.items() if "room" not in (other.probe.role, trace.probe.role)}
 
 
-def _run(
-    trace: Trace,
-    own: _Seen,
-    near: Mapping[str, _Seen],
-    logger: Logger | None,
-    notices: Sequence[Notice],
-    condition: Condition | None,
-    dated: Sequence[pd.Timestamp],
-    kept: response.Kept,
-) -> Trace:
+def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, kept: dict) -> Trace:
+    near = {name: beside[name] for name in _comparable(trace, given.others)}
     line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
-    span, span_from = span_c(trace, logger, line.value)
+    span, span_from = span_c(trace, given.logger, line.value)
     far = steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
     swing = series.out_and_back(difference) if len(difference) > 1 else np.zeros(0)
@@ -154,22 +166,31 @@ def _run(
         "end_value": series.end_codes(line)[0],
         "spike": steps.spike_codes(line, difference, swing, far),
         "rate": steps.rate_codes(line, difference, far),
-        "noise": series.noise_codes(line, floor_c=_noise_floor_c(line, far, own.step_c), swing=swing)[0],
         "repeated": repeat.repeat_codes(line)[0],
+        "lone": lone.lone_codes(line, difference, step_c=own.step_c)[0],
     }
-    codes["resolution"], _, changes = resolution.resolution_codes(line, dated=dated)
-    codes["flat_line"], stands = _still(own, list(near.values()), condition if trace.probe.role != "room" else None)
+    one_sided = trace.readings["one_sided"].to_numpy()[line.at]  # held at the end of the range: that is told for itself
+    codes["lone"] = np.where((one_sided != 0) & (codes["lone"] == SUSPECT), GOOD, codes["lone"]).astype(np.int8)
+    codes["noise"] = _noise(line, codes["lone"] == SUSPECT, swing, far, own.step_c)
+    codes["shift"] = lone.shift_codes(line, difference, codes["lone"] == SUSPECT, step_c=own.step_c)[0]
+    codes["resolution"], _, changes = resolution.resolution_codes(line, dated=given.dated)
+    limits = given.condition if trace.probe.role != "room" else None
+    codes["flat_line"], stands = _still(own, list(near.values()), limits)
+    codes["stillness"], odd = _stillness(own, beside, given.channels, one_sided)
+    codes["straight"], drawn = straight.straight_codes(line, step_c=own.step_c)
     if near:
         found = {name: response.apart(own.hours, _testimony(other, own), resolution_c=known, lines=(line, other.line), kept=kept) for name, other in near.items()}
         codes["disagreement"] = response.apart_codes(line, list(found.values()))[0]
         apart = response.told(found)
-    flags = {name: series.spread(line, found) for name, found in codes.items()} | _whole_columns(trace, condition, notices)
-    for row in stands:
-        row["first"], row["last"] = int(line.at[row["first"]]), int(line.at[row["last"]])
+    flags = {name: series.spread(line, found) for name, found in codes.items()}
+    flags |= _whole_columns(trace, given.condition, given.notices)
+    for row in (*stands, *odd, *drawn):
+        row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
+    changed_steps = [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]
     arguments = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
-        **({"apart": apart} if apart else {}), **({"resolution_changes": [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]} if changes else {}),
+        **_found(still=odd, straight=drawn, apart=apart, resolution_changes=changed_steps),
     }  # fmt: skip
     table = pd.DataFrame({**{name: trace.flags[name] for name in trace.flags.columns if name not in flags}, **flags}, index=trace.readings.index)
     sided = trace.readings["one_sided"].to_numpy() != 0
@@ -179,15 +200,30 @@ def _run(
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
 
-def _noise_floor_c(line: series.Course, far: steps.Reach, step_c: float | None) -> float:
+def _found(**rows: list[dict]) -> dict[str, list[dict]]:
+    """The findings that there are."""
+    return {name: found for name, found in rows.items() if found}
+
+
+def _noise(
+    line: series.Course, alone: np.ndarray, swing: np.ndarray, far: steps.Reach, step_c: float | None
+) -> np.ndarray:
+    """Codes of noise; readings that stand alone are left out of it, they are told for themselves."""
     quick = response.step_min(line) <= QUICK_MIN
-    return max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
+    floor_c = max(QUICK_NOISE_C, steps.LEAST_STEPS * (step_c or UNKNOWN_RESOLUTION_C)) if quick else far.least_c
+    if alone.any():
+        between = np.interp(line.minute, line.minute[~alone], line.value[~alone])
+        line = line._replace(value=np.where(alone, between, line.value))
+        swing = series.out_and_back(np.diff(line.value))
+    codes = series.noise_codes(line, floor_c=floor_c, ranges=QUICK_RANGES if quick else RANGES, swing=swing)[0]
+    return np.where(alone & (codes == SUSPECT), GOOD, codes).astype(np.int8)
 
 
 def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
     """The other probe's hours without those in which it is itself held to be stuck."""
     stuck = np.zeros(len(other.hours.mean_c), dtype=bool)
-    for row in _still(other, [own], None)[1]:
+    odd = stillness.habit(other.line, other.runs, step_c=other.step_c).odd
+    for row in [*_still(other, [own], None)[1], *other.runs[odd].to_dict("records")]:
         first, last = (int(other.line.minute[row[key]] // 60) - other.hours.first for key in ("first", "last"))
         stuck[first : last + 1] = True
     return pairs.Hours(*other.hours[:2], *(np.where(stuck, np.nan, column) for column in other.hours[2:]))
@@ -209,12 +245,24 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
     return pairs.still_codes(
-        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=(scale * STILL_H[0], scale * STILL_H[1]), outside=outside,
-        outside_h=(scale * STILL_OUTSIDE_H[0], scale * STILL_OUTSIDE_H[1]),
+        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
+        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H), rests=stillness.resting(table),
     )  # fmt: skip
 
 
-def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Notice]) -> dict[str, np.ndarray]:
+def _stillness(
+    own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray
+) -> tuple[np.ndarray, list[dict]]:
+    """Codes of readings that stand still longer than usual here; findings (positions of those with a value)."""
+    runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]
+    power = witness.power_off([series for series in channels.values() if series.attrs.get("kind") == "power"])
+    hours = {name: other.hours for name, other in beside.items()}
+    known, least = own.step_c or UNKNOWN_RESOLUTION_C, stillness.WITNESS_FLOOR_MIN
+    moved = witness.of_runs(own.line, runs, hours, power, least_min=least, resolution_c=known)
+    return stillness.habit_codes(own.line, runs, moved, step_c=own.step_c)
+
+
+def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:
     """Flag columns that concern whole downloads or spans: unit_mixup and clock."""
     index, missing, columns = trace.readings.index, trace.as_read_c.isna().to_numpy(), {}
     if condition is not None:

@@ -170,15 +170,17 @@ def still_against(run_minutes: tuple[float, float], other: Hours) -> float:
 
 
 def still_codes(line: Course, table: pd.DataFrame, others: list[Hours], *, resolution_c: float, limits_h: tuple[float, float], outside: np.ndarray | None = None,
-                outside_h: tuple[float, float] | None = None) -> tuple[np.ndarray, list[Stand]]:  # fmt: skip
+                outside_h: tuple[float, float] | None = None, rests: np.ndarray | None = None,
+                ) -> tuple[np.ndarray, list[Stand]]:  # fmt: skip
     """Codes of readings that stand exactly still (runs from ``series.still``), and one finding for each such run.
 
     A refrigerator may hold a steady temperature for hours; a run counts where it lasts longer than ``limits_h`` (suspect, fail) [h],
     than ``outside_h`` while ``outside`` says its value is beyond the storage limits, or where another probe of the unit moved meanwhile by
-    many steps of the resolution (see STILL_SUSPECT, STILL_FAIL).
+    many steps of the resolution (see STILL_SUSPECT, STILL_FAIL). ``rests``: runs [bool] at a value where this
+    probe is used to rest: their length alone tells nothing.
     """
     hours = table["minutes"].to_numpy() / 60.0
-    code = _longer(hours, limits_h)
+    code = _longer(hours if rests is None else np.where(rests, 0.0, hours), limits_h)
     by_length = code.copy()
     if outside is not None and outside_h is not None:
         code = np.maximum(code, np.where(outside, _longer(hours, outside_h), GOOD))

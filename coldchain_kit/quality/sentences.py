@@ -9,6 +9,7 @@ import numpy as np
 
 from coldchain_kit.model import FAIL, Trace
 from coldchain_kit.quality import pairs
+from coldchain_kit.quality.lone import apart
 from coldchain_kit.quality.response import ApartRow
 from coldchain_kit.quality.series import Course, course
 from coldchain_kit.quality.steps import Reach, spike_limits_at, step_limits_at
@@ -123,6 +124,64 @@ def _flat_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"{text}. With {'an unknown resolution' if step is None else f'a resolution of {step:g} °C'} a real temperature seldom stands still so long; the probe or logger may be stuck."
 
 
+def _stillness_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in look.arguments["still"] if row["first"] <= here[0] <= row["last"])
+    since = look.trace.readings.index[row["first"]]
+    text = (
+        f"Probe {look.name}: exactly {look.value[here[0]]:g} °C for {duration(row['minutes'])} ({count(len(here))}) "
+        f"from {since:%Y-%m-%d %H:%M} UTC on. "
+        f"Elsewhere in this record{_rests(row['rests_c'])} it never stood still "
+        f"for longer than {duration(row['usual_min'])}."
+    )
+    if row.get("power_off"):
+        text += " The power was off meanwhile."
+    elif "other" in row:
+        text += f" Probe {row['other']} moved by {row['moved_c']:.1f} °C meanwhile."
+    return text + " The probe or logger may be stuck; the temperature in this time is not known."
+
+
+def _rests(values: list[float]) -> str:
+    """Words for the values where a probe rests again and again."""
+    return f", save at {', '.join(f'{value:g}' for value in values[:3])} °C where it often rests," if values else ""
+
+
+def _straight_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    row = next(row for row in look.arguments["straight"] if row["first"] <= here[0] <= row["last"])
+    since, until = (look.trace.readings.index[row[key]] for key in ("first", "last"))
+    return (
+        f"Probe {look.name}: {count(len(here))} on one straight line of {row['rise_c']:+.1f} °C in "
+        f"{duration(row['minutes'])}, from {since:%Y-%m-%d %H:%M} to "
+        f"{until:%Y-%m-%d %H:%M} UTC. Elsewhere its readings never lie on a sloping line for longer than "
+        f"{duration(row['usual_min'])}. "
+        "Values filled in between two readings, or drawn, look like this; the temperature in this time is not known."
+    )
+
+
+def _lone_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    line, at = look.line, np.searchsorted(look.line.at, here)
+    size, _, level = apart(line.value, at)
+    worst = int(np.argmax(size))
+    return (
+        f"Probe {look.name}: {count(len(here))} alone and without a tail; the furthest is "
+        f"{line.value[at[worst]]:.1f} °C while those around it are at {level[worst]:.1f} °C, "
+        "further than this record ever goes from one reading to the next otherwise. A bad contact or a value that "
+        "stands for no measurement does this."
+    )
+
+
+def _shift_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
+    inside = look.value[here]
+    first, last = (int(k) for k in np.searchsorted(look.line.at, (here[0], here[-1])))
+    away, back = look.difference[first - 1], look.difference[last]
+    minutes = look.line.minute[last] - look.line.minute[first]
+    return (
+        f"Probe {look.name}: {count(len(here))} over {duration(minutes)} at another level (middle "
+        f"{np.median(inside):.1f} °C), reached by a jump of {away:+.1f} °C from one reading to the "
+        f"next and left by one of {back:+.1f} °C. No door, heater or cooling makes this level; a connector or an "
+        "offset does."
+    )
+
+
 def _repeated_text(look: Look, here: np.ndarray, codes: np.ndarray) -> str:
     return f"Probe {look.name}: {count(len(here))} in a row stand elsewhere in the record again, value for value. A stretch of the record may have been copied."
 
@@ -171,6 +230,7 @@ _APART: dict[str, Callable[[ApartRow], str]] = {
 TEXTS = {
     "gross_range": _range_text, "end_value": _end_text, "spike": _spike_text, "rate": _rate_text, "noise": _noise_text, "flat_line": _flat_text,
     "repeated": _repeated_text, "disagreement": _apart_text,
+    "stillness": _stillness_text, "straight": _straight_text, "lone": _lone_text, "shift": _shift_text,
 }  # fmt: skip
 
 def as_shown(look: Look, here: np.ndarray, codes: np.ndarray, logger: Logger | None) -> str:

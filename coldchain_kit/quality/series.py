@@ -277,22 +277,34 @@ def gap(series: pd.Series, *, fail_min: float | None = None) -> pd.DataFrame:
     return table(line, series.index, codes, judged)
 
 
-def noise(series: pd.Series, *, floor_c: float = 1.0, factor: float = 8.0, readings: int = 12) -> pd.DataFrame:
+def noise(
+    series: pd.Series, *, floor_c: float = 1.0, factor: float = 8.0, readings: int = 12, ranges: float = 2.0
+) -> pd.DataFrame:
     """Bursts of noise, as interference on a cable makes them: readings that keep going out and back.
 
-    Judged: mean out-and-back step [°C] over ``readings`` readings. 3 where it is above ``floor_c`` and above ``factor`` times
-    its own usual value (median over the record). Thresholds: common practice, no source.
+    Judged: mean out-and-back step [°C] over ``readings`` readings. 3 where it is above ``floor_c``, above ``factor``
+    times its own usual value (median over the record) and above ``ranges`` times the usual range within so many
+    readings (a regular rhythm that beats with the interval goes up and down too, but within its range). Thresholds:
+    common practice and own rule, no source.
 
     Cannot see
     ----------
-    Noise that is there all the time; a slow wander.
+    Noise that is there all the time; a slow wander; with slow intervals noise no larger than the record's own range.
     """
     line = course(series)
-    codes, judged = noise_codes(line, floor_c=floor_c, factor=factor, readings=readings)
+    codes, judged = noise_codes(line, floor_c=floor_c, factor=factor, readings=readings, ranges=ranges)
     return table(line, series.index, codes, judged)
 
 
-def noise_codes(line: Course, *, floor_c: float, factor: float = 8.0, readings: int = 12, swing: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+def noise_codes(
+    line: Course,
+    *,
+    floor_c: float,
+    factor: float = 8.0,
+    readings: int = 12,
+    ranges: float = 2.0,
+    swing: np.ndarray | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Codes and judged numbers of :func:`noise`; ``swing`` = out-and-back steps where they are known already."""
     n = len(line.value)
     if n < 4 * readings:
@@ -301,14 +313,19 @@ def noise_codes(line: Course, *, floor_c: float, factor: float = 8.0, readings: 
     swing[line.gap[:-1] | line.gap[1:]] = 0.0
     swing = np.concatenate(([0.0], swing, [0.0]))
     usual = _window_mean(swing, readings)
-    threshold = max(floor_c, factor * float(np.median(usual[:: max(1, len(usual) // 50_000)])))
+    blocks = line.value[: n - n % readings].reshape(-1, readings)
+    usual_range = float(np.median(blocks.max(axis=1) - blocks.min(axis=1)))
+    threshold = max(floor_c, factor * float(np.median(usual[:: max(1, len(usual) // 50_000)])), ranges * usual_range)
     # One spike of any size must not look like a burst: a single swing is capped, and a third of the window must swing.
     mean = _window_mean(np.minimum(swing, 3 * threshold), readings)
     often = _window_mean(swing > threshold / 2, readings) >= 1 / 3
     codes, judged = np.full(n, GOOD, dtype=np.int8), np.zeros(n)
     judged[readings // 2 : readings // 2 + len(mean)] = mean
     starts = np.flatnonzero((mean > threshold) & often)
-    codes[covered(starts, starts + readings - 1, n)] = SUSPECT
+    swings = swing > threshold / 2
+    for first, last in runs(covered(starts, starts + readings - 1, n)):
+        inside = first + np.flatnonzero(swings[first : last + 1])  # a window reaches beyond the burst at its ends
+        codes[max(first, inside[0] - 1) : min(last, inside[-1] + 1) + 1] = SUSPECT
     return codes, judged
 
 

@@ -31,6 +31,7 @@ LEAST_C, LEAST_STEPS = 1.0, 4.0
 SHORTEST_SHARE = 0.5  # a step shorter than half the usual one counts as half of it: stamps are not that sure
 FEW = 3  # so few readings at the start, before a jump without a way back, are themselves in doubt
 MOST_OPEN, WILD_SHARE = 8, 0.2  # so many jumps are kept waiting for their way back; with more than this share of jumps none is
+ITSELF_SHARE = 0.5  # of the way out and back by which a reading is away from the ones further off (own rule, no source)
 BACK_SHARE = 0.5  # the way back is one step of at least half the jump
 LONGEST_MIN = 24 * 60.0  # readings between an impossible jump and its way back are held impossible up to this long
 
@@ -86,9 +87,21 @@ def spike_codes(line: Course, difference: np.ndarray, swing: np.ndarray, far: Re
         return codes
     codes[1:-1] = np.where(line.gap[:-1] | line.gap[1:], NOT_EVALUATED, GOOD)
     at = np.flatnonzero((swing > far.least_c) & (codes[1:-1] == GOOD)) + 1
+    at = at[_itself(line.value, at, swing[at - 1])]
     for tau, code in ((far.usual_min, SUSPECT), (far.fastest_min, FAIL)):
         codes[at[swing[at - 1] > spike_limits_at(line, difference, at, tau_min=tau, far=far)]] = code
     return codes
+
+
+def _itself(value: np.ndarray, at: np.ndarray, swing: np.ndarray) -> np.ndarray:
+    """Whether the reading itself leaves its place, not the two beside it (a sound one between two spikes).
+
+    Compared with the median of the readings on either side of those two, up to four of them.
+    """
+    if not len(at):
+        return np.zeros(0, dtype=bool)
+    around = np.clip(at[:, None] + np.array([-3, -2, 2, 3]), 0, len(value) - 1)
+    return np.abs(value[at] - np.median(value[around], axis=1)) >= ITSELF_SHARE * swing
 
 
 def spike_limits_at(line: Course, difference: np.ndarray, at: np.ndarray, *, tau_min: float, far: Reach) -> np.ndarray:

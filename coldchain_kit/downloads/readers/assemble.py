@@ -309,8 +309,20 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
     events = sorted((*frame.events, *block.events, *_beside(block, keep, columns)), key=lambda row: row["line"])
     return Source(
         content.file, content.sha256, len(keep) + len(rejects), len(keep), len(rejects), pd.Timestamp(time.min()).tz_localize(zone), pd.Timestamp(time.max()).tz_localize(zone),
-        _interval_min(time, frame.interval_min), layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events),
+        _interval_min(time, frame.interval_min), layout, tuple(rejects), tuple(listed[:MAX_LISTED]), tuple(events), _stated_extremes(frame, columns),
     )  # fmt: skip
+
+
+def _stated_extremes(frame: Frame, columns: list[Column]) -> tuple[dict, ...]:
+    """What the lines around the readings state as highest and lowest [°C]; without a unit, in the readings' one."""
+    units = {column.unit for column in columns if column.kind == "temperature" and column.unit}
+    usual = units.pop() if len(units) == 1 else None
+    rows = [(row, row["unit"] or usual) for row in frame.stated]
+    return tuple(
+        {**row, "value_c": float(_converted(np.array([row["value"]]), unit)[0])}
+        for row, unit in rows
+        if unit in ("C", "F", "K")
+    )
 
 
 def _interval_min(time: np.ndarray, stated_min: tuple[float, ...]) -> float | None:

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from coldchain_kit.downloads.readers import cells, instants, oddlines, stating
+from coldchain_kit.downloads.readers import cells, instants, oddlines, stated, stating
 from coldchain_kit.downloads.readers.dialect import COMMENT, Dialect, Lines, split_line
 from coldchain_kit.model import EventRow
 
 MAX_PREAMBLE = 5000  # lines searched for a unit or a serial number
+MOST_STATED = 100  # statements kept
 _SERIAL = re.compile(r"(?i)(?:serial(?:\s*(?:no|number|nr|num))?|s/n|\bsn|seriennummer|serien-?nr|num[ée]ro de s[ée]rie|n[°º]?\s*(?:de\s*)?s[ée]rie)\b\.?\s*(?:#|:|=|;|,|\t|\|)?\s*[\"']?([A-Za-z0-9][A-Za-z0-9\-_/]{1,40})")
 _UNIT_KEY = re.compile(r"(?i)\b(?:units?|einheit(?:en)?|unités?|unidade?s?|temperature scale|scale)\b[^;,:=|\t]*[;,:=|\t]\s*[\"']?(°?\s?[cfk]\b|deg\s?[cf]|degrees?\s?[cf]\b|celsius|fahrenheit|kelvin|℃|℉)")
 _UNIT_SEEN = re.compile(r"(?i)(?<=[\d\s(\[;,:=])(°\s?[cf]|deg\s?[cf]|celsius|fahrenheit|℃|℉)(?![a-z])")
@@ -42,6 +43,7 @@ class Frame:
     zone: str | None = None
     interval_min: tuple[float, ...] = ()
     made: str | None = None  # when the file says that it was made; a date alone means the end of that day
+    stated: list[dict] = field(default_factory=list)  # highest and lowest temperatures in words (readers.stated)
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -75,7 +77,12 @@ def around(dialect: Dialect, lines: Lines) -> Frame:
     """Classify every line before and after the block."""
     frame = Frame(len(lines), lines.text.endswith(b"\n"))
     heads = {i for i in (dialect.header_line, dialect.units_line) if i is not None}
+    before = ""
     for i in (*range(dialect.first), *range(dialect.last + 1, len(lines))):
+        text = "" if lines.long(i) else lines[i]
+        if i not in heads and len(frame.stated) < MOST_STATED:
+            frame.stated += stated.statements(text, i + 1, before=before)
+        before = text
         if i in heads:
             frame.header += 1
         else:
