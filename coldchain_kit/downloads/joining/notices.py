@@ -168,10 +168,10 @@ def interleaved_notices(rows: Rows, together: Sequence[Together], odds: Sequence
         said = f"{abs(one.shift_us) / 60e6:.3g} min" if abs(one.shift_us) >= 60e6 else f"{abs(one.shift_us) / 1e6:.3g} s"
         text = f"{second} holds the same readings of probe {probe} as {first}, {said} {'later' if one.shift_us > 0 else 'earlier'}: a clock set between the downloads, or times rounded. They count once, at the times of {first}."
         found.append(notice("clock", one.rows, text))
-    for one in odds:
-        first, second = sources[one.counts].file, sources[one.other].file
+    for pair in odds:
+        first, second = sources[pair.counts].file, sources[pair.other].file
         text = f"{first} and {second} cover the same hours of probe {probe} at times that interleave, and their values do not agree. Each was judged alone; {first} counts, and of {second} what lies further outside. Find out which file is the logger's own."
-        found.append(notice("disagreement", np.union1d(one.rows, one.other_rows), text))
+        found.append(notice("disagreement", np.union1d(pair.rows, pair.other_rows), text))
     return found
 
 
