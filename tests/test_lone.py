@@ -69,6 +69,13 @@ def test_one_value_from_different_levels_is_a_placeholder():
     assert (quality.lone_reading(same)["flag"] != SUSPECT).all()
 
 
+def test_a_defrost_that_ends_at_one_temperature_is_no_placeholder():
+    data = record(level=-20.0, resolution=0.1) + pd.Series(np.repeat([0.0, 2.5, 0.0], 200), index=record().index)
+    for place in range(30, 590, 32):
+        data.iloc[place : place + 5] = [-13.7, -4.6, -1.4, -1.4, -13.2]
+    assert (quality.lone_reading(data)["flag"] != SUSPECT).all()
+
+
 def test_readings_without_neighbours_are_not_judged():
     flag = quality.lone_reading(record())["flag"].to_numpy()
     assert (flag[: lone.SIDE] == NOT_EVALUATED).all()

@@ -178,7 +178,7 @@ def test_a_record_that_is_usually_straight_is_not_judged():
 
 def test_sound_months_raise_nothing_and_a_stuck_probe_is_found_in_time():
     months = [bench.shown(bench.month(900 + k), 5, 0.1) for k in range(4)]
-    assert [bench.false_alarms(data) for data in months] == [{"stillness": 0, "straight": 0}] * 4
+    assert [bench.false_alarms(data) for data in months] == [dict.fromkeys(bench.TESTS, 0)] * 4
     data, true, power, onset, probe = bench.stuck_case(900)
     for channel_of in (None, power):
         found = bench.search(data, true, channel_of, onset, probe, 5, 0.1)

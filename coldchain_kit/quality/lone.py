@@ -17,22 +17,22 @@ from coldchain_kit.quality.series import Course, course, covered, table
 from coldchain_kit.quality.stillness import odd_runs
 
 # Neighbours on either side, readings that may stand alone together (fewer than half of those neighbours), and the time
-# they all lie in [h].
-# Hampel's window, common practice; the time is our own rule, no source.
+# they all lie in [h]. Hampel's window, common practice; the time is our own rule, no source.
 SIDE, MOST_TOGETHER, SPAN_HOURS = 6, 3, 48.0
-# Least size [°C], this many steps of the resolution, and times the largest smaller one of the kind; the middle half of
-# the neighbours lies
-# within this share of the size (no tail). Own rule, no source; measured on sound simulated records
-# (tests/benchmarks/bench_labels.py).
-LEAST_C, LEAST_STEPS, TIMES, TAIL_SHARE = 3.0, 12.0, 3.0, 0.15
+# Least size [°C], this many steps of the resolution, and times the largest smaller one of the kind. No tail: the middle
+# half of the neighbours lies within the first share of the size, and none of the three readings beside lies between the
+# first share and the second. Where readings land on one value, those beside must be back within the third share or two
+# widths of that middle half. Own rule, no source; measured on sound
+# simulated records (tests/benchmarks/bench_stillness.py).
+LEAST_C, LEAST_STEPS, TIMES, TAIL_SHARE, PART_SHARE = 3.0, 12.0, 3.0, 0.15, 0.5
+NEAR_SHARE, NEAR_WIDTHS = 0.05, 2.0
 # What a door, a heater or a cold-air outlet explains is evidence, however short: warmer up to this [°C], colder by up
 # to this much [°C] than its level.
 WARMEST_C, COLDER_BY_C = 40.0, 10.0  # common practice, no source
 MOST_SHARE = 0.05  # of the readings: more, and such readings are what this record usually has
 # A value that lone readings land on again and again from different levels stands for no measurement: so many, from
-# levels that lie at least so
-# many steps of the resolution and degrees apart (the coarser the steps, the easier the same value comes by chance).
-# Own rule, no source.
+# levels that lie at least so many steps of the resolution and degrees apart (the coarser the steps, the easier the same
+# value comes by chance). Own rule, no source.
 SAME_VALUE, LEVELS_APART_STEPS, LEVELS_APART_C = 3, 20.0, 1.0
 # A stretch between two jumps of opposite sign: at least so many readings, at most this long [h]; the jumps differ by
 # at most this share, and each is
@@ -83,12 +83,13 @@ def lone_codes(line: Course, difference: np.ndarray, *, step_c: float | None) ->
         return codes, judged
     size, width, level = apart(line.value, at)
     judged[at] = size
-    alone, value = width <= TAIL_SHARE * size, line.value[at]
+    value, narrow = line.value[at], width <= TAIL_SHARE * size
+    alone = narrow & ~_on_the_way(line.value, at, level, size)
     unexplained = (value > np.maximum(WARMEST_C, level)) | (value < level - COLDER_BY_C)
-    far = odd_runs(np.where(alone, size, 0.0), floor_min=least, times=TIMES) & unexplained
-    odd = alone & (
-        far | _same_value(value, level, size * alone, least, max(LEVELS_APART_C, LEVELS_APART_STEPS * (step_c or 0.0)))
-    )
+    odd = alone & unexplained & odd_runs(np.where(alone, size, 0.0), floor_min=least, times=TIMES)
+    exact = narrow & _nothing_else(line.value, at, level, np.maximum(NEAR_SHARE * size, NEAR_WIDTHS * width))
+    apart_c = max(LEVELS_APART_C, LEVELS_APART_STEPS * (step_c or 0.0))
+    odd |= exact & _same_value(value, level, size * exact, least, apart_c)
     if odd.sum() <= MOST_SHARE * n:
         codes[at[odd]] = SUSPECT
     return codes, judged
@@ -101,6 +102,24 @@ def _with_neighbours(line: Course) -> np.ndarray:
     if len(line.value) > 2 * SIDE:
         good[SIDE:-SIDE] = line.minute[2 * SIDE :] - line.minute[: -2 * SIDE] <= SPAN_HOURS * 60
     return good
+
+
+_BESIDE = np.array([k for k in range(-MOST_TOGETHER, MOST_TOGETHER + 1) if k])
+
+
+def _on_the_way(value: np.ndarray, at: np.ndarray, level: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """Whether any of the three readings on either side lies on the way: clearly off the level, less than half as far.
+
+    What rises or falls in steps leaves such readings, a bad contact does not.
+    """
+    share = np.abs(value[at[:, None] + _BESIDE] - level[:, None]) / np.maximum(size, 1e-9)[:, None]
+    return ((share > TAIL_SHARE) & (share < PART_SHARE)).any(axis=1)
+
+
+def _nothing_else(value: np.ndarray, at: np.ndarray, level: np.ndarray, near_c: np.ndarray) -> np.ndarray:
+    """Whether each of the three readings on either side is within ``near_c`` of the level or has the very same value."""
+    beside = value[at[:, None] + _BESIDE]
+    return ((np.abs(beside - level[:, None]) <= near_c[:, None]) | (beside == value[at][:, None])).all(axis=1)
 
 
 def apart(value: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -44,7 +44,7 @@ EVENTS = (
 )
 MONTH_DAYS, CASE_DAYS = 28, 10
 ROLES = {"A": "buffered", "B": "air", "room": "room"}
-TESTS = ("stillness", "straight")
+TESTS = ("stillness", "straight", "lone")
 FLOOR_MIN, TIMES = 240.0, 3.0  # the aim
 
 
@@ -90,13 +90,11 @@ def month(seed: int) -> pd.DataFrame:
 
 
 def false_alarms(data: pd.DataFrame) -> dict[str, int]:
-    """Runs that each test flags in a sound unit, room probe included."""
-    done = flagged(data)
+    """Runs that each test flags in a sound unit, room probe included; each probe by itself."""
+    tests = {"stillness": quality.still_habit, "straight": quality.straight_line, "lone": quality.lone_reading}
     return {
-        test: sum(
-            len(leaf.runs(trace.flags[test].to_numpy() >= SUSPECT)) for trace in done.values() if test in trace.flags
-        )
-        for test in TESTS
+        name: sum(len(leaf.runs(test(data[probe])["flag"].to_numpy() == SUSPECT)) for probe in data)
+        for name, test in tests.items()
     }
 
 
@@ -219,6 +217,7 @@ def print_drawn(cases: int, first_seed: int) -> None:
 
 
 def print_real() -> None:
+    print("real records without a known fault: false alarms")
     for name, unit in sound_records.units().items():
         days = max((trace.readings.index[-1] - trace.readings.index[0]) / pd.Timedelta("1D") for trace in unit.values())
         done = quality.run_all(unit)
@@ -237,13 +236,18 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--cases", type=int, default=100)
     parser.add_argument("--years", type=float, default=50.0)
+    parser.add_argument("--only", choices=("delays", "drawn", "alarms", "real"), help="one part alone")
     parser.add_argument("--seed", type=int, default=50_000)
     chosen = parser.parse_args()
-    print_delays(chosen.cases, chosen.seed)
-    print_drawn(chosen.cases, chosen.seed + 5000)
-    print_false_alarms(chosen.years, chosen.seed + 10_000)
-    print("real records without a known fault: false alarms")
-    print_real()
+    parts = {
+        "delays": lambda: print_delays(chosen.cases, chosen.seed),
+        "drawn": lambda: print_drawn(chosen.cases, chosen.seed + 5000),
+        "alarms": lambda: print_false_alarms(chosen.years, chosen.seed + 10_000),
+        "real": print_real,
+    }
+    for name, part in parts.items():
+        if chosen.only in (None, name):
+            part()
 
 
 if __name__ == "__main__":
