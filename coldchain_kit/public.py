@@ -187,7 +187,8 @@ def gaps(celsius: pd.Series, *, start: pd.Timestamp | None = None, end: pd.Times
     >>> gaps(pd.Series(4.0, index=times).drop(times[10:16]))["minutes"].tolist()
     [35.0]
     """
-    return timeline.gaps(celsius, **_window(celsius, start, end))
+    first, last = _window(celsius, start, end)
+    return timeline.gaps(celsius, start=first, end=last)
 
 
 def coverage(celsius: pd.Series, *, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None) -> float:
@@ -201,7 +202,8 @@ def coverage(celsius: pd.Series, *, start: pd.Timestamp | None = None, end: pd.T
     >>> coverage(pd.Series(4.0, index=times).drop(times[10:16]))
     0.75
     """
-    return float(timeline.coverage(celsius, **_window(celsius, start, end))["covered_share"])
+    first, last = _window(celsius, start, end)
+    return float(timeline.coverage(celsius, start=first, end=last)["covered_share"])
 
 
 def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str = "above", u_c: float = 0.0) -> excursions.time_beyond.Beyond:
@@ -258,5 +260,6 @@ def mean_kinetic_temperature(celsius: pd.Series, *, ea_kj_mol: float = physics.A
     return exposure.mkt_c(celsius, ea_kj_mol=ea_kj_mol)
 
 
-def _window(celsius: pd.Series, start: pd.Timestamp | None, end: pd.Timestamp | None) -> dict[str, pd.Timestamp]:
-    return {"start": celsius.index[0] if start is None else start, "end": celsius.index[-1] if end is None else end}
+def _window(celsius: pd.Series, start: pd.Timestamp | None, end: pd.Timestamp | None) -> tuple[pd.Timestamp, pd.Timestamp]:
+    times = timeline.times_of(celsius)
+    return times[0] if start is None else start, times[-1] if end is None else end

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import json
 import re
 
 import pytest
@@ -11,6 +12,7 @@ from coldchain_kit.assessment import results
 from coldchain_kit.model.rows import glossary
 from tests import make_schema
 from tests.assess_text import sample_results
+from tests.conftest import CHECKOUT
 
 
 @pytest.fixture(scope="module")
@@ -80,3 +82,11 @@ def test_a_missing_field_is_refused(sample, place):
         document = copy.deepcopy(sample)
         del document[place][0][name]
         assert any(f"'{name}'" in fault for fault in results.faults(document)), name
+
+
+def test_results_of_the_first_edition_are_held_to_its_own_schema():
+    frozen = CHECKOUT / "tests" / "records" / "0.1.0" / "2026-014-r1" / "data" / "results.json"
+    old = json.loads(frozen.read_text("utf-8"))
+    assert (old["schema"], results.faults(old)) == ("coldchain-kit/results/1", [])
+    assert results.faults({**old, "schema": results.SCHEMA_ID}) != []
+    assert results.faults({**old, "schema": "coldchain-kit/results/9"}) != []

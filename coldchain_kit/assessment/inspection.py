@@ -10,7 +10,7 @@ import pandas as pd
 from coldchain_kit import downloads
 from coldchain_kit.assessment import results
 from coldchain_kit.downloads import Column, Download
-from coldchain_kit.model import Notice, SourceRow, T, plain, timeline
+from coldchain_kit.model import Notice, SourceRow, T, plain, rows_of, timeline
 
 
 class SpanRow(TypedDict, Generic[T]):
@@ -22,7 +22,7 @@ class SpanRow(TypedDict, Generic[T]):
 
 
 class ColumnRow(TypedDict, Generic[T]):
-    """A temperature column as found in a download: unit and what says so, readings, span, interval [min], gaps, extremes [°C]."""
+    """A temperature column as found in a download: unit and what says so, readings, span, interval [min], one-sided readings, gaps, extremes [°C]."""
 
     header: str
     label: str
@@ -32,6 +32,8 @@ class ColumnRow(TypedDict, Generic[T]):
     first: T | None
     last: T | None
     interval_min: float | None
+    one_sided: int
+    one_sided_texts: list[str]
     gaps: list[SpanRow[T]]
     min_c: float | None
     max_c: float | None
@@ -124,7 +126,7 @@ def _column(column: Column, times: pd.DatetimeIndex) -> ColumnRow[pd.Timestamp]:
         "header": column.header, "label": column.label, "unit": column.unit, "unit_from": column.unit_from, "readings": int((np.isfinite(column.values) | (side != 0)).sum()),
         "one_sided": int((side != 0).sum()), "one_sided_texts": texts,
         "first": valued.index[0] if len(valued) else None, "last": valued.index[-1] if len(valued) else None, "interval_min": timeline.interval_min(series),
-        "gaps": spans[["start", "end", "minutes"]].to_dict("records"), "min_c": numbers.min(), "max_c": numbers.max(),
+        "gaps": rows_of(spans[["start", "end", "minutes"]], SpanRow[pd.Timestamp]), "min_c": numbers.min(), "max_c": numbers.max(),
     }  # fmt: skip
 
 

@@ -131,6 +131,7 @@ def assess(case: str | Path | Case) -> Assessment:
     )  # fmt: skip
     document: Results[pd.Timestamp] = {
         "schema": results.SCHEMA_ID,
+        "rules": results.RULES,
         "case": {
             "id": case.id, "title": case.title, "units": list(case.units), "window": [span.start, span.end], "site": site.name, "timezone": site.timezone,
             "beside": list(case.beside), "no_readings": span.no_readings or None,
@@ -343,7 +344,7 @@ def _earlier(path: Path, case: Case) -> Results[str]:
         found = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError):
         found = None
-    if not isinstance(found, dict) or found.get("schema") != results.SCHEMA_ID:
+    if not isinstance(found, dict) or found.get("schema") not in results.SCHEMAS:
         raise KitError(f"'{path.name}' holds no results of a case", where=f"{case.path.name} earlier", expected="data/results.json of a frozen record")
     if found["case"]["id"] == case.id:
         raise KitError(f"'{path.name}' is this very case", where=f"{case.path.name} earlier", mend="Name earlier cases only")

@@ -17,19 +17,24 @@ from coldchain_kit import exposure, quality
 from coldchain_kit.excursions import bounds
 from coldchain_kit.model import FLAG_WORDS, Condition, ProbeRow, Source, SourceRow, Trace, UFrom, one_sided, timeline
 
-SCHEMA_ID = "coldchain-kit/results/1"
+RULES = 2  # edition of the rules that made the numbers (CONTRACTS)
+SCHEMA_ID = "coldchain-kit/results/2"
+SCHEMAS = {"coldchain-kit/results/1": "results.schema.1.json", SCHEMA_ID: "results.schema.json"}
 
 
-def schema() -> dict[str, Any]:
-    """The JSON Schema of the results that ships with the kit."""
-    return json.loads(resources.files("coldchain_kit.assessment").joinpath("results.schema.json").read_text("utf-8"))
+def schema(name: str = SCHEMA_ID) -> dict[str, Any]:
+    """The JSON Schema of results of that name that ships with the kit, of this edition or an earlier one."""
+    return json.loads(resources.files("coldchain_kit.assessment").joinpath(SCHEMAS[name]).read_text("utf-8"))
 
 
 def faults(results: Mapping[str, object]) -> list[str]:
-    """Every breach of the shipped schema, as "path: what"; empty when the results are sound."""
+    """Every breach of the shipped schema that the results name, as "path: what"; empty when they are sound."""
     from jsonschema import Draft202012Validator
 
-    found = Draft202012Validator(schema()).iter_errors(results)
+    name = results.get("schema")
+    if not isinstance(name, str) or name not in SCHEMAS:
+        return [f"schema: '{name}' is none of {', '.join(SCHEMAS)}"]
+    found = Draft202012Validator(schema(name)).iter_errors(results)
     return sorted(f"{'/'.join(map(str, error.absolute_path)) or 'results'}: {error.message[:200]}" for error in found)
 
 

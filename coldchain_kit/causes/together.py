@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 
 def together(excursions: Sequence[dict[str, Any]], *, regular: Sequence[str] = ()) -> list[dict[str, Any]]:

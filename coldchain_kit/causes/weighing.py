@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import pandas as pd
 
@@ -25,7 +24,7 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, Trace, Unit, one_sided, physics
+from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, LeadingCause, Trace, Unit, one_sided, physics
 from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "KNOWN_SHARE", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "of_display", "part", "weigh"]
@@ -260,7 +259,9 @@ def of_display() -> list[CauseRow]:
     return [_entry("undetermined", 1.0, [], [], ["Only the display showed it, no reading: there is no course to weigh."], ["Look for another record of the time between the two checks"])]
 
 
-def case(episodes: Sequence[dict], excursions: Sequence[dict], faults: Sequence[dict], *, known_share: float = 1.0) -> dict[str, Any]:
+def case(
+    episodes: Sequence[EpisodeRow[pd.Timestamp]], excursions: Sequence[ExcursionRow[pd.Timestamp]], faults: Sequence[FaultRow[pd.Timestamp]], *, known_share: float = 1.0
+) -> LeadingCause:  # fmt: skip
     """The cause of a whole case (CONTRACTS rule 11).
 
     First cause of the episode with most degree-minutes on trustworthy readings, else of the longest faulty one, else

@@ -76,7 +76,7 @@ def course(trace: Trace, condition: Condition, direction: Direction) -> Course |
     surely = outside & (np.round(sign * (corrected - limit) - expanded, 6) > edge)
     near = outside | (np.round(distance + expanded, 6) > edge)
     steps = trace_steps(trace, limit_c=limit, direction=direction, condition=condition)
-    us = readings.index.as_unit("us").asi8[at]
+    us = timeline.times_of(readings).as_unit("us").asi8[at]
     return Course(condition, direction, limit, us, at, as_read, corrected, ruling, expanded, distance, outside, surely, near, readings["one_sided"].to_numpy()[at], steps)
 
 
@@ -180,7 +180,7 @@ def _exclusive(condition: Condition | None, direction: str, limit_c: float) -> b
     return bool(condition and condition.high_exclusive and direction == "above" and limit_c == condition.limit_c("above"))
 
 
-def _no_further(values: np.ndarray, condition: Condition, direction: str, limit_c: float) -> np.ndarray:
+def _no_further(values: np.ndarray, condition: Condition, direction: Direction, limit_c: float) -> np.ndarray:
     """Readings without a number put at the condition's own limit, as far as they are known to have gone, where another one is asked about."""
     own, sign = condition.limit_c(direction), SIGN[direction]
     if own is not None and sign * (limit_c - own) <= 0:
@@ -188,7 +188,7 @@ def _no_further(values: np.ndarray, condition: Condition, direction: str, limit_
     return np.where(np.isposinf(sign * values), -sign * np.inf if own is None else own, values)
 
 
-def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
+def trace_steps(trace: Trace, *, limit_c: float, direction: Direction, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
     """:func:`time_beyond.step_table` of a trace: corrected and as read, each reading's own uncertainty, exclusive limits of the condition.
 
     One-sided readings stand with their bound; those of any value are left out, and one whose bound does not reach this limit may lie beyond it.
@@ -213,7 +213,7 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: str, condition: Cond
         short = short | (np.isposinf(SIGN[direction] * one_sided.judged_c(readings)[at]) & ~np.isinf(corrected))
     found = pairs_without(trace, lost)
     steps = time_beyond.steps_of(
-        readings.index.as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
+        timeline.times_of(readings).as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
         gap=found.gap, coarse=found.coarse, hidden_k=swing.hidden_k(_without(trace, lost)), inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps

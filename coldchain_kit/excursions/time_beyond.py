@@ -69,7 +69,7 @@ def gap_marks(series: pd.Series, gap: npt.ArrayLike | None, *, readings: int) ->
     return mask
 
 
-def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, as_read_c: pd.Series | None = None, gap=None, coarse=None, hidden_k=0.0, inclusive: bool = False) -> StepTable:
+def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c: npt.ArrayLike = 0.0, as_read_c: pd.Series | None = None, gap: npt.ArrayLike | None = None, coarse: npt.ArrayLike | None = None, hidden_k: np.ndarray | float = 0.0, inclusive: bool = False) -> StepTable:
     """What each step between neighbouring readings gives beyond a limit (CONTRACTS rules 4 to 6).
 
     Parameters
@@ -104,12 +104,12 @@ def step_table(celsius: pd.Series, *, limit_c: float, direction: str, u_c=0.0, a
     keep = np.isfinite(value)
     if gap is None:
         gap, coarse = timeline.neighbours(celsius)[4:6]
-    gap = gap_marks(celsius, gap, readings=int(keep.sum()))
-    coarse = np.zeros(len(gap), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
+    marks = gap_marks(celsius, gap, readings=int(keep.sum()))
+    rough = np.zeros(len(marks), dtype=bool) if coarse is None else np.asarray(coarse, dtype=bool)
     spread = 2.0 * np.broadcast_to(np.asarray(u_c, dtype="float64"), value.shape)[keep]
     read = None if as_read_c is None else as_read_c.to_numpy(dtype="float64")[keep]
     return steps_of(
-        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=gap, coarse=coarse, hidden_k=hidden_k, inclusive=inclusive
+        times_us(celsius)[keep], value[keep], read, limit_c=limit_c, direction=direction, expanded_c=spread, gap=marks, coarse=rough, hidden_k=hidden_k, inclusive=inclusive
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ def bands(trace: Trace, condition: Condition, *, start: pd.Timestamp, end: pd.Ti
     longest_most (the longest single run) [min].
     """
     edges = pd.DatetimeIndex([start, end]).as_unit("us").asi8
-    rows = []
+    rows: list[BandRow] = []
     for direction, limit_c in condition.bands():
         steps = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition, cut=True)
         whole, single = (measure(steps, start_us=edges[0], end_us=edges[1]) for measure in (time_beyond.total, time_beyond.longest))

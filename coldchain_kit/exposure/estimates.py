@@ -5,7 +5,7 @@ They stand beside their assumptions; the only bound of a gap is "unknown", and n
 
 from __future__ import annotations
 
-from typing import Any, TypedDict
+from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ import pandas as pd
 from coldchain_kit import thermal
 from coldchain_kit.base import KitError
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, Trace, physics, rows_of, timeline
+from coldchain_kit.model import BufferRow, ExcursionRow, GapEstimateRow, GapRow, Trace, physics, rows_of, timeline
 
 LEAST_READINGS = 8  # of a warm-up, so that its time constant can be bounded (own rule, no source)
 LEAST_RISE_C = 2.0  # several steps of any display
@@ -70,7 +70,7 @@ def behind_buffer(celsius: pd.Series, *, tau_min: float, resolution_c: float | N
     }  # fmt: skip
 
 
-def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[dict[str, Any]]:
+def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, high_c: float | None, start: pd.Timestamp, end: pd.Timestamp) -> list[GapEstimateRow[pd.Timestamp]]:
     """What might have happened inside each gap if cooling had stopped at its start: warm-up towards the room.
 
     An estimate beside its assumptions. The only bound of a gap is "unknown"; no verdict and no allowance uses this.
@@ -89,9 +89,9 @@ def inside_gaps(record: Trace | pd.Series, *, room_c: float, tau_min: float, hig
     list of dict, a row a gap between two readings: start, end, minutes, before_c, after_c, warmest_c (at the gap's end) [°C],
     minutes_to_limit [min; None where it is not reached], assumes (text).
     """
-    rows = []
+    rows: list[GapEstimateRow[pd.Timestamp]] = []
     celsius = record.celsius if isinstance(record, Trace) else record
-    for gap in timeline.gaps(record, start=start, end=end).to_dict("records"):
+    for gap in rows_of(timeline.gaps(record, start=start, end=end), GapRow[pd.Timestamp]):
         if gap["edge"] or gap["start"] not in celsius.index or pd.isna(celsius[gap["start"]]):
             continue
         before = float(celsius[gap["start"]])

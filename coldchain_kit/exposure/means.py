@@ -6,7 +6,7 @@ are gaps (one bool a step), without it ``timeline.neighbours`` decides. Nothing 
 
 from __future__ import annotations
 
-from typing import Any, TypedDict, cast
+from typing import TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -27,17 +27,23 @@ class Highest(TypedDict):
     covered_share: float
 
 
-class _Window(TypedDict):
+class _Figure(TypedDict):
+    """Mean kinetic temperature of a window; without a figure, why not."""
+
+    window_start: pd.Timestamp
+    window_end: pd.Timestamp
+    covered_share: float | None
+    mkt_c: float | None
+    why_not: str
+
+
+class _Window(_Figure):
     """The part of a row of mkt that differs from window to window."""
 
     rule: str
     direction: str
     used: bool
     excursion: str | None
-    window_start: pd.Timestamp
-    window_end: pd.Timestamp
-    covered_share: float | None
-    mkt_c: float | None
 
 
 def weights_min(celsius: pd.Series, *, gap: npt.ArrayLike | None = None) -> np.ndarray:
@@ -114,7 +120,7 @@ def rolling_mkt(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = p
     return pd.DataFrame({"window_start": starts, "mkt_c": np.where(held > 0, mkt, np.nan), "covered_share": np.minimum(held / window_us, 1.0)}, index=celsius.index[keep])
 
 
-def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None, gap=None) -> dict[str, Any] | None:
+def highest_window(celsius: pd.Series, *, window_hours: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, start: pd.Timestamp | None = None, end: pd.Timestamp | None = None, gap: npt.ArrayLike | None = None) -> Highest | None:
     """The window with the highest MKT among those that end in [start, end) and begin within the record.
 
     A record shorter than the window is one window. None where nothing can be computed.
@@ -199,14 +205,14 @@ def _windows(trace: Trace, condition: Condition, rule: conditions.MktRule, excur
     return rows
 
 
-def _highest(trace: Trace, span: pd.Timedelta, ea_kj_mol: float, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+def _highest(trace: Trace, span: pd.Timedelta, ea_kj_mol: float, start: pd.Timestamp, end: pd.Timestamp) -> _Figure | None:
     """The highest window of all; without a figure where one of them holds a reading without a number: that one may be higher."""
     index = trace.readings.index
     why_not = one_sided.why_no_mean(trace.readings[(index >= start - span) & (index < end)])
     if why_not:
         share = timeline.coverage(trace, start=start, end=end)["covered_share"]
         return {"window_start": start, "window_end": end, "mkt_c": None, "covered_share": share, "why_not": f"{why_not} Which window is the highest is not known."}
-    gap, hours = bounds.pairs_without(trace, trace.readings["one_sided"] != 0).gap, span / pd.Timedelta(hours=1)
+    gap, hours = bounds.pairs_without(trace, trace.readings["one_sided"].to_numpy() != 0).gap, span / pd.Timedelta(hours=1)
     top = highest_window(trace.celsius, window_hours=hours, ea_kj_mol=ea_kj_mol, start=start, end=end, gap=gap)
     return None if top is None else {**top, "why_not": ""}
 
@@ -243,7 +249,8 @@ def _beyond_band(trace: Trace, window: _Window, condition: Condition, rule: cond
         return f"A reading of {highest:g} °C lies beyond {ceiling_c:g} °C: the document's rule does not speak of that."
     if low_c is not None and floor_c < low_c and round(lowest - floor_c, 6) < 0:
         return f"A reading of {lowest:g} °C lies below {floor_c:g} °C: the document's rule does not speak of that."
-    hours = minutes_beyond(part["celsius"], limit_c=condition.limit_c("above"), direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"], gap=_marks(trace, window)).most / 60.0
+    assert high_c is not None, "a band of an MKT rule without the upper limit that it lies above"
+    hours = minutes_beyond(part["celsius"], limit_c=high_c, direction="above", u_c=part["u_c"].to_numpy(), as_read_c=part["as_read_c"], gap=_marks(trace, window)).most / 60.0
     if rule.band_hours is not None and hours > rule.band_hours:
         return f"Up to {hours:.1f} h above {high_c:g} °C are more than the {rule.band_hours:g} h of the document's rule."
     return ""
@@ -257,12 +264,12 @@ def _dilution(trace: Trace, window: _Window, *, limit_c: float, hours: float, ea
     return dilution(part, long_mkt_c=window["mkt_c"], limit_c=limit_c, ea_kj_mol=ea_kj_mol, gap=_marks(trace, window))
 
 
-def _marks(trace: Trace, window: dict[str, Any]) -> np.ndarray:
+def _marks(trace: Trace, window: _Window) -> np.ndarray:
     """Which steps of a window, its end included, are gaps, judged on the whole record."""
     return timeline.gap_marks(trace, start=window["window_start"], stop=window["window_end"] + pd.Timedelta(1, "us"))
 
 
-def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap=None) -> str:
+def dilution(celsius: pd.Series, *, long_mkt_c: float, limit_c: float, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL, gap: npt.ArrayLike | None = None) -> str:
     """The dilution warning with both numbers, or "" where the hottest 24 h keep the limit, too.
 
     Examples

@@ -6,7 +6,7 @@ Time without readings counts as used, bands are never added, and nothing says wh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Literal
 
 import numpy as np
 
@@ -49,7 +49,7 @@ def row(allowed: Allowance, lot: Lot, places: list[Place], steps: Steps, silent_
     }  # fmt: skip
 
 
-def more(least: float, most: float, *, bound: bool) -> str:
+def more(least: float, most: float, *, bound: bool) -> Literal["yes", "may_be", "no"]:
     """Whether more than was stated is used: "yes", "may_be" (at most, or because earlier time is not known), "no".
 
     Parameters
@@ -81,7 +81,7 @@ def band(allowed: Allowance, places: Sequence[Place] = ()) -> tuple[Direction, f
     return "above", allowed.from_c, allowed.to_c
 
 
-def sides_without(rows: Sequence[dict[str, Any]], sides: Sequence[str]) -> list[str]:
+def sides_without(rows: Sequence[AllowanceRow], sides: Sequence[Direction]) -> list[Direction]:
     """Sides of a lot's limits that no statement covers although one covers the other side.
 
     Examples

@@ -11,7 +11,7 @@ import pandas as pd
 from coldchain_kit.base import zones
 from coldchain_kit.lots import moves, reach, stays
 from coldchain_kit.lots.stays import Place, Steps
-from coldchain_kit.model import AllowanceRow, CalibrationRow, EarlierRow, EpisodeRow, ExcursionRow, FaultRow, FreezingRow, Trace, Unit, one_sided
+from coldchain_kit.model import AllowanceRow, CalibrationRow, Direction, EarlierRow, EpisodeRow, ExcursionRow, FaultRow, FreezingRow, Trace, Unit, one_sided
 from coldchain_kit.register import LogEntry, Lot, Site
 
 FAULT_WORDS = {
@@ -89,7 +89,7 @@ def why(
 
 def _excursions(here: Place, notes: Notes) -> list[str]:
     """A sentence an excursion; many of one probe and direction in one sentence."""
-    groups: dict[tuple[str, str], list[ExcursionRow[pd.Timestamp]]] = {}
+    groups: dict[tuple[str | None, Direction], list[ExcursionRow[pd.Timestamp]]] = {}
     shown = notes.displays_of(here.stay.unit)
     for row in notes.excursions_of(here):
         if row not in shown:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import Condition, ExcursionRow, Trace, Unit, one_sided, timeline
 from coldchain_kit.register import Stay
 
 Edges = tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]  # declared start and end of the window (None: not declared), and where a stay without end ends
@@ -37,7 +37,7 @@ class Place:
     seen_from: pd.Timestamp
     seen_to: pd.Timestamp
     traces: tuple[Trace, ...]
-    shown: tuple[dict[str, Any], ...] = ()
+    shown: tuple[ExcursionRow[pd.Timestamp], ...] = ()
 
     @property
     def minutes(self) -> float:
@@ -100,7 +100,7 @@ class Steps:
             lost = lost | one_sided.unknown(readings, condition)
         if not lost.any():
             return np.empty((0, 2))
-        us = readings.index.as_unit("us").asi8.astype("float64")
+        us = timeline.times_of(readings).as_unit("us").asi8.astype("float64")
         sure = np.flatnonzero(one_sided.heard(readings) & ~lost)
         after = np.searchsorted(sure, np.flatnonzero(lost))
         first = us[sure[np.maximum(after - 1, 0)]] if len(sure) else np.full(len(after), us[0])
@@ -144,7 +144,7 @@ def _runs(steps: time_beyond.StepTable, mask: np.ndarray) -> np.ndarray:
 
 def _silence(trace: Trace) -> tuple[np.ndarray, np.ndarray, float, float, np.ndarray]:
     """Gaps of a record, its coarser stretches that nothing states, its first and last reading, and how long it may be silent before and after them without a gap (CONTRACTS rule 4)."""
-    us = trace.readings.index.as_unit("us").asi8[one_sided.heard(trace.readings)].astype("float64")
+    us = timeline.times_of(trace.readings).as_unit("us").asi8[one_sided.heard(trace.readings)].astype("float64")
     if not len(us):
         return np.empty((0, 2)), np.empty((0, 2)), np.inf, np.inf, np.zeros(2)
     gap, coarse = timeline.pairs(trace)[4:6]

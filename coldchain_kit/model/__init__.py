@@ -57,6 +57,10 @@ RecurrentRow   regular short runs
 CauseRow       a candidate cause
 EvidenceRow    what speaks for or against it
 LeadingCause   the cause of the case
+BesideRow       a unit beside, over the same hours
+BesideOutsideRow  time outside of contents beside the probe
+ProductBesideRow  contents beside the probe: an estimate
+TogetherRow     units that left their range together
 MktRow         a mean kinetic temperature by rule
 BandRow        time beyond a temperature
 BufferRow      the air behind a buffer

@@ -166,7 +166,7 @@ def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, r
     rows = {
         "Source-Organization": info.get("site", ""), "External-Identifier": number, "Internal-Sender-Description": info["title"], "Bagging-Date": now[:10],
         "Frozen-At": now, "Bag-Software-Agent": f"coldchain_kit {__version__}", "Kind": info.get("kind", ""), "Case": number, "Revision": str(revision),
-        "Later-Than-Freeze": late, "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Time-Zone-Database": zones.tz_version(),
+        "Later-Than-Freeze": late, "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Rules": str(canonical.RULES), "Time-Zone-Database": zones.tz_version(),
     }  # fmt: skip
     rows |= {label: value for label, value in info.items() if label[:1].isupper()}
     return {label: value for label, value in rows.items() if value}

@@ -126,13 +126,13 @@ def _readings(lot: LotRow[str], zone: str) -> Facts:
     highs: list[str] = []
     lows: list[str] = []
     for row in seen.values():
-        for side, found in (("max", highs), ("min", lows)):
-            words = row.get(f"{side}_one_sided")
-            if row.get(f"{side}_c") is not None or words:
-                as_read = row.get(f"as_read_{side}_c")
-                also = f" (as read: {wording.celsius(as_read)})" if as_read is not None and not words and as_read != row[f"{side}_c"] else ""
-                at = f"between {wording.when(row['start'], zone)} and {wording.when(row['end'], zone)}, time not known" if row.get("probe") is None else f"at {wording.when(row.get(f'{side}_time'), zone)}"
-                found.append(f"{wording.bounded(row[f'{side}_c'], words, row.get(f'{side}_text'))} {at}, {_place_of(row)}{also}")
+        high = (row["max_c"], row["max_time"], row.get("as_read_max_c"), row.get("max_one_sided"))
+        low = (row["min_c"], row["min_time"], row.get("as_read_min_c"), row.get("min_one_sided"))
+        for (value_c, time, as_read_c, words), told, found in ((high, wording.end_of(row, "max"), highs), (low, wording.end_of(row, "min"), lows)):
+            if value_c is not None or words:
+                also = f" (as read: {wording.celsius(as_read_c)})" if as_read_c is not None and not words and as_read_c != value_c else ""
+                at = f"between {wording.when(row['start'], zone)} and {wording.when(row['end'], zone)}, time not known" if row.get("probe") is None else f"at {wording.when(time, zone)}"
+                found.append(f"{told} {at}, {_place_of(row)}{also}")
     none = "no reading during the stay"
     return [("Highest reading", "; ".join(highs) or none), ("Lowest reading", "; ".join(lows) or none), ("Possible freezing", _freezing(lot, zone))]
 
@@ -157,7 +157,7 @@ def _times(lot: LotRow[str], zone: str) -> Facts:
         files = lot.get("outside", {}).get(side)
         if files is None:
             continue
-        limits = files.get("limits_c") or [files["limit_c"]]
+        limits: Sequence[float | None] = files.get("limits_c") or [files["limit_c"]]
         limit = f"{side} {wording.several([wording.celsius(one) for one in limits])}" + (", each stay by its own limit" if len(limits) > 1 else "")
         if not spans and not files["minutes_most"]:
             rows.append((f"Readings {limit}", "none"))
@@ -235,10 +235,10 @@ def _mkt(lot: LotRow[str], results: Results[str], zone: str) -> Facts:
             value = row["mkt_why_not"] or f"{wording.celsius(row['mkt_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
             shown.append(f"{span}: {value}")
     units = {stay["unit"] for stay in lot["stays"]}
-    for row in results.get("mkt", ()):
-        if row.get("used") and row.get("unit") in (None, *units) and (row["mkt_c"] is not None or row.get("why_not")):
-            span = f"{row['rule']}, probe {row['probe']}, from {wording.when(row['window_start'], zone)} to {wording.when(row['window_end'], zone)}"
-            value = row.get("why_not") or f"{wording.celsius(row['mkt_c'], limit=row['limit_c'])} ({row['ea_kj_mol']:g} kJ/mol, {wording.percent(row['covered_share'])} of the time covered)"
+    for mkt in results.get("mkt", ()):
+        if mkt.get("used") and mkt.get("unit") in (None, *units) and (mkt["mkt_c"] is not None or mkt.get("why_not")):
+            span = f"{mkt['rule']}, probe {mkt['probe']}, from {wording.when(mkt['window_start'], zone)} to {wording.when(mkt['window_end'], zone)}"
+            value = mkt.get("why_not") or f"{wording.celsius(mkt['mkt_c'], limit=mkt['limit_c'])} ({mkt['ea_kj_mol']:g} kJ/mol, {wording.percent(mkt['covered_share'])} of the time covered)"
             shown.append(f"{span}: {value}")
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 

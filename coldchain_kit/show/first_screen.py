@@ -105,11 +105,7 @@ def _how_far(assessment: Assessment) -> list[str]:
     told += [f"{wording.celsius(row['extreme_c'], limit=row['limit_c'])} by the display of {row['unit']}, time not known ({row['id']})." for row in shown[:MOST_SHOWN]]
     if told:
         return told
-    return [f"{row['unit']} {row['probe']}: {_end(row, 'min')} to {_end(row, 'max')}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
-
-
-def _end(row: dict, side: str) -> str:
-    return wording.bounded(row[f"{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
+    return [f"{row['unit']} {row['probe']}: {wording.end_of(row, 'min')} to {wording.end_of(row, 'max')}; {_uncertainty(row, probes)}." for row in probes if row["decides"]] or [wording.NOT_KNOWN]
 
 
 def _uncertainty(row: ExcursionRow[str] | ProbeRow[str], probes: list[ProbeRow[str]]) -> str:

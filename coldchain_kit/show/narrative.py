@@ -135,10 +135,10 @@ def _how_bad(assessment: Assessment) -> list[str]:
             lines.append(f"The degree-minutes of {row['id']} are not known: a reading in it has no number.")
         else:
             lines.append(f"{row['id']} comes to {wording.area(row['degree_minutes'], bound=bool(row.get('degree_minutes_bound')))} beyond the limit.")
-    for row in assessment.results["mkt"]:
-        if row["mkt_c"] is not None:
+    for mkt in assessment.results["mkt"]:
+        if mkt["mkt_c"] is not None:
             lines.append(
-                f'By the rule "{row["rule"]}" the mean kinetic temperature of probe {row["probe"]} is {wording.celsius(row["mkt_c"])}, in the window that ends on {wording.moment(row["window_end"], zone)}.'
+                f'By the rule "{mkt["rule"]}" the mean kinetic temperature of probe {mkt["probe"]} is {wording.celsius(mkt["mkt_c"])}, in the window that ends on {wording.moment(mkt["window_end"], zone)}.'
             )
     return lines or ["There is no excursion to measure."]
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
 from coldchain_kit.base import zones
+
+if TYPE_CHECKING:
+    from coldchain_kit.model import ExcursionRow, ExposureRow, ProbeRow, ProductBesideRow, T
 
 NOT_KNOWN = "not known"
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -93,10 +96,17 @@ def bounded(value: float | None, words: str | None = None, text: str | None = No
     return f"value {NOT_KNOWN}{said}" if absent(value) else f"{words} {celsius(value, limit=limit)}{said}"
 
 
-def extreme(row: dict[str, Any], *, limit: float | None = None) -> str:
+def extreme(row: ExcursionRow[T], *, limit: float | None = None) -> str:
     """The extreme of an excursion, a bound or without a number where a one-sided reading lies in it."""
     sided = row.get("extreme_bound") or absent(row["extreme_c"])
     return bounded(row["extreme_c"], ("at least" if row["direction"] == "above" else "at most") if sided else None, row.get("extreme_text"), limit=limit)
+
+
+def end_of(row: ProbeRow[str] | ExposureRow[str], side: Literal["min", "max"], *, as_read: bool = False) -> str:
+    """The lowest or highest of a probe's window or of a stay in words, a bound where it is one."""
+    if side == "min":
+        return bounded(row["as_read_min_c"] if as_read else row["min_c"], row.get("min_one_sided"), row.get("min_text"))
+    return bounded(row["as_read_max_c"] if as_read else row["max_c"], row.get("max_one_sided"), row.get("max_text"))
 
 
 def area(degree_minutes: float | None, *, bound: bool = False) -> str:
@@ -107,7 +117,7 @@ def area(degree_minutes: float | None, *, bound: bool = False) -> str:
     >>> area(45.0), area(45.0, bound=True), area(None)
     ('45.0 °C·min', 'at least 45.0 °C·min', 'not known: a reading in it has no number')
     """
-    if absent(degree_minutes):
+    if degree_minutes is None or absent(degree_minutes):
         return f"{NOT_KNOWN}: a reading in it has no number"
     return f"{'at least ' if bound else ''}{figure(degree_minutes)} °C·min"
 
@@ -250,12 +260,12 @@ def moment(time: str | pd.Timestamp | None, zone: str) -> str:
 BY_DISPLAY = "outside by the display, time not known"
 
 
-def of_display(row: dict[str, Any]) -> bool:
+def of_display(row: ExcursionRow[T]) -> bool:
     """Whether an excursion rests on what a display showed, and on no reading."""
     return row.get("basis") == "display"
 
 
-def place(row: dict[str, Any]) -> str:
+def place(row: ExposureRow[str] | ProductBesideRow[str]) -> str:
     """Unit and probe of a row; one of a display belongs to no probe.
 
     Examples
@@ -266,14 +276,15 @@ def place(row: dict[str, Any]) -> str:
     return f"{row.get('unit')} {row['probe']}" if row.get("probe") is not None else f"{row.get('unit')}, the display"
 
 
-def furthest_first(row: dict[str, Any]) -> float:
+def furthest_first(row: ExcursionRow[T]) -> float:
     """Sort key of excursions: most degree-minutes first, those without a figure before all, those of a display last."""
     if of_display(row):
         return 1.0
-    return -math.inf if absent(row["degree_minutes"]) else -float(row["degree_minutes"])
+    area_out = row["degree_minutes"]
+    return -math.inf if area_out is None or absent(area_out) else -float(area_out)
 
 
-def displayed(row: dict[str, Any], zone: str) -> str:
+def displayed(row: ExcursionRow[str], zone: str) -> str:
     """An excursion by the display in one sentence."""
     edge = "the earliest that is known" if row["open_start"] else "the check before"
     return (

@@ -65,7 +65,9 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     parts, channels = assign(entry, files)
     known: stating.Known = {}
     rhythms = {probe.name: stating.read(entry, files, [(at, column.rows) for at, column in pieces], zone=zone, known=known) for probe, pieces in parts}
-    intervals = [[one for (at, _), one in known.items() if at == position] for position in range(len(files))]
+    intervals: list[list[cadence.Cadence]] = [[] for _ in files]
+    for (position, _), one in known.items():
+        intervals[position].append(one)
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else [], intervals[position]) for position, one in enumerate(files))
     traces, conflicts, notices, as_read = {}, [], [], {}
     times, pairs = None, []

@@ -246,6 +246,7 @@ class Results(TypedDict, Generic[T]):
     """The canonical result of a case or a month."""
 
     schema: Annotated[str, Of("name of this form")]
+    rules: Annotated[Count, Of("edition of the rules that made the numbers", "CONTRACTS")]
     case: Annotated[CaseRow[T], Of("which case")]
     sources: Annotated[list[SourceRow[T]], Of("the downloads")]
     probes: Annotated[list[ProbeRow[T]], Of("each probe over the window")]

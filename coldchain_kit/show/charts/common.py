@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -73,12 +73,16 @@ def excursions_of(assessment: Assessment, unit: str) -> list[ExcursionRow[pd.Tim
     """Excursions of a unit by its readings; what only a display saw has no place on a time axis."""
     return [
         {
-            **row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"]), "first_out": pd.Timestamp(row["first_out"]), "last_out": pd.Timestamp(row["last_out"]),
-            "first_back": pd.Timestamp(row["first_back"]), "start_earliest": pd.Timestamp(row["start_earliest"]), "end_latest": pd.Timestamp(row["end_latest"]),
-            "extreme_time": pd.Timestamp(row["extreme_time"]),
+            **row, "start": pd.Timestamp(row["start"]), "end": pd.Timestamp(row["end"]), "first_out": _instant(row["first_out"]), "last_out": _instant(row["last_out"]),
+            "first_back": _instant(row["first_back"]), "start_earliest": pd.Timestamp(row["start_earliest"]), "end_latest": pd.Timestamp(row["end_latest"]),
+            "extreme_time": _instant(row["extreme_time"]),
         }
         for row in assessment.results["excursions"] if row["unit"] == unit and not wording.of_display(row)
     ]  # fmt: skip
+
+
+def _instant(time: str | None) -> pd.Timestamp | None:
+    return None if time is None else pd.Timestamp(time)
 
 
 def episode_of(assessment: Assessment, number: str) -> tuple[EpisodeRow[pd.Timestamp], Unit, Clock]:
@@ -131,7 +135,7 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     for row in probes_of(assessment, unit.name):
         if row["probe"] in [trace.probe.name for trace in traces] and row["readings"]:
             parts.append(
-                f"Probe {row['probe']}: lowest {end_of(row, 'min')} at {wording.when(row['min_time'], zone)}, highest {end_of(row, 'max')} at {wording.when(row['max_time'], zone)}."
+                f"Probe {row['probe']}: lowest {wording.end_of(row, 'min')} at {wording.when(row['min_time'], zone)}, highest {wording.end_of(row, 'max')} at {wording.when(row['max_time'], zone)}."
             )
     found = excursions_of(assessment, unit.name)
     parts.append(f"Excursions: {len(found)}." if found else "No excursion was found in the readings that are there.")
@@ -141,12 +145,7 @@ def in_words(assessment: Assessment, unit: Unit, traces: list[Trace]) -> str:
     return f"Temperature of unit {unit.name} over time in {zone}. " + " ".join(parts)
 
 
-def end_of(row: dict, side: str) -> str:
-    """The lowest or highest of a probe's window in words, a bound where it is one."""
-    return wording.bounded(row[f"{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
-
-
-def episode_in_words(assessment: Any, row: dict, excursions: list[dict]) -> str:
+def episode_in_words(assessment: Assessment, row: EpisodeRow[pd.Timestamp], excursions: list[ExcursionRow[pd.Timestamp]]) -> str:
     """The alternative text of an episode's chart."""
     zone = assessment.site.timezone
     parts = [

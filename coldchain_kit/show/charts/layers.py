@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, NotRequired, TypedDict
+from typing import TYPE_CHECKING, NotRequired, TypedDict
 
 import numpy as np
 import pandas as pd
@@ -63,7 +63,7 @@ class Day(Value):
 
     day: str
     top: float
-    mean: float
+    mean: float | None
     probe: str
 
 
@@ -102,10 +102,19 @@ class Label(TypedDict):
 
 
 class Mark(TypedDict):
-    """A single point [°C] with what it is."""
+    """A single point [°C] with what it is; one without a number is not drawn."""
 
     time: pd.Timestamp
-    c: float
+    c: float | None
+    what: str
+
+
+class Open(TypedDict):
+    """A one-sided reading: 1 above, -1 below what can be shown; its words, empty within a run."""
+
+    time: pd.Timestamp
+    side: int
+    label: str
     what: str
 
 
@@ -116,7 +125,7 @@ class Upright(TypedDict):
     label: str
 
 
-def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple = (), with_u: bool = False) -> list[dict[str, Any]]:
+def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius", width_px: int = drawing.WIDTH_PX, full: tuple[tuple[pd.Timestamp, pd.Timestamp], ...] = (), with_u: bool = False) -> list[Point]:
     """Rows {t, c, probe, run} (``with_u``: and u, the expanded uncertainty [°C]) of one probe inside the clock's span, reduced to what the pixels need; breaks at gaps and at readings without a number."""
     readings = trace.readings
     inside = readings[(readings.index >= clock.start) & (readings.index <= clock.end)]
@@ -133,16 +142,17 @@ def line_rows(trace: Trace, clock: Clock, *, name: str, column: str = "celsius",
     return rows
 
 
-def open_rows(trace: Trace, clock: Clock, *, width_px: int = drawing.WIDTH_PX) -> list[dict[str, Any]]:
+def open_rows(trace: Trace, clock: Clock, *, width_px: int = drawing.WIDTH_PX) -> list[Open]:
     """Rows {time, side, label} of one probe's one-sided readings inside the clock's span, at most one a pixel; the file's text at the first of a run."""
     readings = trace.readings
     here = np.flatnonzero((readings["one_sided"].to_numpy() != 0) & (readings.index >= clock.start) & (readings.index <= clock.end))
-    rows: list[dict[str, Any]] = []
-    least, before = (clock.end - clock.start) / width_px, None
+    rows: list[Open] = []
+    times, least = timeline.times_of(readings), (clock.end - clock.start) / width_px
+    before: tuple[int, pd.Timestamp, tuple[int, object]] | None = None
     for at in here.tolist():
-        time, said = readings.index[at], (int(readings["one_sided"].iloc[at]), readings["text"].iloc[at])
+        time, said = times[at], (int(readings["one_sided"].iloc[at]), readings["text"].iloc[at])
         new = before is None or said != before[2] or at != before[0] + 1
-        if new or time - before[1] >= least:
+        if before is None or new or time - before[1] >= least:
             text = f"“{said[1]}”" if said[1] else "end of range"
             rows.append({"time": time, "side": said[0], "label": text if new else "", "what": f"{trace.probe.name}: {text}"})
             before = (at, time, said)
@@ -154,7 +164,7 @@ def open_rows(trace: Trace, clock: Clock, *, width_px: int = drawing.WIDTH_PX) -
 OPEN_LOOKS = {1: ("above what can be shown: value not known", "triangle-up", 24), -1: ("below what can be shown: value not known", "triangle-down", -9)}
 
 
-def open_marks(rows: list[dict[str, Any]], clock: Clock, *, height_px: int = drawing.HEIGHT_PX, title: bool = True) -> Any | None:
+def open_marks(rows: list[Open], clock: Clock, *, height_px: int = drawing.HEIGHT_PX, title: bool = True) -> Drawn | None:
     """One-sided readings as open triangles at the chart's edge with the file's own words: a side, not a point on the temperature axis."""
     import altair as alt
 
@@ -173,7 +183,7 @@ def open_marks(rows: list[dict[str, Any]], clock: Clock, *, height_px: int = dra
     return alt.layer(*parts).resolve_scale(shape="independent") if parts else None
 
 
-def scale(names: list[str]) -> tuple[Any, Any]:
+def scale(names: list[str]) -> tuple[alt.Color, alt.StrokeDash]:
     """Colour and dash of the probes' lines, with one legend for both; those that decide come first in it."""
     import altair as alt
 

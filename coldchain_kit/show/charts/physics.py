@@ -28,10 +28,11 @@ def cause(assessment: Assessment, number: str) -> Drawing | Gallery:
 
     row, unit, clock = episode_of(assessment, number)
     worst = max((one for one in excursions_of(assessment, unit.name) if one["id"] in row["excursions"]), key=lambda one: -wording.furthest_first(one))
-    if worst["extreme_c"] is None or worst.get("extreme_bound"):
+    probe, peak = worst["probe"], worst["extreme_time"]
+    if worst["extreme_c"] is None or worst.get("extreme_bound") or probe is None or peak is None:
         return Gallery(empty=f"Episode {number}: readings of it have no number of their own, so no course is fitted to it.")
-    trace = unit.traces[worst["probe"]]
-    fit = fitted(trace, start=onset(trace, before=pd.Timestamp(worst["start_earliest"]), direction=worst["direction"]), peak=worst["extreme_time"])
+    trace = unit.traces[probe]
+    fit = fitted(trace, start=onset(trace, before=pd.Timestamp(worst["start_earliest"]), direction=worst["direction"]), peak=peak)
     if fit is None:
         return Gallery(empty=f"Episode {number}: too few readings lead up to the extreme to fit a course.")
     course, words = fit

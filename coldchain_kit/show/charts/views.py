@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypedDict
+from typing import TYPE_CHECKING, Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import quality
-from coldchain_kit.model import FLAG_WORDS, Trace, Unit, timeline
+from coldchain_kit.base import zones
+from coldchain_kit.model import FLAG_WORDS, Trace, Unit, rows_of, timeline
 from coldchain_kit.show import wording
 from coldchain_kit.show.charts import drawing, layers
 from coldchain_kit.show.charts.common import (
@@ -56,7 +57,11 @@ def _overview(assessment: Assessment, unit: Unit) -> Drawing:
     names = [probe_name(trace) for trace in traces]
     rows = [row for trace, name in zip(traces, names, strict=True) for row in layers.line_rows(trace, clock, name=name, full=whole)]
     y = layers.y_axis(rows, condition)
-    conflicts = [{"time": pd.Timestamp(row["time"]), "c": None if row.get("one_sided") else row["value_c"], "what": row["why"]} for row in assessment.results["conflicts"] if row["unit"] == unit.name]
+    conflicts: list[layers.Mark] = [
+        {"time": pd.Timestamp(row["time"]), "c": None if row.get("one_sided") else row["value_c"], "what": row["why"]}
+        for row in assessment.results["conflicts"]
+        if row["unit"] == unit.name and row["time"] is not None
+    ]
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.lines(rows, clock, y, names),
@@ -89,7 +94,11 @@ def episode(assessment: Assessment, number: str) -> Drawing:
             names.append(f"{probe_name(trace)}, as read")
             rows += layers.line_rows(trace, clock, name=names[-1], column="as_read_c")
     y = layers.y_axis(rows, condition)
-    extremes = [{"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"} for one in excursions if one["extreme_c"] is not None and not one.get("extreme_bound")]
+    extremes: list[layers.Mark] = [
+        {"time": one["extreme_time"], "c": one["extreme_c"], "what": f"{one['id']}: {wording.celsius(one['extreme_c'])}"}
+        for one in excursions
+        if one["extreme_time"] is not None and one["extreme_c"] is not None and not one.get("extreme_bound")
+    ]
     few = len(excursions) <= 3
     edges: list[layers.Upright] = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {wording.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
@@ -153,7 +162,7 @@ def _flag_runs(trace: Trace, clock: Clock) -> list[layers.Block]:
     codes = codes[(codes.index >= clock.start) & (codes.index <= clock.end)]
     if not len(codes):
         return []
-    values, t = codes.to_numpy(), clock.ms(codes.index)
+    values, t = codes.to_numpy(), clock.ms(timeline.times_of(codes))
     usual = (timeline.usual_min(codes.index) or 1.0) * 60_000
     wide = np.append(np.diff(t) > max(timeline.GAP_FACTOR * usual, timeline.GAP_FLOOR_MIN * 60_000), True)
     starts = np.concatenate([[0], np.flatnonzero((np.diff(values) != 0) | wide[:-1]) + 1])
@@ -189,8 +198,8 @@ def _channels(assessment: Assessment, unit: Unit) -> Drawing:
     for at, (label, series) in enumerate(side):
         inside = series[(series.index >= clock.start) & (series.index <= clock.end)].astype("float64")
         kept = drawing.reduce(inside, gap=timeline.neighbours(inside).gap)
-        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(kept.index), kept["celsius"], kept["run"], strict=True)]
-        step = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
+        data = [{"t": int(t), "v": float(v), "run": int(r)} for t, v, r in zip(clock.ms(timeline.times_of(kept)), kept["celsius"], kept["run"], strict=True)]
+        step: Literal["step-after", "linear"] = "step-after" if series.attrs.get("kind") in ("door", "power") else "linear"
         line = alt.Chart(drawing.data(data)).mark_line(color="#333333", strokeWidth=1.2, interpolate=step)
         panel = line.encode(x=clock.x("t", title=at == len(side) - 1), y=alt.Y("v:Q", title=label, scale=alt.Scale(zero=False)), detail="run:N")
         panels.append(panel.properties(width=drawing.WIDTH_PX, height=90))
@@ -210,6 +219,7 @@ class DailyRow(TypedDict):
     max_c: float
     mean_c: float
     readings: int
+    open: int
     probe: str
 
 
@@ -225,11 +235,16 @@ def _month(assessment: Assessment, unit: Unit) -> Drawing:
     clock, traces = clock_of(assessment), [trace for trace in temperature(unit) if trace.probe.decides] or temperature(unit)
     table = pd.concat([daily(trace, zone, start=clock.start, end=clock.end).assign(probe=probe_name(trace)) for trace in traces])
     days = sorted(table["day"].unique())
-    hit = {str(wording.local(at, zone).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
+    hit = {str(at.tz_convert(zones.database(zone)).date()) for one in excursions_of(assessment, unit.name) for at in pd.date_range(one["start"], one["end"], freq="6h").union([one["end"]])}
     words = [{"day": day, "what": _day_word(table[table["day"] == day], outside=day in hit)} for day in days]
     names = [probe_name(trace) for trace in traces]
-    rows = [{"day": one.day, "c": one.min_c, "top": one.max_c, "mean": None if np.isnan(one.mean_c) else one.mean_c, "probe": one.probe} for one in table.itertuples() if not np.isnan(one.min_c)]
-    y = layers.y_axis(rows + [{"c": row["top"]} for row in rows], entry.condition)
+    rows: list[layers.Day] = [
+        {"day": one["day"], "c": one["min_c"], "top": one["max_c"], "mean": None if np.isnan(one["mean_c"]) else one["mean_c"], "probe": one["probe"]}
+        for one in rows_of(table, DailyRow)
+        if not np.isnan(one["min_c"])
+    ]
+    tops: list[layers.Value] = [{"c": row["top"]} for row in rows]
+    y = layers.y_axis([*rows, *tops], entry.condition)
     x = alt.X("day:O", title=f"Day in {zone}", scale=alt.Scale(domain=days), axis=alt.Axis(labelExpr="substring(datum.label, 8)", labelAngle=0))
     colour, _ = layers.scale(names)
     colour = alt.Color("probe:N", scale=colour["scale"], legend=alt.Legend(title="Probe"))
@@ -273,8 +288,10 @@ def daily(trace: Trace, zone: str, *, start: pd.Timestamp, end: pd.Timestamp) ->
     """
     here = trace.readings[(trace.readings.index >= start) & (trace.readings.index < end)]
     inside = here["celsius"].dropna()
-    local, sided = (times.tz_convert(zone).tz_localize(None).normalize() for times in (inside.index, here.index[here["one_sided"] != 0]))
-    days = pd.date_range(wording.local(start, zone).tz_localize(None).normalize(), (wording.local(end, zone) - pd.Timedelta("1us")).tz_localize(None).normalize())
+    known, open_times = timeline.times_of(inside), timeline.times_of(here[here["one_sided"] != 0])
+    local, sided = (times.tz_convert(zone).tz_localize(None).normalize() for times in (known, open_times))
+    first, stop = (edge.tz_convert(zones.database(zone)) for edge in (start, end))
+    days = pd.date_range(first.tz_localize(None).normalize(), (stop - pd.Timedelta("1us")).tz_localize(None).normalize())
     table = inside.groupby(local).agg(["min", "max", "mean", "count"]).reindex(days)
     open_ = pd.Series(1, index=sided).groupby(level=0).sum().reindex(days).fillna(0).astype(int).to_numpy()
     return pd.DataFrame(

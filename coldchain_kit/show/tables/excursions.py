@@ -21,8 +21,8 @@ def readings(assessment: Assessment) -> Table:
     zone = assessment.site.timezone
     rows = tuple(
         (
-            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", _sided(row, "min"), wording.when(row["min_time"], zone), _sided(row, "max"), wording.when(row["max_time"], zone),
-            f"{_sided(row, 'min', as_read=True)} to {_sided(row, 'max', as_read=True)}", wording.celsius(row["mean_c"]) if row["mean_c"] is not None else "not given, see below", wording.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {wording.word(row['u_from'])}",
+            f"{row['unit']} {row['probe']}", wording.word(row["role"]), "yes" if row["decides"] else "no", wording.end_of(row, "min"), wording.when(row["min_time"], zone), wording.end_of(row, "max"), wording.when(row["max_time"], zone),
+            f"{wording.end_of(row, 'min', as_read=True)} to {wording.end_of(row, 'max', as_read=True)}", wording.celsius(row["mean_c"]) if row["mean_c"] is not None else "not given, see below", wording.celsius(row["mkt_c"]) if row["mkt_c"] is not None else "not given, see below", f"{_expanded(row)}, {wording.word(row['u_from'])}",
         )
         for row in assessment.results["probes"]
     )  # fmt: skip
@@ -39,10 +39,6 @@ def _expanded(row: ProbeRow[str]) -> str:
     return wording.NOT_KNOWN if row["u_c"] is None else f"{wording.celsius(2 * row['u_c'])}"
 
 
-def _sided(row: dict, side: str, *, as_read: bool = False) -> str:
-    return wording.bounded(row[f"{'as_read_' if as_read else ''}{side}_c"], row.get(f"{side}_one_sided"), row.get(f"{side}_text"))
-
-
 def excursions(assessment: Assessment) -> Tables:
     """When each excursion was, and how long and how far it went."""
     rows = assessment.results["excursions"]
@@ -53,7 +49,7 @@ def excursions(assessment: Assessment) -> Tables:
     return Tables((*found, _by_display(shown, assessment.site.timezone))) if shown else Tables(found)
 
 
-def _by_display(rows: list[dict], zone: str) -> Table:
+def _by_display(rows: list[ExcursionRow[str]], zone: str) -> Table:
     """What only a display saw: its figure, and the time within which it may have been."""
     cells = [
         (
@@ -161,7 +157,8 @@ def _without_impossible(row: ExcursionRow[str]) -> str:
         return "not evaluated"
     if held["readings"] == row["readings"]:
         return "the same"
-    return f"{wording.minutes(held['minutes'])}, {wording.area(held['degree_minutes'], bound=bool(held.get('extreme_bound')))}, most extreme {wording.extreme({**row, **held}, limit=row['limit_c'])}"
+    rest: ExcursionRow[str] = {**row, **held}
+    return f"{wording.minutes(held['minutes'])}, {wording.area(held['degree_minutes'], bound=bool(held.get('extreme_bound')))}, most extreme {wording.extreme(rest, limit=row['limit_c'])}"
 
 
 def near_limit(assessment: Assessment) -> Table:

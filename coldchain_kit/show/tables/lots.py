@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coldchain_kit.model import AllowanceRow, BesideOutsideRow, ExposureRow, FreezingRow, LotRow, ProductBesideRow, StayRow
+from coldchain_kit.model import AllowanceRow, BesideOutsideRow, ExposureRow, FreezingRow, LotRow, StayRow
 from coldchain_kit.show import wording
 from coldchain_kit.show.tables.table import Table, Tables, capped, turned
 
@@ -112,8 +112,8 @@ def product_beside(assessment: Assessment) -> Table:
     rows = [(lot["lot"], one) for lot in assessment.results["lots"] for one in lot.get("product_beside", ())]
     cells = [
         (
-            lot, wording.place(one), wording.when(one["start"], zone), wording.when(one["end"], zone), f"{wording.celsius(one['probe_max_c'])}; {_between(one, 'max')}",
-            f"{wording.celsius(one['probe_min_c'])}; {_between(one, 'min')}", [_beside(side, held) for side, held in one["outside"].items()],
+            lot, wording.place(one), wording.when(one["start"], zone), wording.when(one["end"], zone), f"{wording.celsius(one['probe_max_c'])}; {_between(one['max_least_c'], one['max_most_c'])}",
+            f"{wording.celsius(one['probe_min_c'])}; {_between(one['min_least_c'], one['min_most_c'])}", [_beside(side, held) for side, held in one["outside"].items()],
             wording.minutes(one["unknown_minutes"]) if one["unknown_minutes"] else "none",
         )
         for lot, one in rows
@@ -125,8 +125,8 @@ def product_beside(assessment: Assessment) -> Table:
     return turned(Table("Contents beside the probe: an estimate", columns, shown, notes))
 
 
-def _between(one: ProductBesideRow[str], side: str) -> str:
-    return f"contents between {wording.celsius(one[f'{side}_least_c'])} and {wording.celsius(one[f'{side}_most_c'])}"
+def _between(least_c: float, most_c: float) -> str:
+    return f"contents between {wording.celsius(least_c)} and {wording.celsius(most_c)}"
 
 
 def _beside(side: str, held: BesideOutsideRow) -> str:
@@ -184,7 +184,8 @@ def _exposure(lot: str, one: ExposureRow[str], zone: str) -> tuple[str, ...]:
         side,
         *spans,
         *times,
-        *(wording.bounded(one.get(f"{end}_c"), one.get(f"{end}_one_sided"), one.get(f"{end}_text")) for end in ("min", "max")),
+        wording.end_of(one, "min"),
+        wording.end_of(one, "max"),
     )
 
 
