@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -53,14 +54,15 @@ class Beside:
     def _probe(self, here: Place, trace: Trace, row: dict[str, Any]) -> dict[str, Any]:
         """The probe's own figures, by which the verdict goes."""
         part = stays.within(trace, here)
-        part = part[one_sided.heard(part)]
-        high, low = (stays.further(part, side) for side in ("above", "below"))
+        ends = one_sided.extremes(part)
+        valued = part.dropna(subset="celsius")
+        high, low = (stays.further(valued, side) for side in ("above", "below"))
         outside = {
             side: {**held, "probe_minutes": stays.straight(trace, here, limit_c=held["limit_c"], direction=side)} for side, held in row["outside"].items()
         }  # fmt: skip
-        return {"probe_max_c": _known(np.max(high, initial=-np.inf)), "probe_min_c": _known(np.min(low, initial=np.inf)), "outside": outside}
+        return {"probe_max_c": _known(high, np.max, ends["max_one_sided"]), "probe_min_c": _known(low, np.min, ends["min_one_sided"]), "outside": outside}
 
 
-def _known(celsius: float) -> float | None:
-    """None without a reading, and where the furthest one has no number of its own."""
-    return float(celsius) if np.isfinite(celsius) else None
+def _known(celsius: np.ndarray, pick: Callable[[np.ndarray], np.floating], open_: str | None) -> float | None:
+    """None without a reading, and where a reading without a number of its own may lie further (CONTRACTS rule 9)."""
+    return float(pick(celsius)) if len(celsius) and open_ is None else None

@@ -57,8 +57,8 @@ def at(trace: Trace, time: pd.Timestamp, side: str) -> float | None:
 
     Examples
     --------
-    >>> times = pd.date_range("2026-03-01", periods=3, freq="10min", tz="UTC")
-    >>> at(Trace.of(pd.Series([5.0, 9.0, 5.0], index=times), u_c=0.25), times[0] + pd.Timedelta("5min"), "above")
+    >>> times = pd.date_range("2026-03-01", periods=20, freq="10min", tz="UTC")
+    >>> at(Trace.of(pd.Series([5.0, 9.0] + [5.0] * 18, index=times), u_c=0.25), times[0] + pd.Timedelta("5min"), "above")
     7.0
     """
     part = trace.readings[one_sided.heard(trace.readings)]

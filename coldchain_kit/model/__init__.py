@@ -53,6 +53,8 @@ ExcursionRow   a run outside the limits
 Trustworthy    the same without impossible readings
 NearLimitRow   a run within the uncertainty of a limit
 EpisodeRow     excursions that belong together
+BesideRow      a unit beside the case
+TogetherRow    units that left their range together
 RecurrentRow   regular short runs
 CauseRow       a candidate cause
 EvidenceRow    what speaks for or against it
@@ -67,6 +69,8 @@ BufferRow      the air behind a buffer
 GapEstimateRow  what may have happened in a gap
 LotRow         a lot over its whole stay
 StayRow        a stay of it
+ProductBesideRow  contents beside the probe, an estimate
+BesideOutsideRow  those beyond a limit
 StayProbeRow   a probe over that stay
 ExposureRow    what it received there
 AllowanceRow   what a manufacturer stated, and its use
