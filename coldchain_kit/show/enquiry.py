@@ -126,8 +126,8 @@ def _readings(lot: LotRow[str], zone: str) -> Facts:
     highs: list[str] = []
     lows: list[str] = []
     for row in seen.values():
-        high = (row["max_c"], row["max_time"], row.get("as_read_max_c"), row.get("max_one_sided"))
-        low = (row["min_c"], row["min_time"], row.get("as_read_min_c"), row.get("min_one_sided"))
+        high = (row.get("max_c"), row.get("max_time"), row.get("as_read_max_c"), row.get("max_one_sided"))
+        low = (row.get("min_c"), row.get("min_time"), row.get("as_read_min_c"), row.get("min_one_sided"))
         for (value_c, time, as_read_c, words), told, found in ((high, wording.end_of(row, "max"), highs), (low, wording.end_of(row, "min"), lows)):
             if value_c is not None or words:
                 also = f" (as read: {wording.celsius(as_read_c)})" if as_read_c is not None and not words and as_read_c != value_c else ""

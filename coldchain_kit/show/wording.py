@@ -105,8 +105,8 @@ def extreme(row: ExcursionRow[T], *, limit: float | None = None) -> str:
 def end_of(row: ProbeRow[str] | ExposureRow[str], side: Literal["min", "max"], *, as_read: bool = False) -> str:
     """The lowest or highest of a probe's window or of a stay in words, a bound where it is one."""
     if side == "min":
-        return bounded(row["as_read_min_c"] if as_read else row["min_c"], row.get("min_one_sided"), row.get("min_text"))
-    return bounded(row["as_read_max_c"] if as_read else row["max_c"], row.get("max_one_sided"), row.get("max_text"))
+        return bounded(row.get("as_read_min_c") if as_read else row.get("min_c"), row.get("min_one_sided"), row.get("min_text"))
+    return bounded(row.get("as_read_max_c") if as_read else row.get("max_c"), row.get("max_one_sided"), row.get("max_text"))
 
 
 def area(degree_minutes: float | None, *, bound: bool = False) -> str:
