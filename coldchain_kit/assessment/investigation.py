@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 import pandas as pd
 
@@ -26,6 +26,7 @@ from coldchain_kit.model import (
     CheckRow,
     ClockRow,
     ConflictRow,
+    Direction,
     EpisodeRow,
     ExcursionRow,
     FaultRow,
@@ -242,7 +243,8 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
     faults = quality.faults(unit, condition=condition, logger=loggers, start=window.start, end=window.stop)
-    faults = quality.in_order([*faults, *(row for row in later.than_download(unit, book, zone=case.site.timezone) if _overlaps(row, window))])
+    late = cast("list[FaultRow[pd.Timestamp]]", later.than_download(unit, book, zone=case.site.timezone))
+    faults = quality.in_order([*faults, *(row for row in late if _overlaps(row, window))])
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)
     table["logbook_line"] = None
@@ -283,7 +285,8 @@ def _episodes(
     *, shown: list[ExcursionRow[pd.Timestamp]],
 ) -> list[EpisodeRow[pd.Timestamp]]:
     """The unit's excursions put together, each group with its candidate causes."""
-    entry, found = case.site.units[unit.name], []
+    entry = case.site.units[unit.name]
+    found: list[EpisodeRow[pd.Timestamp]] = []
     for number, group in enumerate(episodes.group(table, join_min=case.join_min, shown=shown) if len(table) or shown else [], 1):
         row: EpisodeRow[pd.Timestamp] = {
             "id": f"{unit.name}-P{number}", "unit": unit.name, "direction": group["direction"], "excursions": group["excursions"], "start": group["start"],
@@ -313,25 +316,29 @@ def _known_share(probes: list[ProbeRow[pd.Timestamp]], window: Window) -> float:
     return min(shares, default=0.0)
 
 
-def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[dict[str, Any]], window: Window, *, zone: str) -> list[dict[str, Any]]:
+def _uncertainty(trace: Trace, entry: UnitEntry, excursions: list[ExcursionRow[pd.Timestamp]], window: Window, *, zone: str) -> list[UncertaintyRow]:
     """Components of a probe's uncertainty at its most uncertain reading of the window: what is in U, and beside it the lag at the fastest of its excursions."""
     probe, rates = trace.probe, []
     for row in excursions:
-        minutes = (row["extreme_time"] - row["start"]) / pd.Timedelta(minutes=1)
-        if row["probe"] == probe.name and minutes > 0 and pd.notna(row["extreme_c"]) and not row["extreme_bound"]:
-            rates.append(abs(row["extreme_c"] - row["limit_c"]) / minutes)
+        furthest, when = row["extreme_c"], row["extreme_time"]
+        if row["probe"] != probe.name or row["extreme_bound"] or when is None or furthest is None or pd.isna(furthest):
+            continue
+        minutes = (when - row["start"]) / pd.Timedelta(minutes=1)
+        if minutes > 0:
+            rates.append(abs(furthest - row["limit_c"]) / minutes)
     here = trace.readings[(trace.readings.index >= window.start) & (trace.readings.index < window.stop)]
     u_c = here["u_c"].where(here["celsius"].notna()).dropna()
     if not len(u_c):
         return []
-    parts = calibration.budget(trace, _certificates(entry, probe.name), at=u_c.idxmax(), rate_c_per_min=max(rates, default=None), zone=zone)
+    parts = calibration.budget(trace, _certificates(entry, probe.name), at=cast(pd.Timestamp, u_c.idxmax()), rate_c_per_min=max(rates, default=None), zone=zone)
     return [{"probe": probe.name, **row} for row in parts]
 
 
 def _alarm_guard(trace: Trace, entry: UnitEntry) -> list[AlarmGuardRow]:
     """Where an alarm would stand with a guard band of U, the limit less U. For setting alarms only."""
     u_c = trace.readings["u_c"].where(trace.celsius.notna()).max()
-    limits = [(side, entry.condition.limit_c(side)) for side in ("below", "above")]
+    sides: tuple[Direction, Direction] = ("below", "above")
+    limits = [(side, entry.condition.limit_c(side)) for side in sides]
     return [
         {"probe": trace.probe.name, "direction": side, "limit_c": limit, "alarm_c": decision.alarm_limit(limit, 2.0 * u_c, side)}
         for side, limit in limits if limit is not None and pd.notna(u_c)
@@ -368,8 +375,9 @@ def _excursions(deciding: list[Trace], entry: UnitEntry, window: Window, unit: s
     return table
 
 
-def _overlaps(row: NearLimitRow[pd.Timestamp], window: Window) -> bool:
-    return row["end"] >= window.start and row["start"] < window.stop
+def _overlaps(row: NearLimitRow[pd.Timestamp] | FaultRow[pd.Timestamp], window: Window) -> bool:
+    start, end = row["start"], row["end"]
+    return start is not None and end is not None and end >= window.start and start < window.stop
 
 
 def inputs(case: Case) -> list[Path]:

@@ -15,7 +15,8 @@ import pandas as pd
 
 from coldchain_kit import exposure, quality
 from coldchain_kit.excursions import bounds
-from coldchain_kit.model import FLAG_WORDS, Condition, ProbeRow, Source, SourceRow, Trace, UFrom, one_sided, timeline
+from coldchain_kit.exposure import means
+from coldchain_kit.model import Condition, GapRow, ProbeRow, Source, SourceRow, Trace, UFrom, flag_counts, one_sided, rows_of, timeline
 
 RULES = 2  # edition of the rules that made the numbers (CONTRACTS)
 SCHEMA_ID = "coldchain-kit/results/2"
@@ -73,12 +74,12 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
-        "readings": count, "flags": {word: int((rolled == code).sum()) for code, word in FLAG_WORDS.items()},
-        **one_sided.extremes(readings),
+        "readings": count, "flags": flag_counts(rolled),
+        **means.extremes(readings),
         "mean_c": mean_c, "mean_why_not": no_mean or None, "mkt_c": mkt_c, "mkt_why_not": no_mkt or None,
-        "covered_share": cover["covered_share"], "missing_readings": cover["missing_readings"],
+        "covered_share": cover["covered_share"], "missing_readings": int(cover["missing_readings"]),
         "interval_min": timeline.interval_min(trace),
-        "gaps": spans[["start", "end", "minutes", "edge"]].to_dict("records"),
+        "gaps": rows_of(spans[["start", "end", "minutes", "edge"]], GapRow[pd.Timestamp]),
         "u_c": _number(readings["u_c"].where(one_sided.heard(readings)).max()), "u_from": u_from, "outside": {side: row for side, row in sides.items() if row is not None},
         "unknown_minutes": bounds.unknown_min(trace, condition, start=start, end=end),
     }  # fmt: skip

@@ -52,7 +52,7 @@ def of(case: Case, units: dict[str, Unit]) -> Window:
         raise NoReadings(f"no probe that decides has a reading in the case's window; {covered(case, units)}", where=case.path.name, mend=MEND)
     if end < start or (end == start and not seen):
         raise KitError("no reading lies in the case's window", where=case.path.name, mend="Compare start and end with the times in the downloads")
-    return Window(start, end, stop, case.start, "" if seen else case.no_readings)
+    return Window(start, end, stop, case.start, "" if seen else case.no_readings or "")
 
 
 MEND = 'Compare start and end with those times, add the download, or say why there is none: no_readings = "the logger is dead"'

@@ -3,9 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypedDict
+
+import pandas as pd
+
+from coldchain_kit.model import Direction, TogetherRow
+from coldchain_kit.model.rows.fields import Basis
 
 
-def together(excursions: Sequence[dict[str, Any]], *, regular: Sequence[str] = ()) -> list[dict[str, Any]]:
+class Out(TypedDict):
+    """What of a row of ``excursions[]`` is looked at."""
+
+    id: str
+    unit: str
+    direction: Direction
+    basis: Basis
+    start: pd.Timestamp
+    end: pd.Timestamp
+
+
+SIDES: tuple[Direction, Direction] = ("above", "below")
+
+
+def together(excursions: Sequence[Out], *, regular: Sequence[str] = ()) -> list[TogetherRow[pd.Timestamp]]:
     """Excursions of several units in one direction that overlap in time.
 
     Parameters
@@ -26,10 +46,10 @@ def together(excursions: Sequence[dict[str, Any]], *, regular: Sequence[str] = (
     >>> [(one["units"], one["excursions"], one["start"], one["end"]) for one in found]
     [(['F2', 'F3'], ['F2-E1', 'F3-E1'], 0, 9)]
     """
-    found: list[dict[str, Any]] = []
-    for direction in ("above", "below"):
+    found: list[TogetherRow[pd.Timestamp]] = []
+    for direction in SIDES:
         rows = [row for row in excursions if row["direction"] == direction and row.get("basis") != "display" and row["id"] not in regular]
-        groups: list[list[dict[str, Any]]] = []
+        groups: list[list[Out]] = []
         for row in sorted(rows, key=lambda row: (row["start"], row["end"], row["id"])):
             if groups and row["start"] <= max(other["end"] for other in groups[-1]):
                 groups[-1].append(row)
@@ -39,6 +59,6 @@ def together(excursions: Sequence[dict[str, Any]], *, regular: Sequence[str] = (
     return sorted(found, key=lambda one: (one["start"], one["direction"]))
 
 
-def _row(direction: str, group: list[dict[str, Any]]) -> dict[str, Any]:
-    units, ids = (list(dict.fromkeys(row[key] for row in group)) for key in ("unit", "id"))
+def _row(direction: Direction, group: list[Out]) -> TogetherRow[pd.Timestamp]:
+    units, ids = list(dict.fromkeys(row["unit"] for row in group)), list(dict.fromkeys(row["id"] for row in group))
     return {"direction": direction, "units": units, "excursions": ids, "start": min(row["start"] for row in group), "end": max(row["end"] for row in group)}

@@ -27,6 +27,23 @@ class Highest(TypedDict):
     covered_share: float
 
 
+class Extremes(TypedDict):
+    """Lowest and highest of a stretch, with what a one-sided reading leaves open: ``one_sided.extremes``."""
+
+    min_c: float | None
+    min_time: pd.Timestamp | None
+    min_bound: bool
+    min_one_sided: str | None
+    min_text: str | None
+    max_c: float | None
+    max_time: pd.Timestamp | None
+    max_bound: bool
+    max_one_sided: str | None
+    max_text: str | None
+    as_read_min_c: float | None
+    as_read_max_c: float | None
+
+
 class _Figure(TypedDict):
     """Mean kinetic temperature of a window; without a figure, why not."""
 
@@ -44,6 +61,11 @@ class _Window(_Figure):
     direction: str
     used: bool
     excursion: str | None
+
+
+def extremes(readings: pd.DataFrame) -> Extremes:
+    """Lowest and highest of a stretch (:func:`one_sided.extremes`)."""
+    return cast(Extremes, one_sided.extremes(readings))
 
 
 def weights_min(celsius: pd.Series, *, gap: npt.ArrayLike | None = None) -> np.ndarray:

@@ -10,14 +10,14 @@ still air, is tried at nine values spread evenly in log q.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError
-from coldchain_kit.excursions import time_beyond
-from coldchain_kit.model import Condition, Trace, timeline
+from coldchain_kit.excursions import bounds, time_beyond
+from coldchain_kit.model import Condition, Direction, Trace, timeline
 
 # From a single vial to a full carton [min]: own assumption, no source. The quickest bodies in the sources are bare sensors in air,
 # minutes (FACTS C13, READ); nothing was read on vials and cartons.
@@ -36,6 +36,25 @@ ASSUMES = (
     "in still air the contents may follow half as fast. "
     "Goods put in warm or cold are not covered: no probe shows their temperature."
 )
+
+
+class ContentsOutside(TypedDict):
+    """Contents beyond one limit [°C, min]."""
+
+    limit_c: float
+    minutes_least: float
+    minutes_most: float
+
+
+class Contents(TypedDict):
+    """What contents may have met between two instants [°C, min]."""
+
+    max_least_c: float
+    max_most_c: float
+    min_least_c: float
+    min_most_c: float
+    outside: dict[Direction, ContentsOutside]
+    unknown_minutes: float
 
 
 @dataclass(frozen=True)
@@ -122,7 +141,7 @@ def probe_min(trace: Trace) -> tuple[float, ...]:
 def _unknown(trace: Trace, us: np.ndarray, *, longest_min: float) -> np.ndarray:
     """Steps that are gaps, of a coarse stretch, or hold a reading without a number, each with three times its length after it, at most three times the longest constant."""
     known = timeline.pairs(trace)
-    sided = trace.readings.index[trace.readings["one_sided"].to_numpy() != 0].as_unit("us").asi8
+    sided = timeline.times_of(trace.readings[trace.readings["one_sided"].to_numpy() != 0]).as_unit("us").asi8
     lost = np.zeros(len(us) - 1, dtype=bool)
     starts = np.concatenate((known.start_us[known.gap | known.coarse].astype("float64"), sided.astype("float64")))
     at = np.searchsorted(us, starts, side="right") - 1
@@ -131,7 +150,7 @@ def _unknown(trace: Trace, us: np.ndarray, *, longest_min: float) -> np.ndarray:
     return np.column_stack((us[:-1][lost], us[1:][lost] + RUN_IN * np.minimum(length, longest_min * time_beyond.US_PER_MIN)))
 
 
-def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> dict[str, Any] | None:
+def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp) -> Contents | None:
     """What contents may have met between two instants: extremes and minutes outside, at least to at most, with the probe's uncertainty.
 
     Returns
@@ -161,11 +180,10 @@ def beside(held: Courses, condition: Condition, *, start: pd.Timestamp, end: pd.
     us = held.index[around].as_unit("us").asi8.astype("float64")
     minutes = np.clip(np.minimum(us[1:], float(last)) - np.maximum(us[:-1], float(first)), 0.0, None) / time_beyond.US_PER_MIN
     minutes[_meets(us[:-1], us[1:], held.unknown)] = 0.0
-    outside = {}
-    for side in ("above", "below"):
+    outside: dict[Direction, ContentsOutside] = {}
+    for side, sign in bounds.SIGN.items():
         limit_c = condition.limit_c(side)
         if limit_c is not None:
-            sign = 1.0 if side == "above" else -1.0
             times = [_minutes(sign * (row[around] - limit_c), 2.0 * held.u_c[around], minutes) for row in held.celsius]
             outside[side] = {"limit_c": limit_c, "minutes_least": min(low for low, _ in times), "minutes_most": max(high for _, high in times) + unknown}
     return {

@@ -132,7 +132,7 @@ def _beyond_ceiling(places: Sequence[Place], direction: str, to_c: float, notes:
             if end.any():
                 return [f"A reading that is only a bound{one_sided.quoted(part[end])} in {here.stay.unit}, probe {trace.probe.name}, at {notes.local(part.index[int(np.argmax(end))])}, may have been beyond {to_c:g} °C: the allowance does not apply."]
         for row in here.shown:
-            if row["direction"] == direction and sign * (row["extreme_c"] - to_c) > 0 and notes.meets(here, row):
+            if row["direction"] == direction and row["extreme_c"] is not None and sign * (row["extreme_c"] - to_c) > 0 and notes.meets(here, row):
                 return [f"The display of {here.stay.unit} showed {row['extreme_c']:g} °C (logbook line {row['logbook_line']}), beyond {to_c:g} °C, at a time not known: the allowance does not apply."]
     return []
 

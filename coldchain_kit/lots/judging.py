@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, Protocol, TypedDict
+from typing import Protocol, TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import bounds, time_beyond
+from coldchain_kit.exposure import means
 from coldchain_kit.lots import allowed, beside, reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import (
@@ -74,15 +75,12 @@ class _Bounds(_Spent):
     longest: float
 
 
-class _Extremes(TypedDict):
-    """The part of a row of exposures about lowest and highest [°C]."""
+class _FreezingPoint(TypedDict):
+    """The part of a row of freezing that says what it is held against."""
 
-    min_c: float | None
-    min_time: pd.Timestamp | None
-    max_c: float | None
-    max_time: pd.Timestamp | None
-    as_read_min_c: float | None
-    as_read_max_c: float | None
+    do_not_freeze: bool
+    freeze_c: float
+    freeze_rule: str
 
 
 class _OutsideTimes(TypedDict):
@@ -247,13 +245,13 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) ->
         times = _outside_times(trace, valued, condition, direction)
         rows.append({
             "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": _to(here), "condition": condition.id,
-            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **one_sided.extremes(part),
+            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **means.extremes(part),
             "excursions": [row["id"] for row in listed if row["direction"] == direction],
         })  # fmt: skip
     return rows
 
 
-def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: str) -> _Bounds:
+def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: Direction) -> _Bounds:
     """Minutes beyond a temperature by one probe during one stay, widened by the clock's doubt but for "at least"."""
     table = steps.table(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     seen = {"start_us": stays.micros(here.seen_from), "end_us": stays.micros(here.seen_to)}
@@ -268,20 +266,23 @@ def _bounds(here: Place, trace: Trace, steps: Steps, limit_c: float, direction: 
 def _displays(here: Place, notes: reasons.Notes) -> list[ExposureRow[pd.Timestamp]]:
     """Rows of ``exposures[]`` for what only the display saw, beyond the product's own limit: the time is not known."""
     rows: list[ExposureRow[pd.Timestamp]] = []
-    none: dict[str, Any] = dict.fromkeys(("first_out", "last_out", "first_back"))
-    none |= {f"{end}_{what}": None for end in ("min", "max") for what in ("c", "time", "one_sided", "text")}
-    none |= {"min_bound": False, "max_bound": False, "as_read_min_c": None, "as_read_max_c": None}
+    none: _OutsideTimes = {"readings_outside": 0, "first_out": None, "last_out": None, "first_back": None}
     for row in here.shown:
-        side = row["direction"]
+        side, figure = row["direction"], row["extreme_c"]
         limit_c = here.stay.condition.limit_c(side)
-        if limit_c is None or not notes.meets(here, row) or not here.stay.condition.outside([row["extreme_c"]], side).any():
+        if limit_c is None or figure is None or not notes.meets(here, row) or not here.stay.condition.outside([figure], side).any():
             continue
         start, end = max(row["start"], here.opens), min(row["end"], here.closes)
         most = max(0.0, (end - start) / pd.Timedelta(minutes=1))
-        times = {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": most, "longest": 0.0, "longest_least": 0.0, "longest_most": most}
+        times: _Bounds = {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": most, "longest": 0.0, "longest_least": 0.0, "longest_most": most}
+        ends: means.Extremes = {
+            "min_c": figure if side == "below" else None, "min_time": None, "min_bound": False, "min_one_sided": None, "min_text": None,
+            "max_c": figure if side == "above" else None, "max_time": None, "max_bound": False, "max_one_sided": None, "max_text": None,
+            "as_read_min_c": None, "as_read_max_c": None,
+        }  # fmt: skip
         rows.append({
             "unit": here.stay.unit, "probe": None, "role": "display", "start": start, "end": end, "condition": here.stay.condition.id, "direction": side,
-            "limit_c": limit_c, **times, "readings_outside": 0, **none, "max_c" if side == "above" else "min_c": row["extreme_c"], "excursions": [row["id"]],
+            "limit_c": limit_c, **times, **none, **ends, "excursions": [row["id"]],
         })  # fmt: skip
     return rows
 
@@ -328,7 +329,7 @@ def _freezing(lot: Lot, places: list[Place], notes: reasons.Notes) -> FreezingRo
     for here in places:
         kind, condition = notes.site.units[here.stay.unit].kind, here.stay.condition
         matters = any(freeze_matters(stay, kind) for stay in lot.stays if stay.unit == here.stay.unit)
-        point = {"do_not_freeze": matters, "freeze_c": condition.freezing_c, "freeze_rule": condition.freezing_rule()}
+        point: _FreezingPoint = {"do_not_freeze": matters, "freeze_c": condition.freezing_c, "freeze_rule": condition.freezing_rule()}
         for trace in here.unit.traces.values() if here.unit else ():
             if trace.probe.role == "room" and kind != "room":
                 continue
@@ -339,7 +340,7 @@ def _freezing(lot: Lot, places: list[Place], notes: reasons.Notes) -> FreezingRo
     return min(rows, key=lambda row: (not row["possible"], -np.inf if row["lowest_less_u_c"] is None else row["lowest_less_u_c"])) if rows else None
 
 
-def _frozen_by_display(here: Place, notes: reasons.Notes) -> list[dict[str, Any]]:
+def _frozen_by_display(here: Place, notes: reasons.Notes) -> list[FreezingRow[pd.Timestamp]]:
     """Displayed minima that, less the uncertainty of a display, lie at or below the freezing point and that no reading explains."""
     if here.unit is None:
         return []
@@ -349,9 +350,9 @@ def _frozen_by_display(here: Place, notes: reasons.Notes) -> list[dict[str, Any]
     return [
         {
             "unit": here.stay.unit, "probe": None, "role": "display", "time": row["end"], "lowest_c": row["extreme_c"], "lowest_one_sided": None, "lowest_text": None, "expanded_c": u_c,
-            "lowest_less_u_c": round(row["extreme_c"] - u_c, 6),
+            "lowest_less_u_c": round(row["extreme_c"] - u_c, 6), "possible": True,
         }
-        for row in shown if row["direction"] == "below"
+        for row in shown if row["direction"] == "below" and row["extreme_c"] is not None
     ]  # fmt: skip
 
 

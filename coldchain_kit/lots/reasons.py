@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -98,12 +98,19 @@ def _excursions(here: Place, notes: Notes) -> list[str]:
     for (probe, direction), rows in groups.items():
         place = f"{direction} {rows[0]['limit_c']:g} °C in {here.stay.unit}, probe {probe}"
         if len(rows) > MANY:
-            said.append(f"{len(rows)} excursions ({rows[0]['id']} to {rows[-1]['id']}) {place}, the first from {notes.local(rows[0]['first_out'])}, the last until {notes.local(rows[-1]['last_out'])}.")
+            first, last = _out(rows[0], rows[-1], notes)
+            said.append(f"{len(rows)} excursions ({rows[0]['id']} to {rows[-1]['id']}) {place}, the first from {first}, the last until {last}.")
             continue
         for row in rows:
             doubt = ", within the probe's uncertainty: handle as an excursion" if row["verdict"] == "undecided" else ""
-            said.append(f"Excursion {row['id']} {place}, from {notes.local(row['first_out'])} to {notes.local(row['last_out'])}{doubt}.")
+            first, last = _out(row, row, notes)
+            said.append(f"Excursion {row['id']} {place}, from {first} to {last}{doubt}.")
     return said
+
+
+def _out(first: ExcursionRow[pd.Timestamp], last: ExcursionRow[pd.Timestamp], notes: Notes) -> tuple[str, str]:
+    """First reading outside of one excursion by readings and last of another, as local times."""
+    return notes.local(cast(pd.Timestamp, first["first_out"])), notes.local(cast(pd.Timestamp, last["last_out"]))
 
 
 def _by_display(row: ExcursionRow[pd.Timestamp], notes: Notes) -> str:
@@ -168,7 +175,7 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
         part = stays.within(trace, here)
         count = int((part["one_sided"] != 0).sum())
         if count:
-            said.append(f"Readings that say on which side and not how far{one_sided.quoted(part)} of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[np.argmax(part['one_sided'].to_numpy() != 0)])}.")
+            said.append(f"Readings that say on which side and not how far{one_sided.quoted(part)} of {here.stay.unit}, probe {trace.probe.name}: {count}, first at {notes.local(part.index[int(np.argmax(part['one_sided'].to_numpy() != 0))])}.")
     return said
 
 

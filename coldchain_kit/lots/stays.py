@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.model import Condition, ExcursionRow, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import Condition, Direction, ExcursionRow, Trace, Unit, one_sided, timeline
 from coldchain_kit.register import Stay
 
 Edges = tuple[pd.Timestamp | None, pd.Timestamp | None, pd.Timestamp]  # declared start and end of the window (None: not declared), and where a stay without end ends
@@ -76,7 +76,7 @@ class Steps:
         self._others: dict[tuple[Any, ...], Any] = {}
         self._kept: list[Trace] = []  # keeps each trace alive, so that its id stays its own
 
-    def table(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
+    def table(self, trace: Trace, *, limit_c: float, direction: Direction, condition: Condition | None = None, cut: bool = False) -> time_beyond.StepTable:
         """:func:`bounds.trace_steps` of the trace, remembered."""
         key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._tables:
@@ -84,7 +84,7 @@ class Steps:
             self._tables[key] = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=condition, cut=cut)
         return self._tables[key]
 
-    def runs(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None, cut: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    def runs(self, trace: Trace, *, limit_c: float, direction: Direction, condition: Condition | None = None, cut: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Runs of steps that count at least, and at most, as arrays of (start, end)."""
         key = *_key(trace, limit_c, direction, condition), cut
         if key not in self._runs:
@@ -92,7 +92,7 @@ class Steps:
             self._runs[key] = _runs(steps, steps.least), _runs(steps, steps.most)
         return self._runs[key]
 
-    def unknown(self, trace: Trace, *, limit_c: float, direction: str, condition: Condition | None = None) -> np.ndarray:
+    def unknown(self, trace: Trace, *, limit_c: float, direction: Direction, condition: Condition | None = None) -> np.ndarray:
         """Where a one-sided reading of any value stands (CONTRACTS rule 9: unknown, like a gap), from the reading before to the one after, as (start, end)."""
         readings = trace.readings
         lost = one_sided.short_of(readings, limit_c, direction)
@@ -132,7 +132,7 @@ class Steps:
         return np.concatenate((cut(gaps, low=opens, high=closes), thin, ends[silent]))
 
 
-def _key(trace: Trace, limit_c: float, direction: str, condition: Condition | None) -> Key:
+def _key(trace: Trace, limit_c: float, direction: Direction, condition: Condition | None) -> Key:
     return id(trace), limit_c, direction, bool(condition and condition.high_exclusive)
 
 
@@ -165,7 +165,7 @@ def micros(time: pd.Timestamp) -> int:
 
 
 def place(
-    stay: Stay, unit: Unit | None, *, opens: pd.Timestamp, closes: pd.Timestamp, shown: Sequence[dict[str, Any]] = ()
+    stay: Stay, unit: Unit | None, *, opens: pd.Timestamp, closes: pd.Timestamp, shown: Sequence[ExcursionRow[pd.Timestamp]] = ()
 ) -> Place:  # fmt: skip
     """A stay between two instants, widened by the clock's doubt at each end.
 
@@ -270,7 +270,7 @@ def in_a_row(parts: Sequence[tuple[float, Run]], *, bridge: bool) -> tuple[float
 
 
 def spent(
-    places: Sequence[Place], steps: Steps, *, direction: str, limit_c: float | None = None, unknown_counts: bool
+    places: Sequence[Place], steps: Steps, *, direction: Direction, limit_c: float | None = None, unknown_counts: bool
 ) -> Spent:  # fmt: skip
     """Time beyond a temperature over all stays, the worst probe of each; what a display saw counts in the "at most".
 
@@ -295,7 +295,7 @@ def spent(
 
 
 def _bounds(
-    trace: Trace, here: Place, steps: Steps, limit_c: float | None, direction: str, unknown_counts: bool
+    trace: Trace, here: Place, steps: Steps, limit_c: float | None, direction: Direction, unknown_counts: bool
 ) -> tuple[Run, Run]:  # fmt: skip
     opens, closes, wide_from, wide_to = (float(micros(time)) for time in (here.opens, here.closes, here.seen_from, here.seen_to))
     narrow_from, narrow_to = 2 * opens - wide_from, 2 * closes - wide_to
@@ -312,22 +312,22 @@ def _bounds(
     return least, run(most, low=opens, high=closes)
 
 
-def straight(trace: Trace, here: Place, *, limit_c: float, direction: str) -> float:
+def straight(trace: Trace, here: Place, *, limit_c: float, direction: Direction) -> float:
     """Minutes of one probe beyond a temperature during the stay, on the straight line between readings [min]."""
     table = bounds.trace_steps(trace, limit_c=limit_c, direction=direction, condition=here.stay.condition)
     return time_beyond.total(table, start_us=micros(here.opens), end_us=micros(here.closes)).minutes
 
 
-def displayed(here: Place, limit_c: float | None, direction: str) -> np.ndarray:
+def displayed(here: Place, limit_c: float | None, direction: Direction) -> np.ndarray:
     """Within the stay, the spans in which a display showed a figure beyond a temperature, as an array of (start, end) [µs]."""
     sign = 1.0 if direction == "above" else -1.0
-    rows = [row for row in here.shown if row["direction"] == direction and limit_c is not None and sign * (row["extreme_c"] - limit_c) > 0]
+    rows = [row for row in here.shown if row["direction"] == direction and limit_c is not None and row["extreme_c"] is not None and sign * (row["extreme_c"] - limit_c) > 0]
     low, high = float(micros(here.seen_from)), float(micros(here.seen_to))
     spans = [(max(float(micros(row["start"])), low), min(float(micros(row["end"])), high)) for row in rows]
     return np.array([span for span in spans if span[1] > span[0]], dtype="float64").reshape(-1, 2)
 
 
-def _nothing(here: Place, limit_c: float | None, direction: str, unknown_counts: bool) -> tuple[Run, Run]:
+def _nothing(here: Place, limit_c: float | None, direction: Direction, unknown_counts: bool) -> tuple[Run, Run]:
     """A stay that no deciding probe saw; a display may have."""
     whole = Run(here.minutes, here.minutes, here.minutes, here.minutes, True)
     zero = Run(0.0, 0.0, 0.0, 0.0, False)

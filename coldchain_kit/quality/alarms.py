@@ -8,13 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import KitError, zones
-from coldchain_kit.model import AlarmRow, Condition, ExcursionRow, LoggerEvent, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import AlarmRow, Condition, Direction, LoggerEvent, Trace, Unit, one_sided, rows_of, timeline
 from coldchain_kit.quality.checks import mine
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Alarm, LogEntry, UnitEntry
@@ -23,6 +23,26 @@ LONG_DELAY_MIN = 60.0  # reference rule for freezing: 60 min (FACTS B13, READ-2)
 SLIP_NEAR_C, SLIP_FAR_C = 1.5, 5.0  # limits this near the condition in the other unit, this far in their own: a slip of units
 _ALARM_WORD = re.compile(r"al+arm", re.IGNORECASE)
 _NO_ALARM = re.compile(r"\b(off|disabled?|cleared?|ended|end|acknowledged?|reset|test|no)\b", re.IGNORECASE)
+
+
+
+class _Seen(TypedDict):
+    """What of an excursion seen by readings is looked at here."""
+
+    probe: str
+    direction: Direction
+    first_out: pd.Timestamp
+    last_out: pd.Timestamp
+    end_latest: pd.Timestamp
+
+
+class _Finding(TypedDict):
+    """A row of alarms without its unit."""
+
+    finding: str
+    since: pd.Timestamp | None
+    until: pd.Timestamp | None
+    text: str
 
 
 @dataclass(frozen=True)
@@ -162,12 +182,12 @@ def own(trace: Trace, entry: UnitEntry, *, zone: str) -> pd.DataFrame:
     return frame.sort_values(["since", "direction"], ignore_index=True)
 
 
-def _events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
+def _events(unit: Unit, logger: str | None) -> list[LoggerEvent]:
     """The logger's own event lines."""
     return [event for event in unit.events if event.get("logger") == logger]
 
 
-def alarm_events(unit: Unit, logger: str | None) -> list[dict[str, Any]]:
+def alarm_events(unit: Unit, logger: str | None) -> list[LoggerEvent]:
     """The logger's event lines that tell of an alarm going off, with an instant."""
     found = []
     for event in _events(unit, logger):
@@ -192,12 +212,12 @@ def compare(excursions: pd.DataFrame, unit: Unit, entry: UnitEntry, *, zone: str
         The site's zone, for dated settings.
     """
     replays = {name: own(trace, entry, zone=zone) for name, trace in unit.traces.items() if len(excursions) and name in set(excursions["probe"])}
-    rows, whose = excursions.to_dict("records"), {name: trace.probe.logger for name, trace in unit.traces.items()}
+    rows, whose = rows_of(excursions, _Seen), {name: trace.probe.logger for name, trace in unit.traces.items()}
     events = {logger: alarm_events(unit, logger) for logger in set(whose.values())}
     return [_logger_alarm(row, events[whose[row["probe"]]], replays[row["probe"]], unit, entry.of_logger(whose[row["probe"]]), zone) for row in rows]
 
 
-def _logger_alarm(row: ExcursionRow[pd.Timestamp], events: Sequence[LoggerEvent], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
+def _logger_alarm(row: _Seen, events: Sequence[LoggerEvent], replayed: pd.DataFrame, unit: Unit, entry: UnitEntry, zone: str) -> str:
     if _heard(events, row["first_out"], row["end_latest"], slack(unit.traces[row["probe"]])):
         return "yes"
     if events and _reaches_back(unit, row["first_out"], entry, unit.traces[row["probe"]].probe.logger):
@@ -228,7 +248,7 @@ def _at(entry: UnitEntry, time: pd.Timestamp, zone: str) -> Alarm | None:
 
 def _reaches_back(unit: Unit, time: pd.Timestamp, entry: UnitEntry, logger: str | None) -> bool:
     """Whether the event list still holds what happened at ``time``: it has an older entry, or fewer than the logger keeps."""
-    timed = [event["time"] for event in _events(unit, logger) if event.get("time") is not None]
+    timed = [at for event in _events(unit, logger) if (at := event.get("time")) is not None]
     kept = entry.logger.events_kept
     return bool(timed) and (min(timed) < time or (kept is not None and len(timed) < kept))
 
@@ -244,16 +264,17 @@ def findings(unit: Unit, entry: UnitEntry, *, logbook: Sequence[LogEntry] = (), 
     if not times:
         return []
     first, last = min(index[0] for index in times), max(index[-1] for index in times)
-    rows: list[dict[str, Any]] = []
+    rows: list[_Finding] = []
     for logger, view in entry.each_logger().items():
         rows += _set(view, first, last, f"Logger {logger}: " if logger else "", zone)
         rows += _not_listed(unit, view, logger, zone)
-    return [{"unit": unit.name, **row} for row in rows] + [_proof_row(unit, entry, logbook, last)]
+    found: list[AlarmRow[pd.Timestamp]] = [{"unit": unit.name, **row} for row in rows]
+    return [*found, _proof_row(unit, entry, logbook, last)]
 
 
-def _set(view: UnitEntry, first: pd.Timestamp, last: pd.Timestamp, who: str, zone: str) -> list[dict[str, Any]]:
+def _set(view: UnitEntry, first: pd.Timestamp, last: pd.Timestamp, who: str, zone: str) -> list[_Finding]:
     """What is wrong with how one logger was set while the record ran; the same finding in a row stands once."""
-    rows: list[dict[str, Any]] = []
+    rows: list[_Finding] = []
     spans = settings(view, zone=zone)
     for place, (since, alarm) in enumerate(spans):
         until = spans[place + 1][0] if place + 1 < len(spans) else None
@@ -269,10 +290,10 @@ def _set(view: UnitEntry, first: pd.Timestamp, last: pd.Timestamp, who: str, zon
     return rows
 
 
-def _not_listed(unit: Unit, view: UnitEntry, logger: str | None, zone: str) -> list[dict[str, Any]]:
+def _not_listed(unit: Unit, view: UnitEntry, logger: str | None, zone: str) -> list[_Finding]:
     """Alarms that the settings call for and that the event list, which reaches back that far, does not hold."""
     events = alarm_events(unit, logger)
-    rows = []
+    rows: list[_Finding] = []
     for trace in [trace for trace in unit.traces.values() if trace.probe.logger == logger] if events else ():
         for row in own(trace, view, zone=zone).to_dict("records"):
             if row["alarm"] == "yes" and _reaches_back(unit, row["since"], view, logger) and not _heard(events, row["since"], row["until"], slack(trace)):

@@ -9,14 +9,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, CalibrationRow, Trace, UFrom, one_sided
+from coldchain_kit.model import GOOD, MISSING, NOT_EVALUATED, CalibrationRow, Trace, UFrom, UncertaintyRow, one_sided, timeline
 from coldchain_kit.quality import uncertainty as doubt
 from coldchain_kit.quality.uncertainty import ASSUMED_U_C
 from coldchain_kit.register import Certificate, ProbeEntry, UnitEntry
@@ -46,7 +45,7 @@ def correction(indicated_c: npt.ArrayLike, points: Sequence[tuple[float, float]]
     return np.interp(indicated, at, add), (indicated < at[0]) | (indicated > at[-1])
 
 
-def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, str]:
+def uncertainty(certificate: Certificate | None, *, resolution_c: float | None = None) -> tuple[float, UFrom]:
     """Standard uncertainty [°C] of a reading at a certificate's points on its day, and where it is from: "certificate" or "assumed".
 
     Certificate: U / coverage combined with half a resolution step taken as rectangular, r / 2 / sqrt(3) (GUM 4.3.7),
@@ -60,9 +59,9 @@ def uncertainty(certificate: Certificate | None, *, resolution_c: float | None =
     >>> uncertainty(None, resolution_c=0.1)
     (0.25, 'assumed')
     """
-    known = certificate is not None and certificate.expanded_uncertainty_c is not None
-    found = doubt.parts(replace(certificate, points=()) if known else None, np.zeros(1), step_c=resolution_c)
-    return float(doubt.combined(found)[0]), "certificate" if known else "assumed"
+    known = None if certificate is None or certificate.expanded_uncertainty_c is None else certificate
+    found = doubt.parts(None if known is None else replace(known, points=()), np.zeros(1), step_c=resolution_c)
+    return float(doubt.combined(found)[0]), "assumed" if known is None else "certificate"
 
 
 def since(certificate: Certificate, *, zone: str | None = None) -> pd.Timestamp | None:
@@ -125,7 +124,7 @@ def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | No
     ([5.0, 2.5], [0.15, 0.15])
     """
     as_read = trace.readings["as_read_c"].to_numpy(dtype="float64")
-    index, step_c = trace.readings.index, trace.probe.resolution_c or doubt.display_step_c(trace)
+    index, step_c = timeline.times_of(trace.readings), trace.probe.resolution_c or doubt.display_step_c(trace)
     chosen, judged = in_force(index, certificates, zone=zone), one_sided.judged_c(trace.readings, "as_read_c")
     celsius, u_c = as_read.round(6), np.full(len(index), uncertainty(None, resolution_c=step_c)[0])
     code, used = np.full(len(index), NOT_EVALUATED, dtype=np.int8), []
@@ -149,7 +148,7 @@ def correct(trace: Trace, certificates: Sequence[Certificate], *, zone: str | No
     return trace.stepped("calibration.correct", arguments, max(changed, 0), readings=readings, flags=flags)
 
 
-def stated(index: pd.DatetimeIndex, entry: ProbeEntry, *, zone: str | None = None) -> tuple[float, str]:
+def stated(index: pd.DatetimeIndex, entry: ProbeEntry, *, zone: str | None = None) -> tuple[float, UFrom]:
     """The largest standard uncertainty [°C] in force over these instants and where it is from.
 
     "assumed" as soon as one of the instants has no certificate with an uncertainty.
@@ -172,7 +171,7 @@ def u_from(trace: Trace) -> UFrom:
 
 def budget(
     trace: Trace, certificates: Sequence[Certificate], *, at: pd.Timestamp, rate_c_per_min: float | None = None, zone: str | None = None
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[UncertaintyRow]:  # fmt: skip
     """Components of the uncertainty of one reading as rows {component, u_c, in_u, how}: what is in U, and what may come on top.
 
     Parameters
@@ -197,9 +196,9 @@ def budget(
     """
     here = trace.readings.loc[[at]]
     step_c = trace.probe.resolution_c or doubt.display_step_c(trace)
-    position = int(in_force(here.index, certificates, zone=zone)[0]) if certificates else -1
+    position = int(in_force(timeline.times_of(here), certificates, zone=zone)[0]) if certificates else -1
     certificate = certificates[position] if position >= 0 else None
-    drifted = 0.0 if certificate is None else float(doubt.drift_c(here.index, certificate, certificates, zone=zone)[0])
+    drifted = 0.0 if certificate is None else float(doubt.drift_c(timeline.times_of(here), certificate, certificates, zone=zone)[0])
     found = doubt.parts(certificate, one_sided.judged_c(here, "as_read_c"), step_c=step_c, drifted_c=drifted)
     how = _how(certificate, step_c, "declared" if trace.probe.resolution_c else "as the readings keep it", drifted)
     rows = [_component(name, float(part[0]), True, how[name]) for name, part in found.items() if part[0] > 0]
@@ -226,7 +225,7 @@ def _how(certificate: Certificate | None, step_c: float | None, step_from: str, 
     }
 
 
-def _component(name: str, u_c: float, in_u: bool, how: str) -> dict[str, Any]:
+def _component(name: str, u_c: float, in_u: bool, how: str) -> UncertaintyRow:
     return {"component": name, "u_c": u_c, "in_u": in_u, "how": how}
 
 

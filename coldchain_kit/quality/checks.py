@@ -7,17 +7,17 @@ knows (CONTRACTS, logbook.csv). Two figures that merely differ are something to 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import cast
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FLAG_WORDS, CheckRow, Condition, Trace, Unit, one_sided
+from coldchain_kit.model import FLAG_WORDS, CheckRow, Condition, Direction, ExcursionRow, Trace, Unit, one_sided
 from coldchain_kit.register import LogEntry, UnitEntry
 
 DIFFERS_C = 1.0  # two instruments of +-0.5 °C each (FACTS B9, READ)
 DISPLAY_U_C = 0.5  # expanded uncertainty of a display without a certificate [°C] (FACTS B9, READ)
-SIDES = ("below", "above")
+SIDES: tuple[Direction, ...] = ("below", "above")
 
 
 def mine(logbook: Sequence[LogEntry], unit: str) -> list[LogEntry]:
@@ -27,7 +27,7 @@ def mine(logbook: Sequence[LogEntry], unit: str) -> list[LogEntry]:
 
 def displays(
     logbook: Sequence[LogEntry], unit: Unit, condition: Condition, *, start: pd.Timestamp, end: pd.Timestamp, stays_from: pd.Timestamp | None = None
-) -> list[dict[str, Any]]:  # fmt: skip
+) -> list[ExcursionRow[pd.Timestamp]]:  # fmt: skip
     """Excursions by the display: rows of CONTRACTS ``excursions[]`` with ``basis`` "display", without ``id``.
 
     Parameters
@@ -64,8 +64,8 @@ def displays(
 
 
 def _of_side(
-    book: Sequence[LogEntry], deciding: Sequence[Trace], condition: Condition, side: str, unit: str, stays_from: pd.Timestamp | None
-) -> Iterable[dict[str, Any]]:  # fmt: skip
+    book: Sequence[LogEntry], deciding: Sequence[Trace], condition: Condition, side: Direction, unit: str, stays_from: pd.Timestamp | None
+) -> Iterable[ExcursionRow[pd.Timestamp]]:  # fmt: skip
     """Rows of one side. ``since``: the last sure reset; ``maybe``: the last check that is not said to have left the display as it was."""
     since: pd.Timestamp | None = None
     maybe: pd.Timestamp | None = None
@@ -101,19 +101,20 @@ def _left(trace: Trace, condition: Condition, side: str, begin: pd.Timestamp, en
     return any(bool(condition.outside(one_sided.judged_c(part, column), side).any()) for column in ("celsius", "as_read_c"))
 
 
-def _row(check: LogEntry, figure: float, condition: Condition, side: str, unit: str, begin: pd.Timestamp, *, opened: bool) -> dict[str, Any]:
+def _row(check: LogEntry, figure: float, condition: Condition, side: Direction, unit: str, begin: pd.Timestamp, *, opened: bool) -> ExcursionRow[pd.Timestamp]:
     none = dict.fromkeys(("first_out", "last_out", "first_back", "extreme_time", "p_outside", "degree_minutes"))
-    return {
+    row = {
         "unit": unit, "probe": None, "direction": side, "limit_c": condition.limit_c(side), "limit_source": condition.source, "basis": "display",
         "start": begin, "end": check.time, "start_earliest": begin, "end_latest": check.time, **none, "minutes": 0.0, "minutes_least": 0.0,
         "minutes_most": (check.time - begin) / pd.Timedelta(minutes=1), "minutes_in_window": 0.0, "extreme_c": float(figure), "extreme_bound": False, "extreme_text": None, "degree_minutes_bound": False, "readings": 0,
         "verdict": "undecided", "faulty": False, "open_start": opened, "open_end": False, "flags": dict.fromkeys(FLAG_WORDS.values(), 0),
         "trustworthy": {"minutes": 0.0, "degree_minutes": None, "extreme_c": None, "extreme_bound": False, "readings": 0}, "logger_alarm": "unknown", "logbook_line": check.line,
     }  # fmt: skip
+    return cast("ExcursionRow[pd.Timestamp]", row)  # whoever numbers the excursions of the unit adds its id
 
 
 def checks(
-    logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp, shown: Sequence[dict[str, Any]] | None = None
+    logbook: Sequence[LogEntry], unit: Unit, entry: UnitEntry, *, start: pd.Timestamp, end: pd.Timestamp, shown: Sequence[ExcursionRow[pd.Timestamp]] | None = None
 ) -> list[CheckRow[pd.Timestamp]]:  # fmt: skip
     """Displayed minima and maxima against the readings since the check before: rows that somebody must look at.
 
@@ -148,19 +149,20 @@ def checks(
     return sorted(rows, key=lambda row: (row["end"], row["line"], SIDES.index(row["direction"])))
 
 
-def _undecided(row: dict[str, Any], deciding: Sequence[pd.DataFrame]) -> dict[str, Any]:
+def _undecided(row: ExcursionRow[pd.Timestamp], deciding: Sequence[pd.DataFrame]) -> CheckRow[pd.Timestamp]:
     """The row of ``checks[]`` beside an excursion by the display."""
     parts = [one[(one.index >= row["start"]) & (one.index <= row["end"])] for one in deciding]
     (read, bound), side = _furthest(parts, row["direction"]), row["direction"]
+    figure, line = cast(float, row["extreme_c"]), cast(int, row["logbook_line"])  # a display's row has both
     span = "record began" if row["open_start"] else "last check with reset"
-    text = f"{_told(row['logbook_line'], row['extreme_c'], side, read, bound)} since the {span}. An excursion between the two checks is undecided: handle it as an excursion."
+    text = f"{_told(line, figure, side, read, bound)} since the {span}. An excursion between the two checks is undecided: handle it as an excursion."
     return {
-        "unit": row["unit"], "direction": side, "verdict": "undecided", "start": row["start"], "end": row["end"], "displayed_c": row["extreme_c"], "readings_c": read,
-        "limit_c": row["limit_c"], "line": row["logbook_line"], "text": text,
+        "unit": row["unit"], "direction": side, "verdict": "undecided", "start": row["start"], "end": row["end"], "displayed_c": figure, "readings_c": read,
+        "limit_c": row["limit_c"], "line": line, "text": text,
     }  # fmt: skip
 
 
-def _differs(check: LogEntry, side: str, parts: Sequence[pd.DataFrame], begin: pd.Timestamp, unit: str, condition: Condition) -> dict[str, Any] | None:
+def _differs(check: LogEntry, side: Direction, parts: Sequence[pd.DataFrame], begin: pd.Timestamp, unit: str, condition: Condition) -> CheckRow[pd.Timestamp] | None:
     figure, (read, bound) = (check.high_c if side == "above" else check.low_c), _furthest(parts, side)
     if figure is None or read is None or abs(figure - read) <= DIFFERS_C:
         return None

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Literal, TypedDict
+from typing import Literal, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, Trace, Unit, one_sided, timeline
+from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, GapRow, Notice, Trace, Unit, one_sided, rows_of, timeline
 from coldchain_kit.quality import pairs, stated
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
@@ -73,7 +73,7 @@ def faults(
     return in_order(rows)
 
 
-def in_order(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+def in_order(rows: Iterable[FaultRow[pd.Timestamp]]) -> list[FaultRow[pd.Timestamp]]:
     """Faults in order of time, probe and kind."""
     return sorted(rows, key=lambda row: (str(row["start"]), str(row["probe"]), row["kind"], row["text"]))
 
@@ -83,8 +83,11 @@ def logger_of(trace: Trace, logger: Logger | Mapping[str | None, Logger] | None)
     return logger.get(trace.probe.logger) if isinstance(logger, Mapping) else logger
 
 
-def _notice(unit: Unit, notice: Mapping[str, Any]) -> dict[str, Any]:
-    return {"unit": unit.name, **{key: notice.get(key) for key in ("probe", "start", "end", "kind")}, "readings": int(notice.get("readings") or 0), "text": notice["text"]}
+def _notice(unit: Unit, notice: Notice) -> FaultRow[pd.Timestamp]:
+    return {
+        "unit": unit.name, "probe": notice.get("probe"), "start": notice.get("start"), "end": notice.get("end"), "kind": notice["kind"],
+        "readings": int(notice.get("readings") or 0), "text": notice["text"],
+    }  # fmt: skip
 
 
 def _touches(row: FaultRow[pd.Timestamp], start: pd.Timestamp | None, end: pd.Timestamp | None) -> bool:
@@ -142,7 +145,7 @@ def _absent(trace: Trace, start: pd.Timestamp | None, end: pd.Timestamp | None) 
     yield from _interval(trace)
     if len(index):
         spans = timeline.gaps(trace, start=start if start is not None else index[0], end=end if end is not None else index[-1])
-        for row in spans.to_dict("records"):
+        for row in rows_of(spans, GapRow[pd.Timestamp]):
             text = f"Probe {name}: no readings for {duration(row['minutes'])}. What happened in this time is not known; it does not count as in range."
             yield {"start": row["start"], "end": row["end"], "kind": "gap", "readings": 0, "text": text}
 
@@ -156,11 +159,13 @@ def _one_sided_text(readings: pd.DataFrame, sign: int) -> str:
     return f"{one_sided.WORDS[sign]} {np.max(sign * bound) * sign:.1f} °C{own}: a bound, not a measured temperature. The true one may lie further out."
 
 
-def _interval(trace: Trace) -> Iterable[dict[str, Any]]:
+def _interval(trace: Trace) -> Iterable[_Found]:
     """Stretches with a coarser regular step than the interval in force that nothing states (CONTRACTS rule 4)."""
     coarse = timeline.pairs(trace).coarse
-    steps = timeline.steps(trace) if coarse.any() else None
-    for first, last in _lines(coarse, join=JOIN_READINGS) if steps is not None else ():
+    if not coarse.any():
+        return
+    steps = timeline.steps(trace)
+    for first, last in _lines(coarse, join=JOIN_READINGS):
         here = steps.iloc[first : last + 1]
         here = here[here["coarse"]]
         text = (
@@ -171,7 +176,7 @@ def _interval(trace: Trace) -> Iterable[dict[str, Any]]:
         yield {"start": here["start"].iloc[0], "end": here["end"].iloc[-1], "kind": "interval", "readings": len(here) + 1, "text": text}
 
 
-def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
+def unit_mixup(trace: Trace, condition: Condition) -> list[Mixup]:
     """Downloads whose values fit the condition only when read in the other unit: a fault, never a conversion.
 
     Returns
@@ -191,7 +196,7 @@ def unit_mixup(trace: Trace, condition: Condition) -> list[dict[str, Any]]:
     >>> len(rows), rows[0]["kind"]
     (1, 'unit_mixup')
     """
-    rows: list[dict[str, Any]] = []
+    rows: list[Mixup] = []
     if trace.probe.role == "surface" or not len(trace.readings):
         return rows
     values, source = trace.as_read_c.to_numpy(), trace.readings["source"].to_numpy()
@@ -223,9 +228,9 @@ def _changes(values: np.ndarray, trace: Trace, condition: Condition) -> list[tup
     return [(first, last, fits) for first, last, fits in found if fits is not None]
 
 
-def _mixed_row(trace: Trace, at: np.ndarray, first: int, last: int, fits: tuple[str, str, np.ndarray]) -> dict[str, Any]:
+def _mixed_row(trace: Trace, at: np.ndarray, first: int, last: int, fits: tuple[str, str, np.ndarray]) -> Mixup:
     word, read, other = fits
-    number = int(trace.readings["source"].iat[at[0]])
+    number = int(trace.readings["source"].to_numpy()[at[0]])
     file = trace.sources[number].file if number < len(trace.sources) else "the download"
     here = at[first : last + 1]
     mine = trace.as_read_c.to_numpy()[here]
@@ -235,7 +240,7 @@ def _mixed_row(trace: Trace, at: np.ndarray, first: int, last: int, fits: tuple[
         f"Probe {trace.probe.name}: {where}, read as {read}, hardly ever fit the storage condition (middle value {np.median(mine):.1f} °C); "
         f"the same numbers read as {word} would fit it (middle value {np.median(other):.1f} °C). Check the logger's unit of measure. Nothing was converted."
     )
-    return {"source": number, **_row(trace.readings.index, here[0], here[-1], "unit_mixup", len(here), text)}
+    return {"source": number, **_row(timeline.times_of(trace.readings), here[0], here[-1], "unit_mixup", len(here), text)}
 
 
 def _inside(values: np.ndarray, trace: Trace, condition: Condition) -> float:

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict
 
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up
+from coldchain_kit.model import FAIL, GOOD, MISSING, NOT_EVALUATED, SUSPECT, Condition, ConflictRow, Notice, Trace, roll_up, rows_of
 from coldchain_kit.quality import lone, pairs, repeat, resolution, response, series, steps, stillness, straight, witness
 from coldchain_kit.quality.findings import believable, faults, logger_of, unit_mixup
 from coldchain_kit.quality.repeat import repeated
@@ -98,7 +98,7 @@ def run_all(
     traces: Mapping[str, Trace],
     *,
     logger: Logger | Mapping[str | None, Logger] | None = None,
-    notices: Sequence[Mapping[str, Any]] = (),
+    notices: Sequence[Notice] = (),
     condition: Condition | None = None,
     dated: Sequence[pd.Timestamp] | Mapping[str | None, Sequence[pd.Timestamp]] = (),
     channels: Mapping[str, pd.Series] = MappingProxyType({}),
@@ -108,7 +108,7 @@ def run_all(
     ``logger``, ``dated``: one for all, or by the name of the probe's logger (None where it has no name). A notice about another logger does
     not concern it.
     """
-    kept: dict = {}
+    kept: response.Kept = {}
     seen = {name: _see(trace) for name, trace in traces.items()}
     beside = {name: {k: t for k, t in traces.items() if k != name} for name in traces}
     given = {
@@ -119,6 +119,14 @@ def run_all(
         for name, trace in traces.items()
     }  # fmt: skip
     return {name: _run(trace, seen[name], {k: seen[k] for k in beside[name]}, given[name], kept) for name, trace in traces.items()}
+
+
+
+class _Span(TypedDict):
+    """First and last position of a finding, whatever else it says."""
+
+    first: int
+    last: int
 
 
 class _Seen(NamedTuple):
@@ -135,7 +143,7 @@ class _Given(NamedTuple):
     """What the tests are told beside the readings (see :func:`run`)."""
 
     logger: Logger | None
-    notices: Sequence[Mapping[str, Any]]
+    notices: Sequence[Notice]
     condition: Condition | None
     dated: Sequence[pd.Timestamp]
     channels: Mapping[str, pd.Series]
@@ -154,9 +162,10 @@ def _comparable(trace: Trace, others: Mapping[str, Trace]) -> dict[str, Trace]:
     return {name: other for name, other in others.items() if "room" not in (other.probe.role, trace.probe.role)}
 
 
-def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, kept: dict) -> Trace:
+def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, kept: response.Kept) -> Trace:
     near = {name: beside[name] for name in _comparable(trace, given.others)}
-    line, known, apart = own.line, own.step_c or UNKNOWN_RESOLUTION_C, []
+    line, known = own.line, own.step_c or UNKNOWN_RESOLUTION_C
+    apart: list[response.ApartRow] = []
     span, span_from = span_c(trace, given.logger, line.value)
     far = steps.reach(trace.probe, line.value[(line.value >= span[0]) & (line.value <= span[1])], resolution_c=own.step_c)
     difference = np.diff(line.value)
@@ -184,10 +193,11 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
         apart = response.told(found)
     flags = {name: series.spread(line, found) for name, found in codes.items()}
     flags |= _whole_columns(trace, given.condition, given.notices)
-    for row in (*stands, *odd, *drawn):
-        row.update(first=int(line.at[row["first"]]), last=int(line.at[row["last"]]))
-    changed_steps = [{**row._asdict(), "at": int(line.at[row.at])} for row in changes]
-    arguments = {
+    held: list[_Span] = [*stands, *odd, *drawn]
+    for row in held:
+        row["first"], row["last"] = int(line.at[row["first"]]), int(line.at[row["last"]])
+    changed_steps = [{**change._asdict(), "at": int(line.at[change.at])} for change in changes]
+    arguments: dict[str, Any] = {
         "span_c": list(span), "span_from": span_from, "resolution_c": own.step_c, "resolution_from": "register" if trace.probe.resolution_c else "record",
         "reach": {name: float(value) for name, value in far._asdict().items()}, "stands": stands, "others": sorted(near), "required": list(REQUIRED),
         **_found(still=odd, straight=drawn, apart=apart, resolution_changes=changed_steps),
@@ -200,7 +210,7 @@ def _run(trace: Trace, own: _Seen, beside: Mapping[str, _Seen], given: _Given, k
     return trace.stepped("quality.run", arguments, changed, flags=table)
 
 
-def _found(**rows: list[dict]) -> dict[str, list[dict]]:
+def _found(**rows: Sequence[Mapping[str, object]]) -> dict[str, Sequence[Mapping[str, object]]]:
     """The findings that there are."""
     return {name: found for name, found in rows.items() if found}
 
@@ -223,8 +233,9 @@ def _testimony(other: _Seen, own: _Seen) -> pairs.Hours:
     """The other probe's hours without those in which it is itself held to be stuck."""
     stuck = np.zeros(len(other.hours.mean_c), dtype=bool)
     odd = stillness.habit(other.line, other.runs, step_c=other.step_c).odd
-    for row in [*_still(other, [own], None)[1], *other.runs[odd].to_dict("records")]:
-        first, last = (int(other.line.minute[row[key]] // 60) - other.hours.first for key in ("first", "last"))
+    held: list[_Span] = [*_still(other, [own], None)[1], *rows_of(other.runs[odd], _Span)]
+    for row in held:
+        first, last = (int(other.line.minute[at] // 60) - other.hours.first for at in (row["first"], row["last"]))
         stuck[first : last + 1] = True
     return pairs.Hours(*other.hours[:2], *(np.where(stuck, np.nan, column) for column in other.hours[2:]))
 
@@ -245,14 +256,14 @@ def _still(own: _Seen, near: Sequence[_Seen], condition: Condition | None) -> tu
     scale = min(max(step_c / STILL_RESOLUTION_C, 0.1), 10.0)
     outside = None if condition is None else condition.outside(table["value"], "above") | condition.outside(table["value"], "below")
     return pairs.still_codes(
-        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=tuple(scale * h for h in STILL_H), outside=outside,
-        outside_h=tuple(scale * h for h in STILL_OUTSIDE_H), rests=stillness.resting(table),
+        own.line, table, [other.hours for other in near], resolution_c=step_c, limits_h=(scale * STILL_H[0], scale * STILL_H[1]), outside=outside,
+        outside_h=(scale * STILL_OUTSIDE_H[0], scale * STILL_OUTSIDE_H[1]), rests=stillness.resting(table),
     )  # fmt: skip
 
 
 def _stillness(
     own: _Seen, beside: Mapping[str, _Seen], channels: Mapping[str, pd.Series], one_sided: np.ndarray
-) -> tuple[np.ndarray, list[dict]]:
+) -> tuple[np.ndarray, list[stillness.OddRun]]:
     """Codes of readings that stand still longer than usual here; findings (positions of those with a value)."""
     runs = own.runs if not one_sided.any() else own.runs[one_sided[own.runs["first"]] == 0]
     power = witness.power_off([series for series in channels.values() if series.attrs.get("kind") == "power"])
@@ -262,7 +273,7 @@ def _stillness(
     return stillness.habit_codes(own.line, runs, moved, step_c=own.step_c)
 
 
-def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Mapping[str, Any]]) -> dict[str, np.ndarray]:
+def _whole_columns(trace: Trace, condition: Condition | None, notices: Sequence[Notice]) -> dict[str, np.ndarray]:
     """Flag columns that concern whole downloads or spans: unit_mixup and clock."""
     index, missing, columns = trace.readings.index, trace.as_read_c.isna().to_numpy(), {}
     if condition is not None:

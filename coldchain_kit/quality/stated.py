@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from coldchain_kit.model import Condition, Trace, Unit
+from coldchain_kit.model import Condition, FaultRow, Trace, Unit
 from coldchain_kit.quality.alarms import alarm_events, slack
 from coldchain_kit.register import Logger
 
@@ -28,7 +28,7 @@ _OTHER = ("battery", "door", "power", "settings", "download", "start", "stop", "
 
 def contradictions(
     unit: Unit, *, condition: Condition, logger: Logger | Mapping[str | None, Logger] | None = None
-) -> list[dict[str, Any]]:
+) -> list[FaultRow[pd.Timestamp]]:
     """Statements of the downloads that their readings do not bear out: rows {unit, probe (None), start, end, kind
     "disagreement", readings, text}.
 
@@ -49,7 +49,7 @@ def contradictions(
     return rows
 
 
-def _summaries(unit: Unit, condition: Condition) -> list[dict[str, Any]]:
+def _summaries(unit: Unit, condition: Condition) -> list[FaultRow[pd.Timestamp]]:
     rows = []
     for number, source in enumerate(unit.sources):
         values = _of_file(unit, number, source.file) if source.stated else np.zeros(0)
@@ -93,26 +93,27 @@ def _summary_text(file: str, told: dict[str, Any], furthest: float, sign: float)
 
 def _alarms(
     unit: Unit, name: str | None, traces: Sequence[Trace], condition: Condition, logger: Logger | None
-) -> list[dict[str, Any]]:
+) -> list[FaultRow[pd.Timestamp]]:
     rows = []
     for event in alarm_events(unit, name):
-        if event["kind"] in _OTHER or not _OF_TEMPERATURE.search(event["text"] or ""):
+        at = event["time"]
+        if at is None or event["kind"] in _OTHER or not _OF_TEMPERATURE.search(event["text"] or ""):
             continue
         near = max((slack(trace) for trace in traces), default=pd.Timedelta(0))
         parts = [
-            trace.as_read_c[event["time"] - pd.Timedelta(hours=BEFORE_HOURS) : event["time"] + near].dropna()
+            trace.as_read_c[at - pd.Timedelta(hours=BEFORE_HOURS) : at + near].dropna()
             for trace in traces
         ]
-        around = sum(int((part.index >= event["time"] - near).sum()) for part in parts)
+        around = sum(int((part.index >= at - near).sum()) for part in parts)
         values = np.concatenate([part.to_numpy() for part in parts]) if parts else np.zeros(0)
         if around and not _beyond(values, condition, logger):
             text = (
-                f'{event["file"]} line {event["line"]} tells of an alarm at {event["time"]:%Y-%m-%d %H:%M} UTC '
+                f'{event["file"]} line {event["line"]} tells of an alarm at {at:%Y-%m-%d %H:%M} UTC '
                 f'("{event["text"][:120]}"), but every reading of the {BEFORE_HOURS:g} h before '
                 f"it lies inside, from {values.min():.1f} to {values.max():.1f} °C. Rows may be missing or changed, "
                 "the logger may measure more often than it stores, or its alarm limits are others."
             )
-            rows.append(_row(unit, event["time"], event["time"], around, text))
+            rows.append(_row(unit, at, at, around, text))
     return rows
 
 
@@ -125,7 +126,7 @@ def _beyond(values: np.ndarray, condition: Condition, logger: Logger | None) -> 
     return (high is not None and bool((values > high).any())) or (low is not None and bool((values < low).any()))
 
 
-def _row(unit: Unit, start: pd.Timestamp | None, end: pd.Timestamp | None, readings: int, text: str) -> dict[str, Any]:
+def _row(unit: Unit, start: pd.Timestamp | None, end: pd.Timestamp | None, readings: int, text: str) -> FaultRow[pd.Timestamp]:
     return {
         "unit": unit.name,
         "probe": None,

@@ -15,6 +15,7 @@ import pandas as pd
 
 from coldchain_kit.model import GOOD, NOT_EVALUATED, SUSPECT
 from coldchain_kit.quality.series import Course, course, covered, resolution_c, still, table
+from coldchain_kit.quality.witness import Moved
 
 # A run is odd from this many minutes and this many times the longest shorter one on; less where something else moved
 # meanwhile (power was
@@ -44,6 +45,18 @@ class Habit(NamedTuple):
     longest_min: float
     odd: np.ndarray
     rests_c: list[float]  # where it rests again and again [°C]; such runs do not count for the longest
+
+
+
+class OddRun(Moved):
+    """An odd run: first and last reading among those with a value, its length and the longest usual one [min], what
+    moved meanwhile."""
+
+    first: int
+    last: int
+    minutes: float
+    usual_min: float
+    rests_c: list[float]
 
 
 def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
@@ -81,8 +94,8 @@ def still_habit(series: pd.Series, *, step_c: float | None = None) -> pd.DataFra
 
 
 def habit_codes(
-    line: Course, runs: pd.DataFrame, witnessed: Mapping[int, dict], *, step_c: float | None
-) -> tuple[np.ndarray, list[dict]]:
+    line: Course, runs: pd.DataFrame, witnessed: Mapping[int, Moved], *, step_c: float | None
+) -> tuple[np.ndarray, list[OddRun]]:
     """Codes of :func:`still_habit`, and one finding for each odd run.
 
     ``witnessed``: place in ``runs`` -> what moved meanwhile.
@@ -91,9 +104,10 @@ def habit_codes(
     told[list(witnessed)] = True
     found = habit(line, runs, step_c=step_c, witnessed=told)
     codes = np.full(len(line.value), GOOD if found.judged else NOT_EVALUATED, dtype=np.int8)
-    rows = []
+    rows: list[OddRun] = []
+    starts, ends = runs["first"].to_numpy(), runs["last"].to_numpy()
     for k in np.flatnonzero(found.odd).tolist():
-        first, last = _continued(line, int(runs["first"].iat[k]), int(runs["last"].iat[k]))
+        first, last = _continued(line, int(starts[k]), int(ends[k]))
         codes[first : last + 1] = SUSPECT
         rows.append(
             {
@@ -172,8 +186,9 @@ def _after_jumps(line: Course, runs: pd.DataFrame, which: np.ndarray) -> np.ndar
     size = np.abs(np.diff(line.value))
     least = max(JUMP_C, JUMP_TIMES * float(np.quantile(size, 0.995)))
     found = np.zeros(len(runs), dtype=bool)
+    starts, ends = runs["first"].to_numpy(), runs["last"].to_numpy()
     for k in np.flatnonzero(which).tolist():
-        first, last = int(runs["first"].iat[k]), int(runs["last"].iat[k])
+        first, last = int(starts[k]), int(ends[k])
         found[k] = (first > 0 and size[first - 1] >= least) or (last < len(size) and size[last] >= least)
     return found
 

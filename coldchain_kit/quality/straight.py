@@ -3,6 +3,8 @@ does not do."""
 
 from __future__ import annotations
 
+from typing import TypedDict
+
 import numpy as np
 import pandas as pd
 
@@ -22,6 +24,18 @@ FLOOR_MIN, TIMES, LEAST_READINGS, LEAST_STEPS = 180.0, 3.0, 18, 4.0
 WINDOWS_MIN, WINDOW_READINGS, MOST_STRAIGHT = (60.0, 120.0, 240.0), 6, 0.2
 MOST_ODD = 50  # stretches: more, and lines are how this record was made (own rule, no source)
 ROUNDING = 1e-6  # of a step
+
+
+
+class Drawn(TypedDict):
+    """A stretch on one line: first and last reading among those with a value, its length and the longest usual one
+    [min], how far it climbs [°C]."""
+
+    first: int
+    last: int
+    minutes: float
+    usual_min: float
+    rise_c: float
 
 
 def straight_line(series: pd.Series, *, step_c: float | None = None) -> pd.DataFrame:
@@ -60,11 +74,13 @@ def straight_line(series: pd.Series, *, step_c: float | None = None) -> pd.DataF
     return table(line, series.index, codes, judged)
 
 
-def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, list[dict]]:
+def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, list[Drawn]]:
     """Codes of :func:`straight_line`, and one finding {first, last, minutes, usual_min, rise_c} for each odd
     stretch."""
     codes = np.full(len(line.value), NOT_EVALUATED, dtype=np.int8)
-    tried = (_windows(line, step_c, window_min) for window_min in WINDOWS_MIN) if step_c else iter(())
+    if not step_c:
+        return codes, []
+    tried = (_windows(line, step_c, window_min) for window_min in WINDOWS_MIN)
     spans = next((spans for spans in tried if spans is not None), None)
     if spans is None:
         return codes, []
@@ -81,7 +97,8 @@ def straight_codes(line: Course, *, step_c: float | None) -> tuple[np.ndarray, l
     if int(odd.sum()) > MOST_ODD:
         return codes, []
     codes[:] = GOOD
-    usual, found = float(max(minutes[~odd].max(initial=0.0), short)), []
+    usual = float(max(minutes[~odd].max(initial=0.0), short))
+    found: list[Drawn] = []
     for first, last in (_widened(line, first, last, step_c) for first, last in pieces[odd].tolist()):
         codes[first : last + 1] = SUSPECT
         minutes, rise = float(line.minute[last] - line.minute[first]), float(line.value[last] - line.value[first])

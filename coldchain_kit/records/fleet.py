@@ -15,7 +15,7 @@ from typing import NotRequired, TypedDict
 from coldchain_kit import register
 from coldchain_kit.assessment import NoReadings, monthly
 from coldchain_kit.base import KitError, files
-from coldchain_kit.model import Direction, Results
+from coldchain_kit.model import Direction, ProbeRow, Results
 from coldchain_kit.records import page as sheets
 from coldchain_kit.show import wording as words
 
@@ -166,14 +166,21 @@ def _believable(results: Results[str], incomplete: list[str]) -> str:
 
 def _extreme(results: Results[str], direction: Direction) -> str:
     """The furthest value with its probe; never rounded onto a limit that an excursion crossed."""
-    side = "max" if direction == "above" else "min"
-    rows = [row for row in results["probes"] if row["decides"] and (row[f"{side}_c"] is not None or row.get(f"{side}_one_sided"))]
+    rows = [(row["probe"], *_furthest(row, direction)) for row in results["probes"] if row["decides"]]
+    rows = [row for row in rows if row[1] is not None or row[2]]
     if not rows:
         return "no reading"
-    sign = 1 if side == "max" else -1
-    found = max(rows, key=lambda row: math.inf if row[f"{side}_c"] is None else sign * row[f"{side}_c"])
-    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (found["probe"], direction)), None)
-    return f"{words.bounded(found[f'{side}_c'], found.get(f'{side}_one_sided'), found.get(f'{side}_text'), limit=limit)} ({found['probe']})"
+    sign = 1 if direction == "above" else -1
+    probe, value_c, one_sided, text = max(rows, key=lambda row: math.inf if row[1] is None else sign * row[1])
+    limit = next((one["limit_c"] for one in results["excursions"] if (one["probe"], one["direction"]) == (probe, direction)), None)
+    return f"{words.bounded(value_c, one_sided, text, limit=limit)} ({probe})"
+
+
+def _furthest(row: ProbeRow[str], direction: Direction) -> tuple[float | None, str | None, str | None]:
+    """A probe's furthest value on one side, what it is a bound of, and the file's own text."""
+    if direction == "above":
+        return row["max_c"], row.get("max_one_sided"), row.get("max_text")
+    return row["min_c"], row.get("min_one_sided"), row.get("min_text")
 
 
 def _outside(results: Results[str]) -> str:

@@ -133,7 +133,7 @@ def _payload(notebook: Any, results: Mapping[str, object], tables: Mapping[str, 
     return files
 
 
-def later_than_freeze(results: dict[str, Any], now: str) -> str:
+def later_than_freeze(results: Mapping[str, Any], now: str) -> str:
     """Downloads with readings later than the freeze, as one sentence, "" for none (CONTRACTS rule 12).
 
     Examples

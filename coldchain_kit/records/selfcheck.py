@@ -61,7 +61,7 @@ def _mkt(given: Given) -> Figures:
     return [physics.mean_kinetic_temperature_c(given["temps_c"], given["weights"], ea_kj_mol=given["ea_kj_mol"])]
 
 
-def _above(given: dict) -> list:
+def _above(given: Given) -> Figures:
     usual = float(np.diff(given["times_min"]).min()) if len(given["times_min"]) > 1 else None
     found = excursions.find(Trace.of(_series(given["temps_c"], given["times_min"]), u_c=0.0, interval_min=usual), conditions.get("refrigerated"))
     return [float(found["minutes"].sum()), float(found["degree_minutes"].sum()), int(found["readings"].sum())]
@@ -90,15 +90,15 @@ def _decision(given: Given) -> Figures:
     return [chance, *(decision.decide(value, limit, expanded, "above", rule=rule) for rule in ("simple", "guarded", "non_binary"))]
 
 
-def _conformance(given: dict) -> list:
+def _conformance(given: Given) -> Figures:
     return [1.0 - float(decision.probability_outside(given["value"], given["limit"], given["u"], given["side"]))]
 
 
-def _combined(given: dict) -> list:
+def _combined(given: Given) -> Figures:
     return list(calibration_line.combined([tuple(part) for part in given["parts"]]))
 
 
-def _alarm(given: dict) -> list:
+def _alarm(given: Given) -> Figures:
     values = [temperature for minutes, temperature in given["segments_min_temp"] for _ in range(minutes // 15)]
     data = _series(values, [15 * k for k in range(len(values))])
     found = [alarms.replay(data, alarms.REFERENCE[name])["at"] for name in given["rules"]]

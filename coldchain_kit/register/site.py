@@ -217,7 +217,7 @@ def _unit(name: str, given: dict[str, Any], local: dict[str, Any], path: Path) -
     )  # fmt: skip
 
 
-def _probes(given: dict, kind: str, named: dict[str, LoggerEntry], path: Path, unit: str) -> dict[str, ProbeEntry]:
+def _probes(given: dict[str, Any], kind: str, named: dict[str, LoggerEntry], path: Path, unit: str) -> dict[str, ProbeEntry]:
     default = "room" if kind == "room" else "unknown"
     roles = {name: row.get("role", default) for name, row in given.items()}
     buffered = "buffered" in roles.values()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from coldchain_kit.downloads.joining.interleaved import candidates, resolved
 from coldchain_kit.downloads.joining.notices import instant_of, interleaved_notices, interleaved_rows, later_than_made, moved_copies, other_serials, other_years, told, two_loggers
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers.download import Column, Placed
-from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Probe, Source, Step, Trace, Unit, cadence, one_sided
+from coldchain_kit.model import Condition, ConflictRow, LoggerEvent, Notice, Probe, Source, Step, Trace, Unit, cadence, one_sided
 from coldchain_kit.register import UnitEntry
 
 NO_VALUE = 1e300  # stands for "no value" where values are sorted: no temperature, and not the infinity of a one-sided reading
@@ -69,12 +68,15 @@ def join(entry: UnitEntry, placed: Sequence[Placed], *, zone: str = "UTC") -> Un
     for (position, _), one in known.items():
         intervals[position].append(one)
     sources = tuple(_spanned(one, _strangers(position, parts) if entry.probes else [], intervals[position]) for position, one in enumerate(files))
-    traces, conflicts, notices, as_read = {}, [], [], {}
-    times, pairs = None, []
+    traces, as_read = {}, {}
+    conflicts: list[ConflictRow[pd.Timestamp]] = []
+    notices: list[Notice] = []
+    times: np.ndarray | None = None
+    pairs: list[tuple[int, int]] = []
     for probe, pieces in parts:
         rows = as_read[probe.name] = _stack(pieces, files, entry, probe)
         beyond_c = _beyond(rows.value, entry.condition)
-        if not np.array_equal(rows.time, times):
+        if times is None or not np.array_equal(rows.time, times):
             times, pairs = rows.time, candidates(rows)
         settled, together, odds = resolved(rows, beyond_c, pairs)
         readings, at_odds = _merge(settled, entry, probe.name, sources)
@@ -122,7 +124,8 @@ def _stack(pieces: Sequence[Piece], files: Sequence[Placed], entry: UnitEntry, p
         time = one.utc.asi8[at]
         said = np.zeros(len(time), "int32") if column.said is None else np.array([words.setdefault(text, len(words)) for text in column.said], "int32")
         blocks.append((time, value, side, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls, said))
-    return Rows(*(np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True)), words=tuple(words))
+    time, value, side, doubt_s, source, line, walls, said = (np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True))
+    return Rows(time, value, side, doubt_s, source, line, walls, said, tuple(words))
 
 
 def _range_ends(column: Column, walls: np.ndarray, entry: UnitEntry, probe: Probe) -> tuple[np.ndarray, np.ndarray]:
@@ -182,7 +185,7 @@ def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -
             "u_c": np.full(len(kept), np.nan),
             "one_sided": side,
             "bound_c": np.where((side != 0) & np.isfinite(value), value, np.nan).round(6),
-            "text": pd.Categorical.from_codes(rows.said[kept], rows.words),
+            "text": pd.Categorical.from_codes(rows.said[kept], pd.Index(rows.words)),
             "clock_doubt_s": rows.doubt_s[kept],
             "source": rows.source[kept],
             "line": rows.line[kept].astype("int64", copy=False),
@@ -254,16 +257,11 @@ def _conflicts(rows: Rows, at_odds: list[tuple[int, bool, str]], unit_name: str,
     columns = zip(times, rows.value[at].tolist(), sides, rows.source[at].tolist(), rows.line[at].tolist(), at_odds, strict=True)
     return [
         {
-            "unit": unit_name, "probe": probe, "time": None if time is pd.NaT else time, "value_c": value if np.isfinite(value) else None, **_side_of(side, said),
-            "file": sources[source].file, "line": line, "kept": keep, "why": why,
+            "unit": unit_name, "probe": probe, "time": None if time is pd.NaT else time, "value_c": value if np.isfinite(value) else None,
+            "one_sided": one_sided.WORDS.get(side), "text": said or None, "file": sources[source].file, "line": line, "kept": keep, "why": why,
         }
         for time, value, (side, said), source, line, (_, keep, why) in columns
     ]  # fmt: skip
-
-
-def _side_of(side: int, said: str) -> dict[str, Any]:
-    """What a one-sided reading at odds is a bound of, and the file's own text."""
-    return {"one_sided": one_sided.WORDS.get(side), "text": said or None}
 
 
 # ---- channels, events, sources --------------------------------------------------------------------------------

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import combinations
-from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from coldchain_kit.base import zones
 from coldchain_kit.downloads.joining.notices import contradicting
 from coldchain_kit.downloads.joining.rows import Rows
-from coldchain_kit.model import Source
+from coldchain_kit.model import ConflictRow, Notice, Source
 
 SAME = 0.95  # share of common instants at which one probe shows the other's values (own rule, no source)
 READINGS = 48  # least of a download before its restlessness is judged (own rule, no source)
@@ -21,7 +21,7 @@ MIRRORED = 0.25  # how nearly the ratio must be turned over, as share of its log
 MOST_STEP_C = 1.0  # a step counts no more than this, so that an excursion does not make a probe restless
 
 
-def notices(rows: Mapping[str, Rows], conflicts: Sequence[Mapping[str, Any]], sources: Sequence[Source]) -> list[dict[str, Any]]:
+def notices(rows: Mapping[str, Rows], conflicts: Sequence[ConflictRow[pd.Timestamp]], sources: Sequence[Source]) -> list[Notice]:
     """One notice of the kind disagreement for each download in which two probes of a unit look exchanged.
 
     Parameters
@@ -47,7 +47,7 @@ def notices(rows: Mapping[str, Rows], conflicts: Sequence[Mapping[str, Any]], so
     return [_notice(sources[number], one, other, why) for (number, one, other), why in sorted(found.items())]
 
 
-def _notice(source: Source, one: str, other: str, why: str) -> dict[str, Any]:
+def _notice(source: Source, one: str, other: str, why: str) -> Notice:
     text = f"The columns of probes {one} and {other} look exchanged in {source.file}, or in the others: {why}. Nothing was changed. Compare the headers with the logger's own setting."
     return {"kind": "disagreement", "probe": one, "start": source.first, "end": source.last, "readings": source.read, "text": text}
 

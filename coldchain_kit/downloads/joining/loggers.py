@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TypeVar
 
 import pandas as pd
 
-from coldchain_kit.model import Trace, Unit
+from coldchain_kit.model import LoggerEvent, Notice, Trace, Unit
 
 STATES = ("declared", "proved", "not_verified")  # from known to unknown
 ASKED = "Correct the clock in the register"
+Told = TypeVar("Told", LoggerEvent, Notice)
 
 
 def beside(parts: Mapping[str | None, Unit]) -> Unit:
@@ -55,7 +56,7 @@ def beside(parts: Mapping[str | None, Unit]) -> Unit:
     )
 
 
-def _named(row: Mapping[str, Any], logger: str | None) -> dict[str, Any]:
+def _named(row: Told, logger: str | None) -> Told:
     """An event or a finding, with the logger it is about."""
     text = row.get("text")
     return {**row, "logger": logger, "text": text.replace(ASKED, f"Correct the clock of logger {logger} in the register") if text else text}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from coldchain_kit.downloads.joining.interleaved import AtOdds, Together
 from coldchain_kit.downloads.joining.rows import Rows
 from coldchain_kit.downloads.readers import instants
 from coldchain_kit.downloads.readers.download import Placed
-from coldchain_kit.model import Notice, Probe, Source
+from coldchain_kit.model import ConflictRow, FaultKind, Notice, Probe, Source, one_sided
 from coldchain_kit.register import UnitEntry
 
 Span = tuple[pd.Timestamp, pd.Timestamp]
@@ -30,20 +29,20 @@ OTHER_YEAR_DAYS = 180.0  # a download this far from all others may run on anothe
 
 
 
-def told(one: Placed, names: Mapping[int, str]) -> list[dict[str, Any]]:
+def told(one: Placed, names: Mapping[int, str]) -> list[Notice]:
     """What the reader and the clock found in one file, with times in UTC, the file's name and the probes' names (by their columns)."""
-    rows = []
-    labels = {column.label: names[id(column)] for column in one.download.columns if id(column) in names}
+    rows: list[Notice] = []
+    labels: dict[str | None, str] = {column.label: names[id(column)] for column in one.download.columns if id(column) in names}
     for notice in (*one.download.notices, *one.notices):
-        row = {"kind": "clock", "probe": None, "readings": 0, **notice}
-        row["start"], row["end"] = (instant_of(one, row.get(key)) for key in ("start", "end"))
+        row: Notice = {"kind": "clock", "probe": None, "readings": 0, **notice}
+        row["start"], row["end"] = (instant_of(one, shown) for shown in (row.get("start"), row.get("end")))
         row["probe"] = labels.get(row["probe"], row["probe"])
         row["text"] = f"{one.download.source.file}: {row['text']}"
         rows.append(row)
     return rows
 
 
-def later_than_made(one: Placed, zone: str) -> list[dict[str, Any]]:
+def later_than_made(one: Placed, zone: str) -> list[Notice]:
     """A notice where a file holds readings later than the time at which it says that it was made (CONTRACTS rule 12).
 
     That time is taken as the logger's clock or as the site's, whichever is later.
@@ -66,7 +65,7 @@ def later_than_made(one: Placed, zone: str) -> list[dict[str, Any]]:
     return [{"kind": "clock", "probe": None, "start": first, "end": last, "readings": len(late), "text": text}]
 
 
-def span_notice(source: Source, text: str, *, kind: str = "clock", probe: str | None = None, readings: int | None = None) -> dict[str, Any]:
+def span_notice(source: Source, text: str, *, kind: FaultKind = "clock", probe: str | None = None, readings: int | None = None) -> Notice:
     return {"kind": kind, "probe": probe, "start": source.first, "end": source.last, "readings": source.read if readings is None else readings, "text": text}
 
 
@@ -79,7 +78,7 @@ def two_loggers(probe: Probe, pieces: Sequence[Piece], files: Sequence[Placed], 
     return [{"kind": "disagreement", "probe": probe.name, "start": readings.index[0], "end": readings.index[-1], "readings": len(readings), "text": text}]
 
 
-def moved_copies(rows: Rows, at_odds: Sequence[Mapping[str, Any]], probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+def moved_copies(rows: Rows, at_odds: Sequence[ConflictRow[pd.Timestamp]], probe: str, sources: Sequence[Source]) -> list[Notice]:
     """A notice for each file that holds another file's readings moved by whole or half hours: one of the two clocks is wrong.
 
     Only files with readings at odds with each other are compared, each with the one whose reading counted: copies moved that little overlap.
@@ -109,7 +108,7 @@ def moved_copies(rows: Rows, at_odds: Sequence[Mapping[str, Any]], probe: str, s
     return notices
 
 
-def contradicting(at_odds: Sequence[Mapping[str, Any]], sources: Sequence[Source]) -> list[tuple[int, int]]:
+def contradicting(at_odds: Sequence[ConflictRow[pd.Timestamp]], sources: Sequence[Source]) -> list[tuple[int, int]]:
     """Pairs of files, the first one first, of which one contradicts the reading of the other that counted."""
     number = {source.file: place for place, source in enumerate(sources)}
     counted = {row["time"]: number[row["file"]] for row in at_odds if row["kept"] and row["time"] is not None and "start" not in row}
@@ -134,14 +133,15 @@ def _agreement(one: pd.Series, other: pd.Series, half_hours: Sequence[int]) -> d
     return shares
 
 
-def interleaved_rows(rows: Rows, beyond_c: np.ndarray, odds: Sequence[AtOdds], unit: str, probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+def interleaved_rows(rows: Rows, beyond_c: np.ndarray, odds: Sequence[AtOdds], unit: str, probe: str, sources: Sequence[Source]) -> list[ConflictRow[pd.Timestamp]]:
     """Rows of CONTRACTS ``conflicts[]`` for downloads at odds over whole stretches, one for each download's stretch: its reading furthest out."""
 
-    def row(number: int, here: np.ndarray, kept: bool, why: str) -> dict[str, Any]:
+    def row(number: int, here: np.ndarray, kept: bool, why: str) -> ConflictRow[pd.Timestamp]:
         worst = here[int(np.argmax(beyond_c[here]))]
         first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (rows.time[here].min(), rows.time[here].max()))
         return {
             "unit": unit, "probe": probe, "time": pd.Timestamp(int(rows.time[worst]), unit="us", tz="UTC"), "value_c": None if np.isnan(rows.value[worst]) else float(rows.value[worst]),
+            "one_sided": one_sided.WORDS.get(int(rows.one_sided[worst])), "text": rows.words[rows.said[worst]] or None,
             "file": sources[number].file, "line": int(rows.line[worst]), "kept": kept, "why": why, "start": first, "end": last, "readings": len(here),
         }  # fmt: skip
 
@@ -155,10 +155,10 @@ def interleaved_rows(rows: Rows, beyond_c: np.ndarray, odds: Sequence[AtOdds], u
     return found
 
 
-def interleaved_notices(rows: Rows, together: Sequence[Together], odds: Sequence[AtOdds], probe: str, sources: Sequence[Source]) -> list[dict[str, Any]]:
+def interleaved_notices(rows: Rows, together: Sequence[Together], odds: Sequence[AtOdds], probe: str, sources: Sequence[Source]) -> list[Notice]:
     """What is to say of downloads that interleave: brought together by a shift, or at odds."""
 
-    def notice(kind: str, here: np.ndarray, text: str) -> dict[str, Any]:
+    def notice(kind: FaultKind, here: np.ndarray, text: str) -> Notice:
         first, last = (pd.Timestamp(int(value), unit="us", tz="UTC") for value in (rows.time[here].min(), rows.time[here].max()))
         return {"kind": kind, "probe": probe, "start": first, "end": last, "readings": len(here), "text": text}
 

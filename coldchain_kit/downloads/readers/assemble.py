@@ -240,7 +240,7 @@ def _spoken(block: Block, at_lines: np.ndarray, at: int) -> tuple[str | None, fl
     return (UNITS[int(counts.argmax()) + 1], float(counts.sum() / max(numbers, 1))) if counts.any() else (None, 0.0)
 
 
-def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict) -> np.ndarray:
+def _without_placeholders(block: Block, values: np.ndarray, at_lines: np.ndarray, at: int, unread: dict[tuple[int, int], str]) -> np.ndarray:
     large = np.abs(values) >= min(abs(value) for value in cells.PLACEHOLDERS)
     if not large.any():
         return values
@@ -258,8 +258,8 @@ def _to_celsius(values: np.ndarray, unit: str, codes: np.ndarray | None) -> tupl
         return _converted(values, unit), np.zeros(0, bool)
     own = np.where(np.isin(codes, (1, 2, 3)), codes, UNITS.index(unit))
     out = np.full(len(values), np.nan)
-    for code in (1, 2, 3):
-        out[own == code] = _converted(values[own == code], UNITS[code])
+    for code, name in enumerate(UNITS[1:4], 1):
+        out[own == code] = _converted(values[own == code], name)
     return out, own != UNITS.index(unit)
 
 
@@ -313,7 +313,7 @@ def _source(content: Content, block: Block, frame: Frame, keep: np.ndarray, time
     )  # fmt: skip
 
 
-def _stated_extremes(frame: Frame, columns: list[Column]) -> tuple[dict, ...]:
+def _stated_extremes(frame: Frame, columns: list[Column]) -> tuple[dict[str, Any], ...]:
     """What the lines around the readings state as highest and lowest [°C]; without a unit, in the readings' one."""
     units = {column.unit for column in columns if column.kind == "temperature" and column.unit}
     usual = units.pop() if len(units) == 1 else None

@@ -57,7 +57,7 @@ class Download:
     line: np.ndarray
     columns: tuple[Column, ...]
     serial: str | None = None
-    notices: tuple[dict, ...] = ()
+    notices: tuple[Notice, ...] = ()
     interval_min: tuple[float, ...] = ()
 
 

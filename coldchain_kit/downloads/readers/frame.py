@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -43,7 +44,7 @@ class Frame:
     zone: str | None = None
     interval_min: tuple[float, ...] = ()
     made: str | None = None  # when the file says that it was made; a date alone means the end of that day
-    stated: list[dict] = field(default_factory=list)  # highest and lowest temperatures in words (readers.stated)
+    stated: list[dict[str, Any]] = field(default_factory=list)  # highest and lowest temperatures in words (readers.stated)
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:

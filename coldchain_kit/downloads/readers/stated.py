@@ -81,7 +81,7 @@ def statements(text: str, line: int, *, before: str = "") -> list[dict[str, Any]
     return list(rows.values())
 
 
-def _measures_temperature(hit: re.Match) -> bool:
+def _measures_temperature(hit: re.Match[str]) -> bool:
     """Whether the number has no other unit, and "min" is no word for minutes: a number before it and none right after
     it."""
     minutes = (

@@ -69,6 +69,7 @@ class LoggerEvent(TypedDict):
     text: Annotated[str, Of("as it stands there")]
     file: Annotated[str, Of("its file")]
     line: Annotated[Count, Of("its line in the file")]
+    logger: NotRequired[Annotated[str | None, Of("its logger, where a unit has several")]]
 
 
 class Notice(TypedDict):
@@ -80,6 +81,7 @@ class Notice(TypedDict):
     end: Annotated[pd.Timestamp | None, Of("until")]
     readings: Annotated[Count, Of("readings concerned")]
     text: Annotated[str, Of("in a sentence")]
+    logger: NotRequired[Annotated[str | None, Of("its logger, where a unit has several")]]
 
 
 class SourceRow(TypedDict, Generic[T]):
