@@ -137,7 +137,9 @@ def _time(
         for name in ("minutes",) if loose else values:
             found.number(f"{where} outside {direction} {name}", values[name], theirs["outside"][direction][name], 1e-3)
     if not loose:
-        found.number(f"{where} unknown_minutes", mine["unknown_minutes"], theirs["unknown_minutes"], 1e-3)
+        more = theirs["unknown_minutes"] > mine["unknown_minutes"] and mine["missing"]  # scattered coarse steps may count, too
+        if not more:
+            found.number(f"{where} unknown_minutes", mine["unknown_minutes"], theirs["unknown_minutes"], 1e-3)
     length = (window[1] - window[0]) / 60
     if length < 1 or mine["nameless"]:
         return

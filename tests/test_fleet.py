@@ -48,7 +48,7 @@ def test_everything_typed_is_text_on_the_index(tmp_path):
 
 
 def test_one_unit_at_fault_in_the_register_does_not_end_the_month(tmp_path, monkeypatch):
-    def freeze(site, *, unit, month, out, reason):
+    def freeze(site, *, unit, month, out, reason, final):
         """The month without its notebook."""
         done = monthly.assess(site, unit=unit, month=month)
         (out / unit / "data").mkdir(parents=True)

@@ -13,7 +13,7 @@ from coldchain_kit.excursions import bounds
 from coldchain_kit.model import BesideRow, Condition, ExcursionRow, Unit, rows_of, timeline
 
 if TYPE_CHECKING:
-    from coldchain_kit.causes.together import Out
+    from coldchain_kit.causes import Out
 
 
 def look(unit: Unit, condition: Condition, window: Window) -> tuple[BesideRow[pd.Timestamp], list[Out]]:

@@ -15,8 +15,7 @@ import pandas as pd
 
 from coldchain_kit import exposure, quality
 from coldchain_kit.excursions import bounds
-from coldchain_kit.exposure import means
-from coldchain_kit.model import Condition, GapRow, ProbeRow, Source, SourceRow, Trace, UFrom, flag_counts, one_sided, rows_of, timeline
+from coldchain_kit.model import Condition, GapRow, ProbeRow, Source, SourceRow, Trace, UFrom, flag_counts, one_sided, physics, rows_of, timeline
 
 RULES = 2  # edition of the rules that made the numbers (CONTRACTS)
 SCHEMA_ID = "coldchain-kit/results/2"
@@ -63,19 +62,19 @@ def probe_row(trace: Trace, condition: Condition, *, unit: str, start: pd.Timest
     cover = timeline.coverage(bounds.known(trace, condition), start=start, end=end)
     spans = timeline.gaps(trace, start=start, end=end)
     gap = timeline.gap_marks(trace, start=start, stop=stop)
-    gap = gap & ~gap.all()  # readings that all stand alone weigh the same
     no_mean = one_sided.why_no_mean(readings)
     no_mkt = _no_mkt(trace, condition, readings) or no_mean
     mean_c, mkt_c = None, None
     if not no_mean:
-        mean_c = exposure.mean_c(celsius, gap=gap) if count != 1 else float(celsius.dropna().iloc[0])
+        mean_c = float(celsius.mean()) if gap.all() else exposure.mean_c(celsius, gap=gap)  # readings that all stand alone weigh the same
     if not no_mkt and count:
-        mkt_c = exposure.mkt_c(celsius, ea_kj_mol=condition.activation_energy_kj_mol, gap=gap) if count != 1 else mean_c
+        ea_kj_mol, known = condition.activation_energy_kj_mol, celsius.dropna().to_numpy()
+        mkt_c = physics.mean_kinetic_temperature_c(known, ea_kj_mol=ea_kj_mol) if gap.all() else exposure.mkt_c(celsius, ea_kj_mol=ea_kj_mol, gap=gap)
     sides = {side: bounds.totals(trace, condition, side, start=start, end=end) for side in bounds.SIGN}
     return {
         "unit": unit, "probe": trace.probe.name, "role": trace.probe.role, "decides": trace.probe.decides, "registered": trace.probe.registered,
         "readings": count, "flags": flag_counts(rolled),
-        **means.extremes(readings),
+        **exposure.extremes(readings),
         "mean_c": mean_c, "mean_why_not": no_mean or None, "mkt_c": mkt_c, "mkt_why_not": no_mkt or None,
         "covered_share": cover["covered_share"], "missing_readings": int(cover["missing_readings"]),
         "interval_min": timeline.interval_min(trace),

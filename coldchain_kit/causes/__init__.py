@@ -2,6 +2,7 @@
 
 weigh         candidate causes of an episode, ranked
 case          the cause of a case
+Out            what one excursion of a unit tells of leaving its range
 together      units that left their range together
 of_display    where only a display was outside
 KNOWN_SHARE   of the window, below which nothing found is not "none"

@@ -1,7 +1,8 @@
 from .declared import DECLARED as DECLARED
 from .declared import ORDER as ORDER
 from .declared import UNDETERMINED as UNDETERMINED
-from .together import together as together
+from .units_together import Out as Out
+from .units_together import together as together
 from .weighing import CEILING as CEILING
 from .weighing import KNOWN_SHARE as KNOWN_SHARE
 from .weighing import case as case

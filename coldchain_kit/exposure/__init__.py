@@ -6,6 +6,8 @@ rolling_mkt     of every window
 highest_window  the worst window
 mkt_rows        a rule's own windows
 mkt_refusal     why an MKT is refused
+Extremes        lowest and highest of a stretch, with what a one-sided reading leaves open
+extremes        of a trace's readings
 bands           time beyond each temperature of the condition
 freezing        could it have frozen?
 estimates       air behind a buffer, the course inside a gap: estimates

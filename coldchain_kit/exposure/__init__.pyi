@@ -2,6 +2,8 @@ from . import estimates as estimates
 from . import product as product
 from .bands import bands as bands
 from .bands import freezing as freezing
+from .means import Extremes as Extremes
+from .means import extremes as extremes
 from .means import highest_window as highest_window
 from .means import mean_c as mean_c
 from .means import mkt_c as mkt_c

@@ -15,7 +15,6 @@ import pandas as pd
 
 from coldchain_kit import exposure
 from coldchain_kit.excursions import bounds, time_beyond
-from coldchain_kit.exposure import means
 from coldchain_kit.lots import allowed, beside, reach, reasons, stays
 from coldchain_kit.lots.stays import Place, Spent, Steps
 from coldchain_kit.model import (
@@ -245,7 +244,7 @@ def _exposures(here: Place, trace: Trace, steps: Steps, notes: reasons.Notes) ->
         times = _outside_times(trace, valued, condition, direction)
         rows.append({
             "unit": here.stay.unit, "probe": trace.probe.name, "role": trace.probe.role, "start": here.opens, "end": _to(here), "condition": condition.id,
-            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **means.extremes(part),
+            "direction": direction, "limit_c": limit_c, **_bounds(here, trace, steps, limit_c, direction), **times, **exposure.extremes(part),
             "excursions": [row["id"] for row in listed if row["direction"] == direction],
         })  # fmt: skip
     return rows
@@ -275,7 +274,7 @@ def _displays(here: Place, notes: reasons.Notes) -> list[ExposureRow[pd.Timestam
         start, end = max(row["start"], here.opens), min(row["end"], here.closes)
         most = max(0.0, (end - start) / pd.Timedelta(minutes=1))
         times: _Bounds = {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": most, "longest": 0.0, "longest_least": 0.0, "longest_most": most}
-        ends: means.Extremes = {
+        ends: exposure.Extremes = {
             "min_c": figure if side == "below" else None, "min_time": None, "min_bound": False, "min_one_sided": None, "min_text": None,
             "max_c": figure if side == "above" else None, "max_time": None, "max_bound": False, "max_one_sided": None, "max_text": None,
             "as_read_min_c": None, "as_read_max_c": None,

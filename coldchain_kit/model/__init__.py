@@ -29,6 +29,7 @@ FaultKind      a kind of fault
 CauseId        a cause
 UFrom          what an uncertainty rests on
 Verdict        outside or undecided
+Basis          which values are outside
 LoggerEvent    what a logger tells, with its instant
 Notice         what reading and clock found
 ClockState     what is known of a clock
@@ -59,10 +60,6 @@ RecurrentRow   regular short runs
 CauseRow       a candidate cause
 EvidenceRow    what speaks for or against it
 LeadingCause   the cause of the case
-BesideRow       a unit beside, over the same hours
-BesideOutsideRow  time outside of contents beside the probe
-ProductBesideRow  contents beside the probe: an estimate
-TogetherRow     units that left their range together
 MktRow         a mean kinetic temperature by rule
 BandRow        time beyond a temperature
 BufferRow      the air behind a buffer

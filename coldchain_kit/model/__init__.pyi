@@ -6,6 +6,7 @@ from . import timeline as timeline
 from .canonical import plain as plain
 from .canonical import to_text as to_text
 from .conditions import Condition as Condition
+from .rows.fields import Basis as Basis
 from .rows.fields import CauseId as CauseId
 from .rows.fields import Direction as Direction
 from .rows.fields import FaultKind as FaultKind

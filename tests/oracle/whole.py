@@ -88,14 +88,16 @@ def _unit(found: dict, unit: str, scenario: Scenario, every: dict[str, Series], 
         for probe in scenario.probes
     ]
     found["conflicts"] += [{"unit": unit, "probe": name, **row} for name, s in every.items() for row in s.conflicts]
-    found["faults"] += [(unit, kind) for kind in sorted(_faults(scenario, every))]
+    found["faults"] += [(unit, kind) for kind in sorted(_faults(scenario, every, window))]
 
 
-def _faults(scenario: Scenario, every: dict[str, Series]) -> set[str]:
-    """Kinds of fault that the contract requires whatever the quality tests say."""
+def _faults(scenario: Scenario, every: dict[str, Series], window: tuple[float, float]) -> set[str]:
+    """Kinds of fault that the contract requires whatever the quality tests say. reading: one-sided readings of the window."""
     found = set()
     for s in every.values():
-        found |= {"one_sided"} if s.sided.any() or len(s.unknown) else set()
+        inside = (s.t >= window[0]) & (s.t < window[1])
+        lone = (s.unknown >= window[0]) & (s.unknown < window[1])
+        found |= {"one_sided"} if (s.sided & inside).any() or lone.any() else set()
         found |= {"interval"} if s.coarse.any() else set()
     last = max(float(s.t[-1]) for s in every.values())
     if scenario.downloaded is not None and utc_s(scenario.downloaded, scenario.zone) < last - TICK_S:

@@ -111,7 +111,7 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     tables["causes"] = _frame({"episode": row["id"], **cause} for row in results["episodes"] for cause in row["causes"])
     tables["lots"] = _frame({key: held for key, held in row.items() if key not in ("stays", "exposures", "allowances", "product_beside")} for row in results["lots"])
     for part in ("stays", "exposures", "allowances", "product_beside"):
-        tables[part] = _frame({"lot": row["lot"], **one} for row in results["lots"] for one in (row[part] if part in row else ()))
+        tables[part] = _frame({"lot": row["lot"], **one} for row in results["lots"] for one in row[part])
     return {name: table.rename(columns=_column) for name, table in sorted(tables.items()) if len(table)}
 
 

@@ -7,8 +7,7 @@ from typing import TypedDict
 
 import pandas as pd
 
-from coldchain_kit.model import Direction, TogetherRow
-from coldchain_kit.model.rows.fields import Basis
+from coldchain_kit.model import Basis, Direction, TogetherRow
 
 
 class Out(TypedDict):
