@@ -117,7 +117,7 @@ def _on_the_way(value: np.ndarray, at: np.ndarray, level: np.ndarray, size: np.n
 
 
 def _nothing_else(value: np.ndarray, at: np.ndarray, level: np.ndarray, near_c: np.ndarray) -> np.ndarray:
-    """Whether each of the three readings on either side is within ``near_c`` of the level or has the very same value."""
+    """Whether each of the three readings on either side is within ``near_c`` of the level or has the same value."""
     beside = value[at[:, None] + _BESIDE]
     return ((np.abs(beside - level[:, None]) <= near_c[:, None]) | (beside == value[at][:, None])).all(axis=1)
 
