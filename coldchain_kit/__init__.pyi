@@ -1,3 +1,4 @@
+from .public import KitError as KitError
 from .public import Trace as Trace
 from .public import assess as assess
 from .public import coverage as coverage

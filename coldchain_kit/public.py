@@ -1,6 +1,6 @@
-"""The kit in ten calls: what a notebook, or a program of one's own, begins with.
+"""The kit in a dozen calls: what a notebook, or a program of one's own, begins with.
 
-Leaf functions take any Series of °C on a UTC-aware, increasing index.
+Leaf functions take any Series of °C on a UTC-aware, strictly increasing index; another is refused.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ import pandas as pd
 
 from coldchain_kit import assessment, downloads, excursions, exposure
 from coldchain_kit.assessment import Assessment, monthly
-from coldchain_kit.base import package_files
+from coldchain_kit.base import KitError, package_files
 from coldchain_kit.downloads import Download
 from coldchain_kit.model import Trace, physics, timeline
 from coldchain_kit.register import Case, Site
 
 __all__ = [
+    "KitError",
     "Trace",
     "assess",
     "coverage",
@@ -228,7 +229,7 @@ def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str = "abov
     >>> minutes_beyond(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0, u_c=0.25)
     Beyond(minutes=15.0, least=10.0, most=20.0)
     """
-    return excursions.minutes_beyond(celsius, limit_c=limit_c, direction=direction, u_c=u_c)
+    return excursions.minutes_beyond(_checked(celsius), limit_c=limit_c, direction=direction, u_c=u_c)
 
 
 def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str = "above") -> float:
@@ -240,7 +241,7 @@ def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str = "abov
     >>> degree_minutes(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0)
     22.5
     """
-    return excursions.degree_minutes(celsius, limit_c=limit_c, direction=direction)
+    return excursions.degree_minutes(_checked(celsius), limit_c=limit_c, direction=direction)
 
 
 def mean_kinetic_temperature(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL) -> float:
@@ -257,9 +258,21 @@ def mean_kinetic_temperature(celsius: pd.Series, *, ea_kj_mol: float = physics.A
     >>> round(mean_kinetic_temperature(pd.Series([20.0, 20.0, 30.0], index=times)), 4)
     23.6445
     """
-    return exposure.mkt_c(celsius, ea_kj_mol=ea_kj_mol)
+    return exposure.mkt_c(_checked(celsius), ea_kj_mol=ea_kj_mol)
 
 
 def _window(celsius: pd.Series, start: pd.Timestamp | None, end: pd.Timestamp | None) -> tuple[pd.Timestamp, pd.Timestamp]:
-    times = timeline.times_of(celsius)
+    times = timeline.times_of(_checked(celsius))
     return times[0] if start is None else start, times[-1] if end is None else end
+
+
+def _checked(celsius: pd.Series) -> pd.Series:
+    """The Series itself; a KitError where its index is not what every rule rests on: UTC-aware times, strictly increasing."""
+    index = celsius.index
+    if not len(celsius):
+        raise KitError("the Series holds no reading", expected="at least one temperature with its time")
+    if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
+        raise KitError("the Series has no times with a zone", expected="an index of times in UTC", mend='Use pd.to_datetime(times, utc=True), or index.tz_localize("Europe/Lisbon").tz_convert("UTC")')
+    if not (index.is_monotonic_increasing and index.is_unique):
+        raise KitError("the times are not in order, or one stands twice", expected="strictly increasing times", mend="Use series.sort_index(), and look at the times that stand twice before you drop one")
+    return celsius

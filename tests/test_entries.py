@@ -71,7 +71,8 @@ def test_a_cut_off_last_line_counts_for_nothing_and_its_text_is_kept_in_the_next
     assert entries.check(tmp_path) == ["note: entries.jsonl ends in an unfinished line of 27 bytes and counts for nothing"]
     row = entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
     assert entries.current(tmp_path) == {"conclusion": "Power cut.", "risk": "Two lots."}
-    assert (entries.check(tmp_path), row["torn"]) == ([], '{"n": 2, "when": "2026-03-0')
+    assert row["torn"] == '{"n": 2, "when": "2026-03-0'
+    assert entries.check(tmp_path) == ["note: entry 2 was written over an unfinished line, whose text it keeps"]
 
 
 def test_entries_of_version_0_1_are_checked_by_their_own_rule_and_written_on(tmp_path):
@@ -213,3 +214,46 @@ def test_two_writers_take_turns(tmp_path):
     assert [writer.wait() for writer in writers] == [0, 0]
     assert len(entries.read(tmp_path)) == 30
     assert entries.check(tmp_path) == []
+
+
+def test_a_whole_last_line_that_lost_only_its_line_end_is_a_line(tmp_path):
+    for number in (1, 2):
+        entries.append(tmp_path, who="R. Vaz", field=f"why.{number}", new=f"because {number}", now=NOON)
+    path = tmp_path / entries.FILE
+    path.write_bytes(path.read_bytes().rstrip(b"\n"))
+    assert [row["n"] for row in entries.read(tmp_path)] == [1, 2] and entries.check(tmp_path) == []
+    entries.append(tmp_path, who="R. Vaz", field="risk", new="Two lots.", now=NOON)
+    assert [row["n"] for row in entries.read(tmp_path)] == [1, 2, 3] and entries.check(tmp_path) == []
+
+
+@pytest.mark.parametrize("line", [b'{"n": 2, "who": "\\ud800"}', b"[" * 100_000, b"\xff\xfe", b"3"])
+def test_a_line_that_nobody_can_read_is_named_and_raises_nothing(tmp_path, line):
+    entries.append(tmp_path, who="R. Vaz", field="risk", new="low", now=NOON)
+    path = tmp_path / entries.FILE
+    path.write_bytes(path.read_bytes() + line + b"\n")
+    assert entries.check(tmp_path) == ["entries.jsonl line 2 is not readable"]
+
+
+def test_a_text_that_is_no_unicode_is_refused_before_anything_is_written(tmp_path):
+    with pytest.raises(KitError, match="cannot be written"):
+        entries.append(tmp_path, who="R. Vaz", field="risk", new="a\ud800b", now=NOON)
+    assert not (tmp_path / entries.FILE).exists()
+
+
+def test_a_write_that_the_disk_refuses_leaves_what_stood_there(tmp_path, monkeypatch):
+    entries.append(tmp_path, who="R. Vaz", field="risk", new="low", now=NOON)
+    path = tmp_path / entries.FILE
+    path.write_bytes(path.read_bytes() + b'{"n": 2, "when": "2026')
+    before, write, calls = path.read_bytes(), os.write, []
+
+    def refuse_once(handle, data):
+        calls.append(len(data))
+        if len(calls) == 1:
+            write(handle, data[:10])
+            raise OSError(28, "No space left on device")
+        return write(handle, data)
+
+    monkeypatch.setattr(os, "write", refuse_once)
+    with pytest.raises(KitError, match="No space left"):
+        entries.append(tmp_path, who="R. Vaz", field="conclusion", new="x", now=NOON)
+    assert path.read_bytes() == before

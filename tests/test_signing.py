@@ -114,3 +114,24 @@ def test_signatures_at_once_keep_one_chain(record):
     with multiprocessing.get_context("spawn").Pool(2) as pool:
         pool.map(_sign, [(record, f"Person {k}") for k in range(6)])
     assert len(rows(record)) == 6 and verification.record(record) == []
+
+
+def test_a_stray_file_is_no_unfinished_line_whatever_its_name(record):
+    (record / "data" / "ends in an unfinished line").write_text("x", "utf-8")
+    with pytest.raises(RecordError, match="not whole"):
+        signing.sign(record, role="author", name="Ana Sousa")
+
+
+def test_the_second_person_is_not_passed_by_where_the_last_line_lost_its_end(record):
+    signing.sign(record, role="author", name="Ana Sousa")
+    path = record / "signatures.jsonl"
+    path.write_bytes(path.read_bytes()[:-1])
+    with pytest.raises(RecordError, match="two people"):
+        signing.sign(record, role="approver", name="Ana Sousa")
+
+
+def test_entries_lines_of_version_0_1_have_no_place_among_signatures(record):
+    signing.sign(record, role="author", name="Ana Sousa")
+    path = record / "signatures.jsonl"
+    path.write_bytes(path.read_bytes() + b'{"mutilated\n' + b'{"hash": "", "previous": "' + b"0" * 64 + b'"}\n')
+    assert any("line 2 is not readable" in problem for problem in verification.record(record))

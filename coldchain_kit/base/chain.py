@@ -3,8 +3,9 @@
 A chain finds accidents and partial edits. Whoever can rebuild everything is found only by a hash kept elsewhere.
 
 One rule for a torn line (a write that was cut off): it counts for nothing, the next write takes it away and keeps its
-text under ``torn`` in its own line. Entries written by version 0.1 carry ``hash`` in place of ``line_hash`` and name the
-hash of the entry before; a torn line stayed among them. They are checked by that rule, for ever.
+text under ``torn`` in its own line. A whole last line that lost only its line end is a line. Entries written by version
+0.1 carry ``hash`` in place of ``line_hash`` and name the hash of the entry before; a torn line stayed among them. They
+are checked by that rule, for ever (``first_form``).
 """
 
 from __future__ import annotations
@@ -25,7 +26,6 @@ from coldchain_kit.base.files import sha256
 
 LOCK = ".lock"
 START = "0" * 64
-TORN = "ends in an unfinished line"
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,8 @@ class Chain:
     """What stands in a chained file.
 
     ``rows``: its readable lines, oldest first; ``problems``: what is damaged, one sentence each; ``notes``: what is odd and
-    no damage; ``head``: hash of its last whole line (sixty-four noughts where there is none); ``torn``: the unfinished text at its end.
+    no damage; ``head``: hash of its last whole line (sixty-four noughts where there is none); ``torn``: the unfinished text at
+    its end, ``unfinished`` says so in a sentence.
     """
 
     rows: list[dict[str, Any]] = field(default_factory=list)
@@ -41,6 +42,7 @@ class Chain:
     notes: list[str] = field(default_factory=list)
     head: str = START
     torn: str = ""
+    unfinished: tuple[str, ...] = ()
 
 
 @contextlib.contextmanager
@@ -70,8 +72,13 @@ def locked(folder: Path, *, wait_s: float = 60.0) -> Iterator[None]:
         lock.release()
 
 
-def read(path: Path) -> Chain:
+def read(path: Path, *, first_form: bool = False) -> Chain:
     """A chained file with everything that is wrong with it; an empty chain where there is no such file.
+
+    Parameters
+    ----------
+    first_form : bool
+        Lines of version 0.1 may stand at its beginning (entries only).
 
     Raises
     ------
@@ -83,6 +90,8 @@ def read(path: Path) -> Chain:
     except FileNotFoundError:
         return Chain()
     whole, cut, torn = data.rpartition(b"\n")
+    if torn and _is_line(torn, sha256(whole.rpartition(b"\n")[2]) if cut else START):
+        whole, cut, torn = data, b"\n", b""  # only its line end was lost
     rows: list[dict[str, Any]] = []
     problems: list[str] = []
     notes: list[str] = []
@@ -93,18 +102,23 @@ def read(path: Path) -> Chain:
         if row is None:
             unread.append(number)
         else:
-            first_form = "hash" in row and "line_hash" not in row
+            first_form = first_form and "line_hash" not in row
             (notes if first_form else problems).extend(_unreadable(path.name, one) for one in unread)
             unread.clear()
             wrong = _faults(row, earlier if first_form else before, first_form=first_form)
             problems += [f"{path.name} line {number} {text}" for text in wrong]
-            earlier = row["hash"] if first_form else earlier
+            earlier = str(row.get("hash")) if first_form else earlier
             rows.append(row)
         before = sha256(line)
     problems += [_unreadable(path.name, one) for one in unread]
-    if torn:
-        problems.append(f"{path.name} {TORN} of {len(torn)} bytes")
-    return Chain(rows, problems, notes, before, torn.decode("utf-8", "replace"))
+    said = (f"{path.name} ends in an unfinished line of {len(torn)} bytes",) if torn else ()
+    return Chain(rows, problems, notes, before, torn.decode("utf-8", "replace"), said)
+
+
+def _is_line(text: bytes, before: str) -> bool:
+    """Whether a last line without its end is whole all the same: it names the line before and its own hash fits."""
+    row = _row(text)
+    return row is not None and not _faults(row, before, first_form=False)
 
 
 def append(path: Path, row: Mapping[str, object]) -> dict[str, Any]:
@@ -118,6 +132,8 @@ def append(path: Path, row: Mapping[str, object]) -> dict[str, Any]:
     ------
     OSError
         The system refused (no permission, disk full): what stood there before is whole again.
+    RecordError
+        A text that cannot be written as UTF-8.
 
     Examples
     --------
@@ -130,20 +146,23 @@ def append(path: Path, row: Mapping[str, object]) -> dict[str, Any]:
     ([1, 2], [])
     """
     held = read(path)
+    whole = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
+    try:
+        whole["line_hash"] = line_hash(whole)
+    except UnicodeEncodeError:
+        raise RecordError("a text holds characters that cannot be written", where=path.name, mend="Type it again") from None
+    line = (json.dumps(whole, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
     handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
     try:
-        size = os.fstat(handle).st_size
-        kept = os.pread(handle, size, 0).rfind(b"\n") + 1
-        tail = os.pread(handle, size - kept, kept)
-        whole = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
-        whole["line_hash"] = line_hash(whole)
-        line = (json.dumps(whole, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
+        text = os.pread(handle, os.fstat(handle).st_size, 0)
+        ended = bool(text) and not text.endswith(b"\n") and not held.torn  # a whole line that lost its end
+        kept = len(text) if ended else text.rfind(b"\n") + 1
         try:
-            os.ftruncate(handle, kept)
-            _write(handle, line, at=kept)
+            _write(handle, b"\n" * ended + line, at=kept)  # over the unfinished text, which the new line keeps
+            os.ftruncate(handle, kept + ended + len(line))
         except OSError:
             os.ftruncate(handle, kept)
-            _write(handle, tail, at=kept)
+            _write(handle, text[kept:], at=kept)
             raise
     finally:
         os.close(handle)
@@ -166,7 +185,8 @@ def _write(handle: int, data: bytes, *, at: int) -> None:
 def _row(line: bytes) -> dict[str, Any] | None:
     try:
         row = json.loads(line)
-    except ValueError:
+        json.dumps(row, ensure_ascii=False).encode("utf-8")
+    except (ValueError, RecursionError):
         return None
     return row if isinstance(row, dict) else None
 
@@ -176,7 +196,7 @@ def _unreadable(name: str, number: int) -> str:
 
 
 def _faults(row: Mapping[str, object], before: str, *, first_form: bool) -> list[str]:
-    own = _first_form_hash(row) == row["hash"] if first_form else row.get("line_hash") == line_hash(row)
+    own = _first_form_hash(row) == row.get("hash") if first_form else row.get("line_hash") == line_hash(row)
     found = [] if own else ["was changed"]
     if row.get("previous") != before:
         found.append("does not follow the line before it: one of them was changed, added or taken out")

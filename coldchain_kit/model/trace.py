@@ -89,7 +89,7 @@ class Step:
     rows_changed: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Trace:
     """One probe, one stretch of time.
 

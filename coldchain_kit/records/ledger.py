@@ -88,7 +88,7 @@ def enter(out: Path, folder: Path, number: str, revision: int, **more: str) -> N
 def problems(out: Path) -> list[str]:
     """What is wrong with a records folder as a whole: broken chain, records missing, not entered, or other than entered."""
     held = chain.read(out / NAME)
-    found = list(held.problems)
+    found = [*held.problems, *held.unfinished]
     for row in held.rows:
         name = str(row.get("path", ""))
         if not (out / name).is_dir():

@@ -49,7 +49,7 @@ def read(folder: Path) -> tuple[list[SignatureRow], list[str]]:
         return [], [f"{NAME}: not a plain file"]
     try:
         held = chain.read(path)
-        rows, problems = cast("list[SignatureRow]", held.rows), list(held.problems)
+        rows, problems = cast("list[SignatureRow]", held.rows), [*held.problems, *held.unfinished]
     except OSError as fault:
         return [], [f"{NAME}: cannot be read ({fault.strerror})"]
     digest = ledger.record_hash(folder)

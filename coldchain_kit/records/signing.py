@@ -48,7 +48,8 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
     found = verification.report(folder)
     if not found.found:
         raise verification.NoRecord("there is no record", where=folder.name)
-    wrong = [problem for problem in found.problems if chain.TORN not in problem]  # append cuts such a line and says so
+    unfinished = chain.read(folder / signatures.NAME).unfinished  # the new line keeps such a text
+    wrong = [problem for problem in found.problems if problem not in unfinished]
     if wrong:
         raise RecordError("the record is not whole, so it cannot be signed: " + "; ".join(wrong[:3]), where=folder.name, mend="Run: coldchain verify")
     with _lock(folder):

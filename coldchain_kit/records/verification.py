@@ -261,6 +261,11 @@ def _contents(path: Path) -> Iterator[str]:
 def _ledger(path: Path) -> Iterator[str]:
     """A record that stands beside its ledger must be the one entered there."""
     place = path.resolve()
-    for row in ledger.entered(place.parent):
+    try:
+        entered = ledger.entered(place.parent)
+    except OSError as fault:
+        yield f"{ledger.NAME}: cannot be read ({fault.strerror})"
+        return
+    for row in entered:
         if row.get("path") == place.name and row.get("record_hash") != ledger.record_hash(place):
             yield f"{ledger.NAME}: names another hash for a record of this name: it was rebuilt after it was frozen, or comes from elsewhere"

@@ -108,7 +108,7 @@ def read(folder: str | Path) -> list[Entry]:
 
     A line that was cut off while being written is no entry: :func:`check` names it.
     """
-    return [cast(Entry, row) for row in chain.read(Path(folder) / FILE).rows if _is_entry(row)]
+    return [cast(Entry, row) for row in chain.read(Path(folder) / FILE, first_form=True).rows if _is_entry(row)]
 
 
 def current(folder: str | Path) -> dict[str, str | dict[str, str]]:
@@ -200,9 +200,10 @@ def check(folder: str | Path) -> list[str]:
 
     Names: a line that is no entry, an entry changed, removed or put elsewhere since it was written.
     """
-    held = chain.read(Path(folder) / FILE)
-    problems = [f"note: {text} and counts for nothing" for text in (*held.notes, *(text for text in held.problems if chain.TORN in text))]
-    problems += [text for text in held.problems if chain.TORN not in text]
+    held = chain.read(Path(folder) / FILE, first_form=True)
+    problems = [f"note: {text} and counts for nothing" for text in (*held.notes, *held.unfinished)]
+    problems += [f"note: entry {number} was written over an unfinished line, whose text it keeps" for number, row in enumerate(held.rows, 1) if row.get("torn")]
+    problems += held.problems
     for number, row in enumerate(held.rows, 1):
         if not _is_entry(row):
             problems.append(f"{FILE}: entry {number} is no entry of the kit")
@@ -213,7 +214,7 @@ def check(folder: str | Path) -> list[str]:
 
 def head(folder: str | Path) -> str:
     """Hash of the newest line: it stands for all of them. Sixty-four noughts where there is none."""
-    return chain.read(Path(folder) / FILE).head
+    return chain.read(Path(folder) / FILE, first_form=True).head
 
 
 def _is_entry(row: Mapping[str, object]) -> bool:
