@@ -1,7 +1,7 @@
 """Less of a record never makes it look better: the kit, on random sites damaged in every way of tests/laws.py.
 
 By default 150 sites with two damages each; ``COLDCHAIN_LAWS=2000 python -m pytest tests/test_laws.py -m slow`` takes so many more,
-and 40 sites with every damage.
+and 12 sites with every damage.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from coldchain_kit.base import KitError
 from tests import laws, random_sites
 from tests.site_dice import roll
 
-MORE = int(os.environ.get("COLDCHAIN_LAWS", "200"))
+MORE = int(os.environ.get("COLDCHAIN_LAWS", "50"))
 
 
 def _assess(path) -> dict:
@@ -46,6 +46,6 @@ def test_less_never_looks_better_on_many_sites(tmp_path, first):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(20, 60))
+@pytest.mark.parametrize("seed", range(20, 32))
 def test_less_never_looks_better_in_any_way(tmp_path, seed):
     assert _breaches(seed, tmp_path) == []
