@@ -196,9 +196,8 @@ def drawn(data: pd.DataFrame, seed: int) -> tuple[pd.DataFrame, int, int, str]:
     rng = np.random.default_rng([seed, 6])
     first, long, probe = int(rng.uniform(2, 25) * 1440), int(rng.uniform(4, 8) * 60), "AB"[seed % 2]
     copy, values = data.copy(), data[probe].to_numpy().copy()
-    last = first + long
-    while abs(values[last] - values[first]) < 0.6:  # a level line stands still, which is another test
-        last += 1
+    # Where the end lies furthest from the beginning: a level line stands still, which is another test.
+    last = first + long + int(np.argmax(np.abs(values[first + long : first + long + 120] - values[first])))
     values[first : last + 1] = np.linspace(values[first], values[last], last - first + 1)
     copy[probe] = values
     return copy, first, last, probe
