@@ -144,6 +144,13 @@ def freeze(case: str | Path, out: str | Path, *, reason: str | None = None) -> P
     ------
     KitError
         Input at fault, or a run that did not come to a whole end; nothing half-written is left.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> record = freeze(sample_site(tempfile.mkdtemp()) / "cases/2026-014/case.toml", tempfile.mkdtemp())
+    >>> record.name, verify(record)
+    ('2026-014-r1', [])
     """
     from coldchain_kit import records
 
