@@ -243,7 +243,7 @@ def _assess_unit(case: Case, unit: Unit, window: Window, room: Trace | None, boo
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
     faults = quality.faults(unit, condition=condition, logger=loggers, start=window.start, end=window.stop)
-    late = cast("list[FaultRow[pd.Timestamp]]", later.than_download(unit, book, zone=case.site.timezone))
+    late = later.than_download(unit, book, zone=case.site.timezone)
     faults = quality.in_order([*faults, *late])  # whatever the window: the clock is in doubt
     table = _excursions(deciding, entry, window, unit.name)
     table["logger_alarm"] = alarms.compare(table, unit, entry, zone=case.site.timezone)

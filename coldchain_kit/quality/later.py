@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePosixPath
-from typing import Any
 
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.model import Source, Unit
+from coldchain_kit.model import FaultRow, Source, Unit
 from coldchain_kit.register import LogEntry
 
 
-def than_download(unit: Unit, logbook: Sequence[LogEntry], *, zone: str) -> list[dict[str, Any]]:
+def than_download(unit: Unit, logbook: Sequence[LogEntry], *, zone: str) -> list[FaultRow[pd.Timestamp]]:
     """Rows of CONTRACTS ``faults[]``, kind clock: a file with readings later than its download.
 
     A line of the logbook that names the file is its download; of the others the last one bounds every file: nothing in the book brought later readings.
@@ -26,7 +25,7 @@ def than_download(unit: Unit, logbook: Sequence[LogEntry], *, zone: str) -> list
         The site's, for times in sentences.
     """
     lines = [line for line in logbook if line.kind == "download" and line.unit in (None, unit.name)]
-    rows = []
+    rows: list[FaultRow[pd.Timestamp]] = []
     for number, source in enumerate(unit.sources):
         line = _of(source, lines, unit.sources)
         if line is None:
