@@ -66,6 +66,11 @@ def test_the_kit_agrees_with_the_oracle_on_many_sites(tmp_path, first):
     assert _block(first, tmp_path, count=50) == []
 
 
+@pytest.mark.slow
+def test_a_site_that_agrees_again_leaves_the_list_of_open_ones(tmp_path):
+    assert [seed for seed in sorted(OPEN) if not differences(seed, tmp_path / str(seed))] == []
+
+
 @pytest.mark.parametrize("seed", [1, 28])
 def test_the_command_prints_the_same_bytes_everywhere(tmp_path, seed):
     path, _ = random_sites.make(seed, tmp_path / "a")
