@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from coldchain_kit import __version__
-from coldchain_kit.base import KitError, package_files
+from coldchain_kit.base import KitError, files, package_files
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -62,6 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
     sub.add_argument("--reason", metavar="TEXT", help="why a case that was frozen before is frozen again")
     sub.add_argument("--pdf", action="store_true", help="add a PDF of the page")
+    sub.add_argument("--allow-outside", action="store_true", help="attachments may lie outside the case's folder")
     sub = command("enquiry", enquiry, "write a one-page summary and the enquiry sheets to manufacturers, marked preliminary")
     sub.add_argument("case", type=Path, metavar="CASE.toml")
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
@@ -159,7 +160,7 @@ def investigate(options: argparse.Namespace) -> int:
     from coldchain_kit import records
 
     _say("running the investigation notebook")
-    print(records.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf))
+    print(records.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf, allow_outside=options.allow_outside))
     return 0
 
 
@@ -234,7 +235,7 @@ def review(options: argparse.Namespace) -> int:
 def new_key(options: argparse.Namespace) -> int:
     from coldchain_kit.records import signing
 
-    print(signing.new_key(options.file))
+    print(signing.new_key(files.outside_records(options.file)))
     return 0
 
 

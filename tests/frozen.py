@@ -27,4 +27,5 @@ def freeze(base: Path, *, number: str = "2026-014", **more) -> Path:
     tables = {"excursions": pd.DataFrame({"probe": ["A", "=cmd()"], "minutes": [12.5, None]})}
     info = {"title": "F2 above 8 °C", "kind": "investigation", "site": "Tern Bay Health Centre", "Parameters": '{"case": "case.toml"}'}
     given = {"inputs": [(source, "downloads/F2/F2 März.csv")], "attachments": [(base / "letter.pdf", "letter.pdf")]} | {key: more.pop(key) for key in ("inputs", "attachments") if key in more}
+    info = more.pop("info", info)
     return freezing.freeze(notebook(), more.pop("results", results), tables, given["inputs"], given["attachments"], info, more.pop("out", base / "records"), number=number, **more)

@@ -11,10 +11,11 @@ from coldchain_kit import register
 from coldchain_kit.assessment import investigation
 from coldchain_kit.assessment.investigation import Assessment
 from coldchain_kit.assessment.window import NoReadings
-from coldchain_kit.base import KitError
+from coldchain_kit.base import KitError, sha256
 from coldchain_kit.model import ProbeRow
 from coldchain_kit.register import Case, Site
 
+_PLAIN, _HASHED = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,54}"), re.compile(r"-x[0-9a-f]{12}$")
 FINAL = "the month was closed without a download of this unit"
 
 
@@ -43,11 +44,26 @@ def case(site: Site, *, unit: str, month: str, final: bool = False) -> Case:
     if wild and not files and not final:
         raise NoReadings(f"no download is there: no file matches {', '.join(entry.readings)}", where=where, mend="Read the logger out into that folder; the names are relative to the register")
     files = files or (() if wild else register.find_files(site.path.parent, entry.readings, where))
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", unit).strip(".-") or "unit"
     return Case(
-        f"{safe}-{month}", f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files},
+        number(unit, month), f"{unit}, {month}: monthly summary", (unit,), site, site.path, site.instant(start), site.instant(end), readings={unit: files},
         logbook=register.sites_logbook(site), no_readings=FINAL if final else None,
     )  # fmt: skip
+
+
+def number(unit: str, month: str) -> str:
+    """Name of a unit's month: the unit's own where every file system can carry it, else its letters and a hash of it.
+
+    Two units never share one: a name that looks like such a hashed one is hashed itself.
+
+    Examples
+    --------
+    >>> number("F2", "2026-03"), number("Kühl 1", "2026-03"), number("Шафа", "2026-03")
+    ('F2-2026-03', 'K-hl-1-x40dcd98f2b78-2026-03', 'unit-x0b82e736d206-2026-03')
+    """
+    if _PLAIN.fullmatch(unit) and not _HASHED.search(unit) and not unit.endswith("."):
+        return f"{unit}-{month}"
+    letters = re.sub(r"[^A-Za-z0-9._-]+", "-", unit)[:40].strip(".-_") or "unit"
+    return f"{letters}-x{sha256(unit.encode('utf-8', 'surrogatepass'))[:12]}-{month}"
 
 
 def span(month: str) -> tuple[dt.datetime, dt.datetime]:

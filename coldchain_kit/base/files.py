@@ -6,7 +6,9 @@ import hashlib
 import os
 from pathlib import Path
 
-from coldchain_kit.base.errors import KitError
+from coldchain_kit.base.errors import KitError, RecordError
+
+RECORD_MARKS = ("bagit.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt")
 
 
 def write(path: Path, text: str) -> Path:
@@ -15,7 +17,8 @@ def write(path: Path, text: str) -> Path:
     Raises
     ------
     KitError
-        The system refused (no permission, disk full): what was there before is untouched, and no part is left.
+        The system refused (no permission, disk full): what was there before is untouched, and no part is left. The place
+        lies inside a frozen record.
 
     Examples
     --------
@@ -25,6 +28,7 @@ def write(path: Path, text: str) -> Path:
     ...     path.read_text("utf-8"), len(list(path.parent.iterdir()))
     ('8 °C', 1)
     """
+    outside_records(path)
     part = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -35,6 +39,33 @@ def write(path: Path, text: str) -> Path:
             part.unlink(missing_ok=True)
     except OSError as fault:
         raise KitError(f"it could not be written: {fault.strerror or fault}", where=path.name, mend="Check the folder, its permissions and the free space") from None
+    return path
+
+
+def outside_records(path: Path) -> Path:
+    """The path, where nothing frozen would be touched by writing there.
+
+    Raises
+    ------
+    RecordError
+        The path is a frozen record or lies inside one (RFC 8493: a folder with a bag's declaration or manifests), links followed.
+        Whatever were written there would damage it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     record = Path(folder) / "2026-014-r1"
+    ...     record.mkdir()
+    ...     _ = (record / "bagit.txt").write_text("BagIt-Version: 1.0")
+    ...     outside_records(record / "data" / "x.zip")
+    Traceback (most recent call last):
+    coldchain_kit.base.errors.RecordError: x.zip: it would lie inside the frozen record 2026-014-r1, which would be damaged. Name a place outside the record.
+    """
+    place = path.resolve()
+    for folder in (place, *place.parents):
+        if any((folder / mark).is_file() for mark in RECORD_MARKS):
+            raise RecordError(f"it would lie inside the frozen record {folder.name}, which would be damaged", where=path.name, mend="Name a place outside the record")
     return path
 
 

@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 from coldchain_kit.base.errors import KitError
+from coldchain_kit.base.files import outside_records
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 
@@ -32,8 +33,9 @@ def copy_sample_site(out: Path) -> Path:
     Raises
     ------
     KitError
-        ``out`` holds something else.
+        ``out`` holds something else, or lies inside a frozen record.
     """
+    outside_records(out)
     target = out / "tern_bay"
     if (target / "site.toml").is_file():
         return target

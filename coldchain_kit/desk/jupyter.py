@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 
 from coldchain_kit import __version__
-from coldchain_kit.base import KitError, package_files
+from coldchain_kit.base import KitError, files, package_files
 
 _START = ("start_here.ipynb", "investigation.ipynb")
 
@@ -24,8 +24,9 @@ def prepare(folder: Path) -> Path:
     Raises
     ------
     KitError
-        The folder holds other things and no site.toml.
+        The folder holds other things and no site.toml, or lies inside a frozen record: nobody works on a frozen copy.
     """
+    files.outside_records(folder)
     if not (folder / "site.toml").is_file():
         if folder.exists() and any(folder.iterdir()):
             raise KitError(f"'{folder}' is not empty and holds no site.toml", mend="Name the folder of your site, or a new folder for the sample site")

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from coldchain_kit.base import RecordError, chain
+from coldchain_kit.base import files as disk
 from coldchain_kit.records import verification
 
 TEMPORARY = ".freezing-"
@@ -41,11 +42,12 @@ def plain_faults(out: Path) -> Iterator[None]:
             errno.ENOTDIR: ("it is not a folder", "Choose another folder with --out"),
             errno.EEXIST: ("it is not a folder", "Choose another folder with --out"),
         }.get(fault.errno or 0, (f"the system refused: {fault.strerror or fault}", "Nothing was frozen; try again"))
-        raise RecordError(said[0], where=out.name, mend=said[1]) from None
+        raise RecordError(said[0], where=Path(fault.filename or out).name, mend=said[1]) from None
 
 
 def make_folder(out: Path) -> None:
-    """The records folder, made where it is not there."""
+    """The records folder, made where it is not there; RecordError where it lies inside a record, or the system refuses."""
+    disk.outside_records(out)
     with plain_faults(out):
         out.mkdir(parents=True, exist_ok=True)
 
@@ -155,20 +157,25 @@ def _info_line(label: str, value: str) -> str:
 
 def _put(path: Path, content: bytes | Path) -> str:
     """Write or copy a file, bring it to the disk, give back its SHA-256."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()
-    with path.open("xb") as file:
-        if isinstance(content, Path):
-            with content.open("rb") as source:
-                while block := source.read(1 << 20):
-                    digest.update(block)
-                    file.write(block)
-        else:
-            digest.update(content)
-            file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("xb") as file:
+            for block in [content] if isinstance(content, bytes) else _blocks(content):
+                digest.update(block)
+                file.write(block)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as fault:
+        fault.filename = fault.filename or path  # a full disk does not say at which file
+        raise
     return digest.hexdigest()
+
+
+def _blocks(file: Path) -> Iterator[bytes]:
+    with file.open("rb") as source:
+        while block := source.read(1 << 20):
+            yield block
 
 
 def _sync(folder: Path) -> None:

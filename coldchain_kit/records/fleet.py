@@ -16,6 +16,7 @@ from coldchain_kit import register
 from coldchain_kit.assessment import NoReadings, monthly
 from coldchain_kit.base import KitError, files
 from coldchain_kit.model import Direction, ProbeRow, Results
+from coldchain_kit.records import bag
 from coldchain_kit.records import page as sheets
 from coldchain_kit.show import wording as words
 
@@ -64,7 +65,7 @@ def month(sites: Sequence[Path], *, month: str, out: Path, units: Sequence[str] 
             raise KitError(f"unit '{name}' is in none of the sites", expected="one of " + ", ".join(name for site in registers for name in site.units))
     if not work:
         raise KitError("no unit of the sites names readings", where=sites[0].name, mend='Add readings = ["downloads/…"] to the units')
-    out.mkdir(parents=True, exist_ok=True)
+    bag.make_folder(out)
     tasks = [(site.path, name, month, out if len(registers) == 1 else out / f"{k:02d}-{_safe(site.name)}", reason, final) for k, (site, name) in _numbered(work, registers)]
     rows = _run(tasks, jobs, say)
     rows = [{**row, "site": site.name, "unit": name, "description": site.units[name].description if name in site.units else "register at fault"} for row, (site, name) in zip(rows, work, strict=True)]

@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 import io
 import json
-import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 from coldchain_kit import __version__
 from coldchain_kit.assessment import results as canonical
 from coldchain_kit.base import RecordError, chain, sha256, sheet, zones
-from coldchain_kit.records import bag, ledger, page, strict_run, verification
+from coldchain_kit.records import bag, ledger, numbers, page, strict_run, verification
 from coldchain_kit.records import pdf as papers
 
 if TYPE_CHECKING:
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
     from coldchain_kit.model import SourceRow
 
 KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
-_NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._\-]{0,63}")
 
 
 def freeze(
@@ -66,7 +64,7 @@ def freeze(
     RecordError
         Frozen before and no reason; bad number; results that do not fit the schema or the inputs; the system refused. Nothing is left.
     """
-    check_number(number)
+    numbers.check(number)
     _check_results(results, inputs)
     files = _payload(notebook, results, tables, inputs, attachments)
     contents = _contents(files)
@@ -78,6 +76,8 @@ def freeze(
             ledger.repair(out)
         before = ledger.revisions(out, number)
         revision = max(before, default=0) + 1
+        if before and (last := out / f"{number}-r{revision - 1}").is_dir():
+            numbers.check_same(last, info)
         if before and not (reason or "").strip() and again != "next":
             last = out / f"{number}-r{revision - 1}"
             if again == "same" and verification.bag_info(last).get(verification.CONTENTS_LABEL) == contents and verification.report(last).whole:
@@ -98,12 +98,6 @@ def freeze(
 def frozen_before(number: str, revision: int) -> RecordError:
     """The refusal of a second freeze without a reason."""
     return RecordError(f"{number} was frozen before, as revision {revision}", where=f"{number}-r{revision}", mend='Say why it is frozen again: --reason "…"')
-
-
-def check_number(number: str) -> None:
-    """Raises RecordError where a case id cannot be the name of a folder."""
-    if not _NUMBER.fullmatch(number) or number.endswith("."):
-        raise RecordError(f"the case id '{number[:80]}'", expected="letters, digits, dot, dash, underscore, at most 64, a letter or digit first", mend="Change id in the case file")
 
 
 def _check_results(results: Mapping[str, object], inputs: Sequence[tuple[Path, str]]) -> None:

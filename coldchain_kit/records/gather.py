@@ -55,7 +55,7 @@ def _digest(path: Path) -> str:
         return ""
 
 
-def case(found: Case, root: Path) -> Gathered:
+def case(found: Case, root: Path, *, allow_outside: bool = False) -> Gathered:
     """Copy a case, the slice of its register and every file they name.
 
     Parameters
@@ -64,12 +64,20 @@ def case(found: Case, root: Path) -> Gathered:
         As ``register.load_case`` or ``monthly.case`` gives it.
     root : Path
         New folder for the copy.
+    allow_outside : bool
+        Attachments may lie outside the case's folder.
 
     Raises
     ------
     RecordError
-        A file vanished, or its name cannot be kept in a record.
+        A file vanished, or its name cannot be kept in a record; an attachment lies outside the case's folder, links followed.
     """
+    outside = [] if allow_outside else [path for path in found.attachments if not path.resolve().is_relative_to(found.path.resolve().parent)]
+    if outside:
+        raise RecordError(
+            f"attachments from outside the case's folder: {', '.join(str(path) for path in outside)}", where=found.path.name,
+            mend="Copy them into the case's folder; or, where they belong into this record, say --allow-outside",
+        )  # fmt: skip
     taken, site_path, case_path = Gathered(root), found.site.path.resolve(), found.path.resolve()
     names = _Names(Path(os.path.commonpath([case_path.parent, site_path.parent])), taken)
     case_text = "" if case_path == site_path else _case_text(case_path, site_path, names)

@@ -16,9 +16,10 @@ from coldchain_kit import register
 from coldchain_kit.assessment import Assessment, assess
 from coldchain_kit.assessment import monthly as months
 from coldchain_kit.base import RecordError
-from coldchain_kit.records import bag, gather, ledger, page, verification
+from coldchain_kit.base import files as disk
+from coldchain_kit.records import bag, gather, ledger, numbers, page, verification
 from coldchain_kit.records import pdf as papers
-from coldchain_kit.records.freezing import check_number, freeze, frozen_before
+from coldchain_kit.records.freezing import freeze, frozen_before
 from coldchain_kit.records.gather import site_slice
 from coldchain_kit.records.rerunning import rerun, run_notebook
 from coldchain_kit.show import tables
@@ -26,7 +27,7 @@ from coldchain_kit.show import tables
 __all__ = ["freeze", "handover", "investigate", "monthly", "rerun", "review", "site_slice"]
 
 
-def investigate(case: str | Path, out: str | Path, *, reason: str | None = None, pdf: bool = False) -> Path:
+def investigate(case: str | Path, out: str | Path, *, reason: str | None = None, pdf: bool = False, allow_outside: bool = False) -> Path:
     """Run the investigation notebook on a private copy of the case's files and freeze the record.
 
     Parameters
@@ -37,6 +38,8 @@ def investigate(case: str | Path, out: str | Path, *, reason: str | None = None,
         Compulsory where the case was frozen before.
     pdf : bool
         Add a PDF of the page.
+    allow_outside : bool
+        Attachments may lie outside the case's folder.
 
     Raises
     ------
@@ -44,7 +47,7 @@ def investigate(case: str | Path, out: str | Path, *, reason: str | None = None,
         Input at fault, a run that did not end whole, an input that changed meanwhile, a folder that cannot be written.
     """
     found, out = register.load_case(case), Path(out)
-    check_number(found.id)
+    numbers.check(found.id)
     if pdf:
         papers.setter()
     bag.make_folder(out)
@@ -52,7 +55,7 @@ def investigate(case: str | Path, out: str | Path, *, reason: str | None = None,
     if before and not (reason or "").strip():
         raise frozen_before(found.id, max(before))
     with bag.workplace(out) as work:
-        taken = gather.case(found, work / "inputs")
+        taken = gather.case(found, work / "inputs", allow_outside=allow_outside)
         assessment = assess(taken.root / taken.start)
         return _freeze(assessment, taken, work, out, kind="investigation", given={"case": taken.start}, number=found.id, reason=reason, pdf=pdf, again="refuse")
 
@@ -158,7 +161,7 @@ def handover(record: str | Path, out: str | Path | None = None) -> Path:
     problems = verification.record(folder)
     if problems:
         raise RecordError("the record is not whole: " + "; ".join(problems[:3]), where=folder.name)
-    target = Path(out) if out else folder.with_name(folder.name + ".zip")
+    target = disk.outside_records(Path(out) if out else folder.with_name(folder.name + ".zip"))
     part = target.with_name(f".{target.name}.part")
     with bag.plain_faults(target.parent):
         try:

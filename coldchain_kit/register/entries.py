@@ -166,6 +166,7 @@ def append(folder: str | Path, *, who: str, field: str, new: Answer, why: str = 
     """
     folder, who, why = Path(folder), who.strip(), why.strip()
     _check_answer(field, new, who)
+    files.outside_records(folder / FILE)
     with chain.locked(folder):
         return _append(folder, who, field, new, why, now)
 
@@ -330,6 +331,7 @@ def save_action(folder: str | Path, row: Mapping[str, object], *, who: str, why:
         raise KitError(faults=faults)
     field, who, why = f"action.{kept['id']}", who.strip(), why.strip()
     _check_answer(field, kept, who)
+    files.outside_records(folder / ACTIONS)
     with chain.locked(folder):
         rows = {one["id"]: one for one in actions(folder)}
         _append(folder, who, field, kept, why, now)
