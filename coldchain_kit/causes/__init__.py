@@ -8,6 +8,7 @@ of_display    where only a display was outside
 KNOWN_SHARE   of the window, below which nothing found is not "none"
 fit_course    the course a cause predicts
 part          the part of an episode that is fitted
+AT_ODDS       how the comment of a line begins that the readings forbid
 CEILING       support that shape alone cannot pass
 DECLARED      the causes with what physics predicts
 ORDER         their order

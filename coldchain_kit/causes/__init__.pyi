@@ -3,6 +3,7 @@ from .declared import ORDER as ORDER
 from .declared import UNDETERMINED as UNDETERMINED
 from .units_together import Out as Out
 from .units_together import together as together
+from .weighing import AT_ODDS as AT_ODDS
 from .weighing import CEILING as CEILING
 from .weighing import KNOWN_SHARE as KNOWN_SHARE
 from .weighing import case as case

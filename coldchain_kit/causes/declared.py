@@ -22,7 +22,8 @@ class Cause:
     """Declaration of a cause.
 
     ``weights``: clue -> (log-odds when answered yes, when answered no). ``predicts``: what physics expects. ``blind``: what data of
-    this kind cannot say. ``look``: what to check next. ``kinds``: unit kinds it applies to, empty = all.
+    this kind cannot say. ``look``: what to check next. ``kinds``: unit kinds it applies to, empty = all. ``settled_by``: the clue
+    without which nobody can be sure of it, unless something written or a channel says so; empty where there is none.
     """
 
     id: CauseId
@@ -33,6 +34,7 @@ class Cause:
     look: tuple[str, ...]
     blind: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
+    settled_by: str = ""
 
 
 _ACTIVE = ("refrigerator", "freezer", "ultra_low", "cold_room", "room")
@@ -132,7 +134,7 @@ DECLARED = (
             "noisy": (-2.0, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.3),
         },
         "One place warms or cools while another stays: the difference between probes grows.",
-        ("Look whether goods block the vents or the fan", "Look for ice on the evaporator"), ("One probe cannot show it.",), kinds=_ACTIVE,
+        ("Look whether goods block the vents or the fan", "Look for ice on the evaporator"), ("One probe cannot show it.",), kinds=_ACTIVE, settled_by="uneven",
     ),
     Cause(
         "probe_removed", ABOVE, -0.3,
@@ -142,16 +144,16 @@ DECLARED = (
             "log_move": (WRITTEN / 2, 0.0),
         },
         "The probe goes to room temperature at its own time constant; other probes do not move.",
-        ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",),
+        ("Ask whether the probe or logger was taken out, for a download, cleaning or moving",), ("With one probe alone, an open door can look alike.",), settled_by="alone",
     ),
     Cause(
         "probe_fault", BOTH, -0.5,
         {
-            "impossible": (5.4, 0.0), "noisy": (2.5, 0.0), "stuck": (5.2, 0.0), "failed": (3.5, 0.0), "square": (4.3, 0.0), "alone": (4.7, -0.3), "whole": (0.0, 1.5),
+            "impossible": (5.4, 0.0), "noisy": (2.5, 0.0), "stuck": (5.2, 0.0), "failed": (3.5, 0.0), "square": (4.3, 0.0), "alone": (4.7, -4.0), "whole": (0.0, 1.5),
             "at_room": (-0.6, 1.5), "beyond_room": (2.3, 0.0),
         },
         "Readings that no body in the cabinet could follow, or that only one probe shows.",
-        ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",),
+        ("Check the probe at 0 °C in melting ice, or beside a reference", "Look at cable, plug and battery", "Compare with the certificate"), ("A slow drift of the only probe looks like a change of the unit.",), settled_by="alone",
     ),
     Cause(
         "ambient_heat", ABOVE, -1.0,
@@ -161,7 +163,7 @@ DECLARED = (
             "impossible": (-4.0, 0.6), "noisy": (-2.1, 0.0), "stuck": (-4.0, 0.0), "failed": (-3.0, 0.0), "square": (-3.0, 0.0),
         },
         "The room is hot; the unit follows it with a delay and comes back with it.",
-        ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE,
+        ("Look at the room's temperature over these days, the sun and the ventilation", "Look at the unit's distance from walls and heat sources"), kinds=_ACTIVE, settled_by="hot_room",
     ),
     Cause(
         "ambient_cold", BELOW, -0.7,
@@ -171,7 +173,7 @@ DECLARED = (
             "square": (-3.0, 1.1),
         },
         "The room is colder than the unit; the unit follows it slowly.",
-        ("Look at the room's heating and windows",), kinds=_ACTIVE,
+        ("Look at the room's heating and windows",), kinds=_ACTIVE, settled_by="cold_room",
     ),
     Cause(
         "coolant_spent", ABOVE, 0.0,

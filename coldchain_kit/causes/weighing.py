@@ -38,6 +38,11 @@ OF_ROOM = ("hot_room", "cold_room", "room_unknown")
 # Support that shape alone can reach. On the tuning set none of 336 looks with a support over 0.99 was wrong: by the rule of three
 # (95 % bound 3 / n) up to 0.9 % may be, so more than 0.99 is not supported by measurement.
 CEILING = 0.99
+# A line at odds with the readings keeps the weight of one weak clue: it is to be asked about, and decides nothing (CONTRACTS rule 11).
+LEAD = 0.5
+AT_ODDS = "At odds with the readings"
+# Support short of the observation that would settle a cause (CONTRACTS rule 11).
+UNSETTLED = 0.69
 # Below this share of the full weight the ranking says that the shape tells little.
 TELLS_LITTLE = 0.5
 
@@ -82,7 +87,7 @@ def weigh(
     found = clues.of_traces(facts, faulty=_faulty(members, facts))
     found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events, zone=zone) | clues.of_logbook(facts, logbook, unit=unit.name, zone=zone)
     tells = information.share(facts.lead)
-    scored = [_score(cause, found, tells=tells) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
+    scored = [_score(cause, found, facts, tells=tells) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
     scored.append(_record_error(faults, facts))
     return _ranked(scored, found, facts, tells=tells)
 
@@ -108,7 +113,7 @@ def _written(clue: Clue) -> bool:
     return clue.key.startswith(("log_", "event_", "fault_")) or clue.key.endswith("_channel")
 
 
-def _score(cause: Cause, found: dict[str, Clue], *, tells: float) -> _Scored:
+def _score(cause: Cause, found: dict[str, Clue], facts: Facts, *, tells: float) -> _Scored:
     # What people wrote tells nothing about readings that no body in the cabinet could have made.
     doubt = max([0.0, *(found[key].lean for key in ("impossible", "stuck", "failed", "square") if key in found)]) if cause.id not in ("probe_fault", "probe_removed") else 0.0
     speaks = []
@@ -116,7 +121,9 @@ def _score(cause: Cause, found: dict[str, Clue], *, tells: float) -> _Scored:
         clue = found.get(key)
         if clue is not None:
             weight = (yes if clue.lean > 0 else no) * abs(clue.lean) * part(clue, tells=tells)
-            speaks.append((weight * (1.0 - doubt) if weight > 0 and key.startswith("log_") else weight, clue))
+            weight = weight * (1.0 - doubt) if weight > 0 and key.startswith("log_") else weight
+            why = clues.at_odds(cause.id, clue, facts, found) if weight > 0 else ""
+            speaks.append((min(weight, LEAD), replace(clue, comment=f"{AT_ODDS}: {why}. The line stays as a lead.")) if why else (weight, clue))
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
 
@@ -158,7 +165,7 @@ def _supports(scored: list[_Scored]) -> dict[str, float]:
 
 def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tells: float) -> list[CauseRow]:
     scored = _power_and_cooling(scored, found)
-    supports = _supports(scored)
+    supports = _short_of_settled(_supports(scored), scored, found)
     rows = []
     for row in scored:
         support = supports[row.cause.id]
@@ -169,8 +176,8 @@ def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tell
                 support,
                 [_line(w, c) for w, c in speaks if w >= 0.05],
                 [_line(w, c) for w, c in speaks if w <= -0.05],
-                _untested(row.cause, found, facts),
-                list(row.cause.look),
+                [*_unsettled(row, found), *_untested(row.cause, found, facts)],
+                [*(f"Ask about this line again. {c.observation}" for _, c in speaks if c.comment.startswith(AT_ODDS)), *row.cause.look],
             )
         )
     rows.append(
@@ -180,11 +187,27 @@ def _ranked(scored: list[_Scored], found: dict[str, Clue], facts: Facts, *, tell
     return sorted(rows, key=lambda row: (-row["support"], order[row["cause"]]))
 
 
+def _unsettled(row: _Scored, found: dict[str, Clue]) -> list[str]:
+    """What could not be observed and would have settled the cause, where nothing written and no channel says it; empty where all could."""
+    carried = any(weight > LEAD and _written(clue) for weight, clue in row.speaks)
+    by_itself = any(weight > 0 and clue.lean > 0 and clue.key in OF_READINGS for weight, clue in row.speaks)  # readings that no body could follow settle it themselves
+    if not row.cause.settled_by or row.cause.settled_by in found or carried or by_itself:
+        return []
+    return [f"What would settle it could not be observed, so its support stays under 0.7. {_NEEDS[row.cause.settled_by]}"]
+
+
+def _short_of_settled(supports: dict[str, float], scored: list[_Scored], found: dict[str, Clue]) -> dict[str, float]:
+    """No more than UNSETTLED for a cause whose settling observation is missing; what is taken off goes to ``undetermined``."""
+    kept: dict[str, float] = {row.cause.id: min(supports[row.cause.id], UNSETTLED) if _unsettled(row, found) else supports[row.cause.id] for row in scored}
+    return {**kept, "undetermined": supports["undetermined"] + sum(supports[name] - value for name, value in kept.items())}
+
+
 def _power_and_cooling(scored: list[_Scored], found: dict[str, Clue]) -> list[_Scored]:
     """CONTRACTS rule 11: without a log or a power channel the two look alike, so the one behind is put second and the ranking says so."""
     by_name = {row.cause.id: row for row in scored}
     pair = [by_name[name] for name in ("power_loss", "cooling_failure") if name in by_name]
-    settled = {"power_channel", "compressor_channel", "log_power", "log_service", "event_power"} & found.keys()
+    telling = {"power_channel", "compressor_channel", "log_power", "log_service", "event_power"}
+    settled = any(clue.key in telling and abs(weight) > LEAD for row in pair for weight, clue in row.speaks)
     if len(pair) < 2 or settled:
         return scored
     first, second = sorted(pair, key=lambda row: -row.total)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from coldchain_kit import causes
 from coldchain_kit.model import ExcursionRow, LotRow, ProbeRow
 from coldchain_kit.register import entries
 from coldchain_kit.show import narrative, open_questions, wording
@@ -147,7 +148,16 @@ def _cause(assessment: Assessment) -> list[str]:
         for row in found[:MOST_SHOWN]
     ]
     more = len(found) - MOST_SHOWN
-    return [*told, *([f"And {more} more episodes."] if more > 0 else []), *around, "The kit ranks; the investigator concludes."]
+    return [*told, *([f"And {more} more episodes."] if more > 0 else []), *at_odds(assessment), *around, "The kit ranks; the investigator concludes."]
+
+
+def at_odds(assessment: Assessment) -> list[str]:
+    """Lines of the logbook, or of the logger, that the readings do not allow to have caused an episode, a sentence each."""
+    told = [
+        f"{one['observation']} {one['comment']}"
+        for row in assessment.results["episodes"] for cause in row.get("causes", ()) for one in cause["for"] if one["comment"].startswith(causes.AT_ODDS)
+    ]  # fmt: skip
+    return list(dict.fromkeys(told))[:MOST_SHOWN]
 
 
 def together(assessment: Assessment) -> list[str]:

@@ -5,7 +5,8 @@ decides by a hair's breadth. What the answers mean for each cause stands in :mod
 """
 
 from coldchain_kit.causes.clues.clue import THRESHOLDS, Clue, limit
+from coldchain_kit.causes.clues.odds import at_odds
 from coldchain_kit.causes.clues.traces import of_traces
 from coldchain_kit.causes.clues.written import LOG_KINDS, of_channels, of_events, of_logbook
 
-__all__ = ["LOG_KINDS", "THRESHOLDS", "Clue", "limit", "of_channels", "of_events", "of_logbook", "of_traces"]
+__all__ = ["LOG_KINDS", "THRESHOLDS", "Clue", "at_odds", "limit", "of_channels", "of_events", "of_logbook", "of_traces"]

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 # Thresholds and where they come from. DERIVED names the physics; TUNED the middle between the causes on the tuning set
 # (tests/benchmarks/labelled.py, coldchain_kit.simulate, seeds from 1000), rounded; moving any by 20 % is measured there.
@@ -46,7 +47,7 @@ OF_SIZE = frozenset({
 
 @dataclass(frozen=True)
 class Clue:
-    """One answered question: ``lean`` -1..1, words, the number judged, its threshold and unit."""
+    """One answered question: ``lean`` -1..1, words, the number judged, its threshold and unit; of something written, from when to when."""
 
     key: str
     lean: float
@@ -55,6 +56,8 @@ class Clue:
     threshold: float | None
     unit: str
     comment: str
+    since: pd.Timestamp | None = None
+    until: pd.Timestamp | None = None
 
 
 def limit(key: str) -> float:

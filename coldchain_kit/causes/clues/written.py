@@ -149,6 +149,8 @@ def of_logbook(facts: Facts, logbook: Sequence[LogEntry], *, unit: str | None = 
             60.0,
             "min from the onset",
             "Somebody wrote down what was done; that outranks the shape of the trace.",
+            entry.time,
+            entry.until,
         )
         if key not in found or away < (found[key].number or 0.0):
             found[key] = clue
@@ -164,5 +166,5 @@ def of_events(facts: Facts, events: Sequence[LoggerEvent], *, zone: str = "UTC")
         at, kind = event.get("time"), event.get("kind")
         if kind in ("door", "power") and at is not None and lead.onset - slack <= at <= lead.peak_time + slack and f"event_{kind}" not in found:
             said = f"The logger's own line {event.get('line')} says: “{event.get('text')}” ({zones.shown(at, zone=zone)})."
-            found[f"event_{kind}"] = Clue(f"event_{kind}", 1.0, said, None, None, "", "The logger noted it by itself.")
+            found[f"event_{kind}"] = Clue(f"event_{kind}", 1.0, said, None, None, "", "The logger noted it by itself.", at)
     return found

@@ -21,6 +21,8 @@ from coldchain_kit.thermal import paces
 
 __all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
 
+DAY_H, DAY_SLACK_H = 24.0, 1.0
+
 
 @dataclass(frozen=True)
 class Facts:
@@ -155,6 +157,8 @@ def _humps_clock(series: pd.Series, lead: Course, start: pd.Timestamp) -> tuple[
     period, phase = thermal.recurrence(hours, least_hours=2.0)
     # Compressor cycles come back too; a defrost clock runs in hours (FACTS C7: 8 h, C10: 4 h), here at least 2.
     if not np.isfinite(period) or np.mean(np.abs(phase) <= thermal.ON_CLOCK_SHARE) < 0.7:
+        return float("nan"), float("nan"), None
+    if abs(period - DAY_H) <= DAY_SLACK_H:  # the doors of office hours come once a day as well: no clock of the unit's own
         return float("nan"), float("nan"), None
     near = np.abs(phase) <= thermal.ON_CLOCK_SHARE
     centre = np.angle(np.exp(2j * np.pi * hours[near] / period).mean()) / (2 * np.pi)
