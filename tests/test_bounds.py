@@ -72,3 +72,40 @@ def test_a_bound_that_is_too_narrow_would_be_seen():
     """The trap of the check above: minutes on the straight line alone do not enclose the truth."""
     rows = [row for seed in range(40) for row in one(seed).values() if row["holds"] and row["truth"] > 0]
     assert any(abs(row["minutes"] - row["truth"]) > 0.35 for row in rows)
+
+
+# ------------------------------------------------------------------------------------------------- a cycle between far readings
+
+
+def wave(step_min: float, *, period_min: float = 47.0, crest_c: float = 8.4, swing_c: float = 3.0, days: float = 3.0) -> pd.Series:
+    """A cycle whose crests pass 8 °C, met every ``step_min``: its time above 8 °C is known in closed form."""
+    minutes = np.arange(0.0, days * 1440, step_min)
+    return pd.Series(crest_c - swing_c / 2 * (1 - np.sin(2 * np.pi * minutes / period_min)), index=START + pd.to_timedelta(minutes, unit="min"))
+
+
+def above_8(period_min: float = 47.0, crest_c: float = 8.4, swing_c: float = 3.0) -> float:
+    """Share of a sine's period above 8 °C: arccos of the limit's place in it, over pi."""
+    return float(np.arccos((8.0 - (crest_c - swing_c / 2)) / (swing_c / 2)) / np.pi)
+
+
+@pytest.mark.parametrize("step_min", [20, 24, 30])
+def test_crests_between_far_readings_are_within_at_most(step_min):
+    """A step that the cycle takes two of hides most of its crests (23.5 min beside 47): the readings alone need not show them."""
+    for period in (step_min * 2.0, 47.0, 61.3):
+        series = wave(step_min, period_min=period)
+        truth = above_8(period) * 3 * 1440
+        found = bounds.totals(Trace.of(series, u_c=0.1, interval_min=step_min), FRIDGE, "above", start=series.index[0], end=series.index[-1])
+        assert found["minutes_least"] <= truth + step_min
+        if period != step_min * 2.0:  # a cycle of exactly two steps shows two values for ever: nobody can know its crest
+            assert found["minutes_most"] >= truth, (period, found, truth)
+
+
+@pytest.mark.parametrize("step_min", [5, 10, 15, 20, 30])
+def test_a_course_that_readings_follow_is_not_widened(step_min):
+    """A day's slow rise and fall to 7.9 °C: between its readings nothing is hidden, and no step of it may count."""
+    minutes = np.arange(0.0, 4 * 1440, step_min)
+    slow = pd.Series(6.4 + 1.0 * np.sin(2 * np.pi * minutes / 1440), index=START + pd.to_timedelta(minutes, unit="min"))
+    found = bounds.totals(Trace.of(slow, u_c=0.1, interval_min=step_min), FRIDGE, "above", start=slow.index[0], end=slow.index[-1])
+    assert found == {"minutes": 0.0, "minutes_least": 0.0, "minutes_most": 0.0}
+    quick = wave(step_min, crest_c=7.0)  # cycles well inside: crests a degree below the limit
+    assert bounds.totals(Trace.of(quick, u_c=0.1, interval_min=step_min), FRIDGE, "above", start=quick.index[0], end=quick.index[-1])["minutes_most"] == 0.0
