@@ -14,6 +14,7 @@ import pandas as pd
 import coldchain_kit
 from coldchain_kit.base import zones
 from coldchain_kit.show import wording
+from coldchain_kit.show.tables import every_reading
 from coldchain_kit.show.tables.from_rows import header
 from coldchain_kit.show.tables.inputs import flat
 from coldchain_kit.show.tables.table import Prose, Table, Tables, facts
@@ -98,7 +99,7 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
 
     Returns
     -------
-    dict: name -> DataFrame. Nested lists become tables of their own (gaps, rejected, logger_events, episodes,
+    dict: name -> DataFrame. ``readings`` holds every reading of the window (:mod:`every_reading`). Nested lists become tables of their own (gaps, rejected, logger_events, episodes,
     causes, lots, stays, exposures, allowances) or are joined with "; ".
     """
     results = assessment.results
@@ -112,7 +113,8 @@ def csv_tables(assessment: Assessment) -> dict[str, pd.DataFrame]:
     tables["lots"] = _frame({key: held for key, held in row.items() if key not in ("stays", "exposures", "allowances", "product_beside")} for row in results["lots"])
     for part in ("stays", "exposures", "allowances", "product_beside"):
         tables[part] = _frame({"lot": row["lot"], **one} for row in results["lots"] for one in row[part])
-    return {name: table.rename(columns=_column) for name, table in sorted(tables.items()) if len(table)}
+    named = {name: table.rename(columns=_column) for name, table in tables.items() if len(table)} | {"readings": every_reading.table(assessment)}
+    return dict(sorted(named.items()))
 
 
 _NAMES = {
