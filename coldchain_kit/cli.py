@@ -160,7 +160,10 @@ def investigate(options: argparse.Namespace) -> int:
     from coldchain_kit import records
 
     _say("running the investigation notebook")
-    print(records.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf, allow_outside=options.allow_outside))
+    folder = records.investigate(options.case, options.out, reason=options.reason, pdf=options.pdf, allow_outside=options.allow_outside)
+    print(folder)
+    for line in records.context.warnings(folder):
+        print(f"coldchain investigate: {line}", file=sys.stderr)
     return 0
 
 

@@ -39,7 +39,7 @@ def test_a_record_holds_everything(tmp_path):
     folder = frozen.freeze(tmp_path)
     assert folder.name == "2026-014-r1" and verification.record(folder) == []
     names = sorted(path.relative_to(folder / "data").as_posix() for path in (folder / "data").rglob("*") if path.is_file())
-    assert names == ["attachments/letter.pdf", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "tables/excursions.csv"]
+    assert names == ["attachments/letter.pdf", "context.json", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "tables/excursions.csv"]
     assert (folder / "data/inputs/downloads/F2/F2 März.csv").read_bytes() == (tmp_path / "F2.csv").read_bytes()
     info = verification.bag_info(folder)
     assert (info["Case"], info["Revision"], info["Kit-Version"]) == ("2026-014", "1", freezing.__version__)
@@ -49,7 +49,8 @@ def test_a_record_holds_everything(tmp_path):
     assert str(tmp_path) not in (folder / "data/record.ipynb").read_text("utf-8") + (folder / "bag-info.txt").read_text("utf-8")
 
 
-def test_what_is_frozen_is_the_same_to_the_byte_from_run_to_run(tmp_path):
+def test_what_is_frozen_is_the_same_to_the_byte_from_run_to_run(tmp_path, monkeypatch):
+    monkeypatch.setattr(ledger, "now", lambda: "2026-03-09T09:12:00Z")  # the page says when it was frozen
     first, second = frozen.freeze(tmp_path, out=tmp_path / "a", pdf=True), frozen.freeze(tmp_path, out=tmp_path / "b", pdf=True)
     for path in (first / "data").rglob("*"):
         if path.is_file():

@@ -4,6 +4,7 @@ investigate   freeze a case
 monthly       freeze a month
 review        freeze a review
 handover      one zip to hand over
+context       what a page takes from outside its inputs; what a revision changed
 fleet         the month of every unit of one or more sites
 verification  does a record differ from what was frozen?
 rerunning     a record executed again, every number compared

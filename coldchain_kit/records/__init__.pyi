@@ -1,3 +1,4 @@
+from . import context as context
 from . import fleet as fleet
 from . import ledger as ledger
 from . import rerunning as rerunning

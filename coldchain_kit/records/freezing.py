@@ -7,21 +7,22 @@ import datetime as dt
 import io
 import json
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, cast
 
 from coldchain_kit import __version__
 from coldchain_kit.assessment import results as canonical
 from coldchain_kit.base import RecordError, chain, sha256, sheet, zones
-from coldchain_kit.records import bag, ledger, numbers, page, strict_run, verification
+from coldchain_kit.records import bag, context, ledger, numbers, page, strict_run, verification
 from coldchain_kit.records import pdf as papers
+from coldchain_kit.register import entries
+from coldchain_kit.show import tables as shown
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from coldchain_kit.model import SourceRow
 
-KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
 
 
 def freeze(
@@ -85,10 +86,20 @@ def freeze(
             raise frozen_before(number, revision - 1)
         now = ledger.now()
         late = later_than_freeze(results, now)
-        page = _page(notebook, info, number, revision, reason, contents, late)
-        files["record.html"] = page.encode("utf-8")
+        before_it = context.previous(out, number, revision - 1, record_hash=before[revision - 1]) if before else None
+        hashes = {name: _digest(content) for name, content in files.items()}
+        trail = next((entries.read(path.parent) for path, name in inputs if PurePosixPath(name).name == entries.FILE), [])
+        lines, head = context.ledger_state(out)
+        held = context.Context(
+            schema=context.SCHEMA, title=info["title"], kind=info.get("kind", ""), site=info.get("site", ""), banner=info.get("banner", ""), number=number, revision=revision,
+            reason=(reason or "").strip(), frozen_at=now, frozen_by=context.account(), language="en", warnings=[late] if late else [], ledger_lines=lines, ledger_head=head,
+            kit_version=__version__, previous=before_it, changes=context.changed(before_it, context.state(hashes, results, trail)),
+        )  # fmt: skip
+        files[context.NAME] = context.text(held)
+        text = page.of_record(notebook, held, contents=contents, files=hashes)
+        files["record.html"] = text.encode("utf-8")
         if pdf:
-            files["record.pdf"] = papers.from_page(page, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
+            files["record.pdf"] = papers.from_page(text, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
         written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason, now, late))
         with bag.plain_faults(out):
             ledger.enter(out, written, number, revision)
@@ -113,11 +124,16 @@ def _check_results(results: Mapping[str, object], inputs: Sequence[tuple[Path, s
         raise RecordError(f"{', '.join(lost)} changed between assessment and freeze", mend="Let nobody write to the files, then run again")
 
 
-def _payload(notebook: Any, results: Mapping[str, object], tables: Mapping[str, pd.DataFrame], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
+def notebook_bytes(notebook: Any) -> bytes:
+    """An executed notebook as it stands in a record."""
     import nbformat
 
+    return (json.dumps(nbformat.v4.upgrade(notebook), indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode("utf-8")
+
+
+def _payload(notebook: Any, results: Mapping[str, object], tables: Mapping[str, pd.DataFrame], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]]) -> dict[str, bytes | Path]:
     files: dict[str, bytes | Path] = {
-        "record.ipynb": (json.dumps(nbformat.v4.upgrade(notebook), indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode("utf-8"),
+        "record.ipynb": notebook_bytes(notebook),
         "results.json": strict_run.canonical(results).encode("utf-8"),
         "environment.txt": strict_run.environment().encode("utf-8"),
     }
@@ -143,24 +159,19 @@ def later_than_freeze(results: Mapping[str, Any], now: str) -> str:
 
 
 def _contents(files: dict[str, bytes | Path]) -> str:
-    rows = [(sha256(content if isinstance(content, bytes) else content.read_bytes()), f"data/{name}") for name, content in files.items()]
-    return verification.contents_hash(rows)
+    return verification.contents_hash([(_digest(content), f"data/{name}") for name, content in files.items()])
 
 
-def _page(notebook: Any, info: dict[str, str], number: str, revision: int, reason: str | None, contents: str, late: str) -> str:
-    facts = [({"monthly": "Month", "review": "Review", "self-check": "Check"}.get(info.get("kind", ""), "Case"), number), ("Revision", str(revision))] + ([("Reason", reason.strip())] if reason and reason.strip() else [])
-    facts += [("CLOCK", late)] if late else []
-    facts += [("Site", info["site"])] if info.get("site") else []
-    facts += [("Kit", f"coldchain_kit {__version__}")]
-    running = f"{number}, revision {revision}"
-    return page.html(notebook, title=info["title"], kind=KINDS.get(info.get("kind", ""), ""), facts=tuple(facts), running=running, banner=info.get("banner", ""), contents_hash=contents)
+def _digest(content: bytes | Path) -> str:
+    return sha256(content if isinstance(content, bytes) else content.read_bytes())
 
 
 def _bag_info(info: dict[str, str], number: str, revision: int, previous: str, reason: str | None, now: str, late: str) -> dict[str, str]:
     rows = {
         "Source-Organization": info.get("site", ""), "External-Identifier": number, "Internal-Sender-Description": info["title"], "Bagging-Date": now[:10],
         "Frozen-At": now, "Bag-Software-Agent": f"coldchain_kit {__version__}", "Kind": info.get("kind", ""), "Case": number, "Revision": str(revision),
-        "Later-Than-Freeze": late, "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__, "Rules": str(canonical.RULES), "Time-Zone-Database": zones.tz_version(),
+        "Later-Than-Freeze": late, "Previous-Record-SHA256": previous, "Reason": reason or "", "Kit-Version": __version__,
+        "Kit-Code-SHA256": shown.fingerprint(), "Rules": str(canonical.RULES), "Time-Zone-Database": zones.tz_version(),
     }  # fmt: skip
     rows |= {label: value for label, value in info.items() if label[:1].isupper()}
     return {label: value for label, value in rows.items() if value}

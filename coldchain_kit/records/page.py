@@ -7,11 +7,15 @@ from __future__ import annotations
 
 import html as escaping
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coldchain_kit.records import markup
+
+if TYPE_CHECKING:
+    from coldchain_kit.records.context import Context, WhatChanged
 
 LIVE = "live"  # tag of a cell that speaks to the person at work and has no place in a frozen record
 BANNER = {"demonstration": "DEMONSTRATION: invented site and readings", "exercise": "EXERCISE: not a real event"}
@@ -25,7 +29,37 @@ class _Count:
     contents: list[dict[str, str]] = field(default_factory=list)
 
 
-def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, str], ...] = (), running: str = "", banner: str = "", contents_hash: str = "") -> str:
+KINDS = {"investigation": "Investigation of a temperature deviation", "monthly": "Monthly summary", "self-check": "Check of this installation", "review": "Review of records"}
+_NUMBERED = {"monthly": "Month", "review": "Review", "self-check": "Check"}
+
+
+def of_record(notebook: Any, held: Context, *, contents: str, files: Mapping[str, str]) -> str:
+    """The page of a record: a function of the executed notebook and of data/context.json alone, so that ``rerun`` makes it again to the byte.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        Executed.
+    held : Context
+        What the page takes from outside its inputs.
+    contents : str
+        Hash of the record's contents.
+    files : dict
+        Name below data/ -> SHA-256; inputs and attachments are listed at the end.
+    """
+    before, told = held["previous"], held["changes"]
+    facts = [(_NUMBERED.get(held["kind"], "Case"), held["number"]), ("Revision", str(held["revision"])), ("Reason", held["reason"])]
+    facts += [("CLOCK", text) for text in held["warnings"]]
+    facts += [("Site", held["site"]), ("Frozen", f"{held['frozen_at'].replace('T', ' ').replace('Z', ' UTC')}, by the computer account {held['frozen_by']}"), ("Kit", f"coldchain_kit {held['kit_version']}")]
+    facts += [(f"Record hash of revision {before['revision']}", before["record_hash"] or "not known")] if before else []
+    listed = [(name, digest) for name, digest in sorted(files.items()) if name.startswith(("inputs/", "attachments/"))]
+    return html(
+        notebook, title=held["title"], kind=KINDS.get(held["kind"], ""), facts=tuple((label, value) for label, value in facts if value), running=f"{held['number']}, revision {held['revision']}",
+        banner=held["banner"], contents_hash=contents, changes=told, since=before["revision"] if before else 0, files=tuple(listed),
+    )  # fmt: skip
+
+
+def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, str], ...] = (), running: str = "", banner: str = "", contents_hash: str = "", changes: WhatChanged | None = None, since: int = 0, files: tuple[tuple[str, str], ...] = ()) -> str:
     """The page.
 
     Parameters
@@ -42,6 +76,10 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
         EXERCISE or DEMONSTRATION line, shown at all times on screen and on every sheet.
     contents_hash : str
         Hash of the record's contents; its first 16 characters are printed.
+    changes, since :
+        What changed since revision ``since``; it stands before everything else.
+    files : pairs of (name, SHA-256)
+        Listed at the end.
 
     Returns
     -------
@@ -60,7 +98,7 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
     made = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(template)
     safe = jinja2.utils.markupsafe.Markup
     text = made.render(
-        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, contents=count.contents, lead=safe(lead), body=safe(head + rest), style=safe(style),
+        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, changes=changes, since=since, files=files, contents=count.contents, lead=safe(lead), body=safe(head + rest), style=safe(style),
         margins=[(place, safe(content)) for place, content in margins],
     )  # fmt: skip
     return text + "\n"

@@ -5,8 +5,10 @@ No code out of the record runs: the notebook is the installed kit's; where the r
 
 from __future__ import annotations
 
+import ast
 import json
 import math
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -15,10 +17,13 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from coldchain_kit import __version__, assessment, register
-from coldchain_kit.assessment import monthly
+from coldchain_kit.assessment import Assessment, monthly
+from coldchain_kit.assessment import results as canonical
 from coldchain_kit.base import RecordError, package_files, sha256, zones
 from coldchain_kit.model import Results
-from coldchain_kit.records import strict_run, verification
+from coldchain_kit.records import context, freezing, page, strict_run, verification
+from coldchain_kit.register import entries
+from coldchain_kit.show import tables
 
 NOTEBOOKS = {"investigation": "investigation.ipynb", "monthly": "monthly_summary.ipynb"}
 TOLERANCE = 1e-9
@@ -44,7 +49,7 @@ def run_notebook(kind: str, given: dict[str, Any], results: Results[str], *, cwd
     path = package_files.notebooks() / NOTEBOOKS[kind]
     known = strict_run.parameters_of(strict_run.read_notebook(path), where=path.name)
     frozen = {"frozen": True} if "frozen" in known else {}
-    notebook = strict_run.execute(path, {**given, **frozen}, cwd=cwd, results="assessment.results", scratch=scratch)
+    notebook = strict_run.execute(path, {**dict(sorted(given.items())), **frozen}, cwd=cwd, results="assessment.results", scratch=scratch)
     if strict_run.noted_results(notebook) != sha256(strict_run.canonical(results)):
         raise RecordError("the notebook came to other results than the kit", where=path.name, mend="Nothing was frozen; report this")
     return notebook
@@ -72,15 +77,59 @@ def rerun(path: str | Path) -> Outcome:
     with tempfile.TemporaryDirectory(prefix="coldchain-rerun-") as name:
         work = Path(name).resolve()
         _unpack(folder, work / "inputs", info.get("Start-File", ""))
-        results = _assess(kind, given, work / "inputs")
-        run_notebook(kind, given, results, cwd=work / "inputs", scratch=work)
+        found = _assess(kind, given, work / "inputs")
+        notebook = run_notebook(kind, given, found.results, cwd=work / "inputs", scratch=work)
+        trail = _trail(work / "inputs")
     counted: list[str] = []
-    found = list(compare(recorded, json.loads(strict_run.canonical(results)), counted=counted))
-    same_kit = info.get("Kit-Version") == __version__
-    cells = notebook_differences(folder / "data" / "record.ipynb", kind)
-    notes = [] if same_kit else [f"frozen with coldchain_kit {info.get('Kit-Version', 'not known')}, executed with {__version__}", *cells]
-    notes += _environment_notes(info)
-    return Outcome(tuple(found + (cells if same_kit else [])), tuple(notes), len(counted))
+    numbers = list(compare(recorded, json.loads(strict_run.canonical(found.results)), counted=counted))
+    cells = notebook_differences(folder / "data" / "record.ipynb", kind, given)
+    unlike = differences_of_environment(folder, info)
+    if info.get("Rules", "1") != str(canonical.RULES):
+        notes = [f"rules changed: frozen by edition {info.get('Rules', '1')} of the rules, executed by edition {canonical.RULES}", *unlike, *numbers, *cells]
+        return Outcome(tuple(trail), tuple(notes), len(counted))
+    if unlike:
+        return Outcome(tuple(numbers + trail), (*unlike, "numbers compared, layout not", *cells), len(counted))
+    made = bytes_made(folder, notebook, found, info)
+    return Outcome(tuple(numbers + trail + cells + made), (), len(counted))
+
+
+def bytes_made(folder: Path, notebook: Any, found: Assessment, info: dict[str, str]) -> list[str]:
+    """Where page, tables and notebook, made again with the same kit in the same surroundings, are other bytes than the recorded ones."""
+    files = {f"tables/{name}.csv": freezing.safe_csv(table).encode("utf-8") for name, table in tables.csv_tables(found).items()}
+    files["record.ipynb"] = freezing.notebook_bytes(notebook)
+    held = context.read(folder)
+    if held is not None:
+        hashes = {name.removeprefix("data/"): digest for digest, name in verification.listed(folder)}
+        files["record.html"] = page.of_record(notebook, held, contents=info.get(verification.CONTENTS_LABEL, ""), files=hashes).encode("utf-8")
+    kept = {path.relative_to(folder / "data").as_posix() for path in (folder / "data" / "tables").glob("*.csv")}
+    lines = [f"data/{name}: recorded, but not made again" for name in sorted(kept - files.keys())]
+    return lines + [f"data/{name}: made again it has other bytes" for name, content in sorted(files.items()) if _bytes(folder / "data" / name) != content]
+
+
+def _bytes(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def _trail(inputs: Path) -> list[str]:
+    """The entries' chain, checked again whatever the notebook shows of it."""
+    return [text for path in sorted(inputs.rglob(entries.FILE)) for text in entries.check(path.parent) if not text.startswith("note:")]
+
+
+def differences_of_environment(folder: Path, info: dict[str, str]) -> list[str]:
+    """What is not as it was when a record was frozen, a line each: kit, its code, libraries, interpreter, time zone database; empty where bytes can be compared."""
+    told = []
+    if info.get("Kit-Version") != __version__:
+        told.append(f"frozen with coldchain_kit {info.get('Kit-Version', 'not known')}, executed with {__version__}")
+    elif info.get("Kit-Code-SHA256") != tables.fingerprint():
+        told.append(f"the kit's code is not the one of then, though both are called {__version__}" if "Kit-Code-SHA256" in info else "the record does not say which code of the kit froze it")
+    told += _environment_notes(info)
+    recorded = _bytes(folder / "data" / "environment.txt")
+    if recorded is not None and recorded != strict_run.environment().encode("utf-8"):
+        told.append("interpreter, platform or libraries are not those of then (data/environment.txt)")
+    return told
 
 
 def _parameters(info: dict[str, str], folder: Path) -> dict[str, Any]:
@@ -112,12 +161,12 @@ def _case(kind: str, given: dict[str, Any], inputs: Path) -> register.Case:
     return register.load_case(inputs / given["case"])
 
 
-def _assess(kind: str, given: dict[str, Any], inputs: Path) -> Results[str]:
+def _assess(kind: str, given: dict[str, Any], inputs: Path) -> Assessment:
     found = _case(kind, given, inputs)
     for path in assessment.inputs(found):
         if not path.resolve().is_relative_to(inputs):
             raise RecordError(f"'{path.name}' lies outside the record", where=found.path.name)
-    return assessment.assess(found).results
+    return assessment.assess(found)
 
 
 def compare(recorded: Any, now: Any, *, at: str = "", counted: list[str] | None = None) -> Iterator[str]:
@@ -153,13 +202,35 @@ def _short(value: object) -> str:
     return text if len(text) <= 120 else text[:117] + "…"
 
 
-def notebook_differences(recorded: Path, kind: str) -> list[str]:
-    """Where the recorded notebook's cells are not those of the installed kit's notebook."""
+def notebook_differences(recorded: Path, kind: str, given: dict[str, Any]) -> list[str]:
+    """Where the recorded notebook's cells are not those of the installed kit's notebook.
+
+    Two cells come with a run: the one that sets the parameters, right below theirs, with nothing but those values; and the last, which seals. Any other
+    cell that only carries their tags is a difference.
+    """
     installed = package_files.notebooks() / NOTEBOOKS[kind]
-    old = [cell for cell in strict_run.read_notebook(recorded).cells if not {"injected-parameters", "sealed-run"} & set(cell.metadata.get("tags", []))]
-    new = strict_run.read_notebook(installed).cells
+    cells, new = list(strict_run.read_notebook(recorded).cells), strict_run.read_notebook(installed).cells
+    at = next((place for place, cell in enumerate(new, 1) if "parameters" in cell.metadata.get("tags", [])), len(new))
+    old = [cell for place, cell in enumerate(cells) if not (place == at and _sets(cell, given)) and not (place == len(cells) - 1 and _seals(cell))]
     rows = [f"the recorded notebook differs from {installed.name} in cell {number}" for number, (a, b) in enumerate(zip(old, new, strict=False), 1) if (a.cell_type, a.source) != (b.cell_type, b.source)]
     return rows + ([f"the recorded notebook has {len(old)} cells, {installed.name} {len(new)}"] if len(old) != len(new) else [])
+
+
+def _sets(cell: Any, given: dict[str, Any]) -> bool:
+    """Whether a cell sets these parameters by plain values and does nothing else."""
+    if "injected-parameters" not in cell.metadata.get("tags", []):
+        return False
+    try:
+        lines = ast.parse(cell.source).body
+        held = {line.targets[0].id: ast.literal_eval(line.value) for line in lines if isinstance(line, ast.Assign) and isinstance(line.targets[0], ast.Name)}
+    except (SyntaxError, ValueError):
+        return False
+    return len(held) == len(lines) and {name: value for name, value in held.items() if name != "frozen"} == given
+
+
+def _seals(cell: Any) -> bool:
+    """Whether a cell is the kit's own last one and no more."""
+    return "sealed-run" in cell.metadata.get("tags", []) and re.fullmatch(r'from coldchain_kit\.records import strict_run\n\nstrict_run\.seal\("…"(, assessment\.results)?\)', cell.source) is not None
 
 
 def _environment_notes(info: dict[str, str]) -> list[str]:

@@ -24,6 +24,7 @@ MANIFEST, TAGMANIFEST, SIGNATURES = "manifest-sha256.txt", ledger.TAGMANIFEST, s
 NEEDED_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
 NEEDED_DATA = ("data/record.html", "data/record.ipynb", "data/results.json", "data/environment.txt")
 CONTENTS_LABEL = "Contents-SHA256"
+_NOT_CONTENTS = ("data/record.html", "data/record.pdf", "data/context.json")
 _LINE = re.compile(r"(?P<hash>[0-9a-f]{64}) [ *](?P<name>.+)")
 
 
@@ -152,6 +153,11 @@ def _structure(path: Path) -> Iterator[str]:
                 yield f"{_shown(name)}: has no place in {manifest}"
 
 
+def listed(record: Path) -> list[tuple[str, str]]:
+    """(SHA-256, name) of every file of the payload, as the manifest has them."""
+    return _read(record / MANIFEST)
+
+
 def _read(manifest: Path) -> list[tuple[str, str]]:
     """(hash, name) rows; a row that is none comes back with an empty hash, so that it is found as damage."""
     if not _plain_file(manifest):
@@ -228,8 +234,11 @@ def _bagit(path: Path) -> Iterator[str]:
 
 
 def contents_hash(entries: list[tuple[str, str]]) -> str:
-    """SHA-256 over the (hash, name) rows of everything in data/ but the page and its PDF: the hash that the page itself can print."""
-    rows = sorted((name, digest) for digest, name in entries if name not in ("data/record.html", "data/record.pdf"))
+    """SHA-256 over the (hash, name) rows of what a record holds: all of data/ but the page, its PDF and what they were frozen under (context.json).
+
+    It is the hash that the page itself can print, and the same for the same case frozen at another time.
+    """
+    rows = sorted((name, digest) for digest, name in entries if name not in _NOT_CONTENTS)
     return sha256("".join(f"{digest}  {name}\n" for name, digest in rows))
 
 
