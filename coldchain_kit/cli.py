@@ -6,10 +6,14 @@ Exit codes: 0 done; 1 a check failed or a month is incomplete; 2 the input or th
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TextIO, cast
 
 from coldchain_kit import __version__
 from coldchain_kit.base import KitError, files, package_files
@@ -22,16 +26,52 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show is no reason to stop
     options = _parser().parse_args(arguments)
     try:
-        return options.run(options)
+        with contextlib.redirect_stdout(_Told(sys.stdout)):
+            return options.run(options)
     except KitError as fault:
         print(f"coldchain {options.command}: {fault}", file=sys.stderr)
-    except BrokenPipeError:
-        sys.stderr.close()
     except OSError as fault:
         print(f"coldchain {options.command}: {fault.filename or ''} {fault.strerror or fault}. Check the path, its permissions and the free space.", file=sys.stderr)
     except KeyboardInterrupt:
         print(f"coldchain {options.command}: stopped. Nothing half-written is left.", file=sys.stderr)
     return 2
+
+
+class _Told(io.TextIOBase):
+    """Standard output whose reader may go away, as in ``| head``: what was found, and the exit code, are the same."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream, self.gone = stream, False
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self._stream.encoding
+
+    def write(self, text: str) -> int:
+        self._try(lambda: (self._stream.write(text), self._stream.flush() if text.endswith("\n") else None))
+        return len(text)
+
+    def write_bytes(self, data: bytes) -> None:
+        """Bytes as they are, where the stream takes bytes."""
+        self.flush()
+        held = getattr(self._stream, "buffer", None)
+        self._try(lambda: (held.write(data), held.flush()) if held is not None else self._stream.write(data.decode("utf-8")))
+
+    def flush(self) -> None:
+        self._try(self._stream.flush)
+
+    def isatty(self) -> bool:
+        return self._stream.isatty()
+
+    def _try(self, do: Callable[[], object]) -> None:
+        if self.gone:
+            return
+        try:
+            do()
+        except BrokenPipeError:
+            self.gone = True
+            with contextlib.suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), self._stream.fileno())  # nothing is left to be written when the interpreter ends
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -84,6 +124,11 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--key", type=Path, metavar="FILE", help="Ed25519 private key (PEM)")
     sub = command("verify", verify, "say whether each record differs from what was frozen")
     sub.add_argument("records", nargs="+", type=Path, metavar="RECORD")
+    sub = command("ledger", ledger, "check a folder of records against its ledger, and print its head for a bound book")
+    sub.add_argument("out", type=Path, metavar="OUT")
+    sub.add_argument("--enter", type=Path, metavar="RECORD", help="enter a record that no intent names, on the word of a person")
+    sub.add_argument("--by", default="", metavar="NAME")
+    sub.add_argument("--because", default="", metavar="TEXT")
     sub = command("rerun", rerun, "execute a record again from its own inputs and compare every number")
     sub.add_argument("record", type=Path, metavar="RECORD")
     sub = command("handover", handover, "pack a whole record into one zip")
@@ -140,12 +185,7 @@ def inspect(options: argparse.Namespace) -> int:
 
 def _utf8(text: str) -> None:
     """JSON on standard output: the same bytes whatever the terminal's encoding and line ends."""
-    if not hasattr(sys.stdout, "buffer"):
-        sys.stdout.write(text)
-        return
-    sys.stdout.flush()
-    sys.stdout.buffer.write(text.encode("utf-8"))
-    sys.stdout.buffer.flush()
+    cast(_Told, sys.stdout).write_bytes(text.encode("utf-8"))
 
 
 def assess(options: argparse.Namespace) -> int:
@@ -208,6 +248,20 @@ def verify(options: argparse.Namespace) -> int:
         for problem in outcome.problems:
             print(f"  {problem}")
     return max(outcome.code for _, outcome in outcomes)
+
+
+def ledger(options: argparse.Namespace) -> int:
+    from coldchain_kit.records import verification as check
+
+    if options.enter is not None:
+        check.enter(options.out, options.enter, by=options.by, because=options.because)
+    found = check.folder(options.out)
+    for line in found.problems:
+        print(line)
+    for line in found.notes:
+        print(f"note: {line}")
+    print(found.head)
+    return 1 if found.problems else 0
 
 
 def rerun(options: argparse.Namespace) -> int:

@@ -17,7 +17,7 @@ import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from filelock import FileLock, Timeout
 
@@ -25,6 +25,7 @@ from coldchain_kit.base.errors import RecordError
 from coldchain_kit.base.files import sha256
 
 LOCK = ".lock"
+_BLOCK = 1 << 14
 START = "0" * 64
 
 
@@ -145,28 +146,55 @@ def append(path: Path, row: Mapping[str, object]) -> dict[str, Any]:
     >>> [row["n"] for row in found.rows], found.problems
     ([1, 2], [])
     """
-    held = read(path)
-    whole = {**row, **({"torn": held.torn} if held.torn else {}), "previous": held.head}
     try:
-        whole["line_hash"] = line_hash(whole)
+        line_hash(row)  # before a file is made for it
     except UnicodeEncodeError:
         raise RecordError("a text holds characters that cannot be written", where=path.name, mend="Type it again") from None
-    line = (json.dumps(whole, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
     handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
     try:
-        text = os.pread(handle, os.fstat(handle).st_size, 0)
-        ended = bool(text) and not text.endswith(b"\n") and not held.torn  # a whole line that lost its end
-        kept = len(text) if ended else text.rfind(b"\n") + 1
-        try:
-            _write(handle, b"\n" * ended + line, at=kept)  # over the unfinished text, which the new line keeps
-            os.ftruncate(handle, kept + ended + len(line))
-        except OSError:
-            os.ftruncate(handle, kept)
-            _write(handle, text[kept:], at=kept)
-            raise
+        return _add(handle, row)
     finally:
         os.close(handle)
+
+
+def _add(handle: int, row: Mapping[str, object]) -> dict[str, Any]:
+    end = _end(handle)
+    torn = end.torn.decode("utf-8", "replace")
+    whole = {**row, **({"torn": torn} if torn else {}), "previous": end.head}
+    whole["line_hash"] = line_hash(whole)
+    line = (json.dumps(whole, sort_keys=True, ensure_ascii=False) + "\n").encode("utf-8")
+    try:
+        _write(handle, b"\n" * end.unended + line, at=end.kept)  # over the unfinished text, which the new line keeps
+        os.ftruncate(handle, end.kept + end.unended + len(line))
+    except OSError:
+        os.ftruncate(handle, end.kept)
+        _write(handle, end.torn, at=end.kept)
+        raise
     return whole
+
+
+class _End(NamedTuple):
+    """The end of a chained file: hash of its last whole line, unfinished text after it, where that begins, whether the last line lost its line end."""
+
+    head: str
+    torn: bytes
+    kept: int
+    unended: bool
+
+
+def _end(handle: int) -> _End:
+    """Read from the end back to the last whole line, so that a long chain costs no more than a short one."""
+    size = at = os.fstat(handle).st_size
+    data = b""
+    while at and data.count(b"\n") < 2:
+        step = min(at, max(_BLOCK, len(data)))
+        at -= step
+        data = os.pread(handle, step, at) + data
+    whole, cut, torn = data.rpartition(b"\n")
+    head = sha256(whole.rpartition(b"\n")[2]) if cut else START
+    if torn and _is_line(torn, head):
+        return _End(sha256(torn), b"", size, True)
+    return _End(head, torn, size - len(torn), False)
 
 
 def line_hash(row: Mapping[str, object]) -> str:

@@ -15,7 +15,7 @@ import re
 import secrets
 import shutil
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from coldchain_kit.base import RecordError, chain
@@ -93,7 +93,7 @@ def safe_name(name: str) -> str:
     return name
 
 
-def write(out: Path, folder_name: str, files: dict[str, bytes | Path], info: dict[str, str]) -> Path:
+def write(out: Path, folder_name: str, files: dict[str, bytes | Path], info: dict[str, str], *, before_name: Callable[[Path], None] = lambda made: None) -> Path:
     """Write the bag and rename it into place.
 
     Parameters
@@ -106,6 +106,8 @@ def write(out: Path, folder_name: str, files: dict[str, bytes | Path], info: dic
         Name inside data/ -> bytes, or a file to copy byte by byte.
     info : dict
         Rows of bag-info.txt.
+    before_name : function
+        Called with the finished folder before it gets its name.
 
     Raises
     ------
@@ -120,9 +122,10 @@ def write(out: Path, folder_name: str, files: dict[str, bytes | Path], info: dic
         try:
             made.mkdir()
             _fill(made, files, info)
-            problems = verification.record(made)
+            problems = verification.files(made)
             if problems:
                 raise RecordError("the record just written is not whole: " + "; ".join(problems[:3]), where=folder_name)
+            before_name(made)
             made.rename(target)
             _sync(out)
         finally:

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypedDict, cast
 
-from coldchain_kit.base import RecordError, chain
+from coldchain_kit.base import RecordError
 from coldchain_kit.records import changes, ledger, verification
 from coldchain_kit.register import entries
 
@@ -144,5 +144,5 @@ def changed(before: Previous | None, now: changes.State) -> WhatChanged | None:
 
 def ledger_state(out: Path) -> tuple[int, str]:
     """Lines of the ledger and the hash of its last one, before this record is entered."""
-    held = chain.read(out / ledger.NAME)
+    held = ledger.held(out)
     return len(held.rows), held.head

@@ -100,7 +100,12 @@ def freeze(
         files["record.html"] = text.encode("utf-8")
         if pdf:
             files["record.pdf"] = papers.from_page(text, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
-        written = bag.write(out, f"{number}-r{revision}", files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason, now, late))
+        name = f"{number}-r{revision}"
+
+        def intend(made: Path) -> None:
+            ledger.intend(out, number, revision, path=name, contents=contents, digest=ledger.record_hash(made))
+
+        written = bag.write(out, name, files, _bag_info(info, number, revision, before.get(revision - 1, ""), reason, now, late), before_name=intend)
         with bag.plain_faults(out):
             ledger.enter(out, written, number, revision)
     return written

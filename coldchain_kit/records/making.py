@@ -143,7 +143,9 @@ def _quoted(text: str) -> str:
 
 
 def handover(record: str | Path, out: str | Path | None = None) -> Path:
-    """One zip of a whole record with its signatures; the same record gives the same bytes.
+    """One zip of a whole record with its signatures, and beside its folder the ledger's lines for it with the ledger's head.
+
+    The same record beside the same ledger gives the same bytes.
 
     Parameters
     ----------
@@ -170,6 +172,11 @@ def handover(record: str | Path, out: str | Path | None = None) -> Path:
                     entry = zipfile.ZipInfo(f"{folder.name}/{path.relative_to(folder).as_posix()}", (1980, 1, 1, 0, 0, 0))
                     entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
                     packed.writestr(entry, path.read_bytes())
+                lines = ledger.extract(folder.parent, folder.name)
+                if lines:
+                    entry = zipfile.ZipInfo(f"{folder.name}.{ledger.NAME}", (1980, 1, 1, 0, 0, 0))
+                    entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+                    packed.writestr(entry, lines)
             part.replace(target)
         finally:
             part.unlink(missing_ok=True)

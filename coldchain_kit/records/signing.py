@@ -58,7 +58,10 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
         row: SignatureRow = {"name": " ".join(name.split()), "role": role, "meaning": (meaning or MEANING[role]).strip(), "time": ledger.now(), "record_hash": found.record_hash}
         row = {**row, "identity": signatures.TYPED} if key is None else signatures.with_key(row, key)
         try:
-            return cast(SignatureRow, chain.append(folder / signatures.NAME, row))
+            ledger.intend_signature(folder, name=row["name"], role=role, count=len(rows) + 1)
+            written = cast(SignatureRow, chain.append(folder / signatures.NAME, row))
+            ledger.signed(folder, line_hash=written["line_hash"], count=len(rows) + 1)
+            return written
         except OSError as fault:
             raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
 

@@ -34,13 +34,15 @@ class NoRecord(RecordError):
 
 @dataclass(frozen=True)
 class Report:
-    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl."""
+    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl; ``notes``: worth saying and no damage; ``head``: the ledger's head line."""
 
     path: Path
     found: bool
     problems: tuple[str, ...] = ()
     record_hash: str = ""
     signatures: tuple[SignatureRow, ...] = ()
+    notes: tuple[str, ...] = ()
+    head: str = ""
 
     @property
     def whole(self) -> bool:
@@ -60,11 +62,12 @@ class Report:
         if self.problems:
             return f"DAMAGED: {len(self.problems)} thing{'s differ' if len(self.problems) > 1 else ' differs'} from what was frozen"
         signed = [f"  signed by {row['name']} as {row['role']}, {row.get('time', '')}, {row['checked']}" for row in self.signatures]
-        return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"])])
+        told = [f"  note: {note}" for note in self.notes] + ([f"  {self.head}"] if self.head else [])
+        return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"]), *told])
 
 
 def report(path: str | Path) -> Report:
-    """Check one record; never raises for what it finds there.
+    """Check one record, and how it stands to the ledger beside it; never raises for what it finds there.
 
     Parameters
     ----------
@@ -78,11 +81,63 @@ def report(path: str | Path) -> Report:
     path = Path(path)
     if not _is_record(path):
         return Report(path, False)
-    problems = [*_structure(path), *_hashes(path)]
-    if not problems:
-        problems += [*_bagit(path), *_contents(path), *_ledger(path)]
+    problems = files(path)
     rows, broken = signatures.read(path)
-    return Report(path, True, tuple(dict.fromkeys(problems + broken)), ledger.record_hash(path), tuple(rows))
+    stands, head = _standing(path, rows)
+    found = dict.fromkeys([*problems, *stands.problems, *broken])
+    return Report(path, True, tuple(found), ledger.record_hash(path), tuple(rows), tuple(dict.fromkeys(stands.notes)), head)
+
+
+def files(path: Path) -> list[str]:
+    """What differs in a record's own files from what was frozen, whatever stands beside it."""
+    problems = [*_structure(path), *_hashes(path)]
+    return problems or [*_bagit(path), *_contents(path)]
+
+
+@dataclass(frozen=True)
+class FolderReport:
+    """How a folder of records stands to its ledger: what is damaged, what is worth saying, its head line for a bound book."""
+
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    head: str
+
+
+def folder(out: str | Path) -> FolderReport:
+    """Check a whole folder of records: the ledger's chain, every record and its signatures, what is missing, what nobody froze here.
+
+    Raises
+    ------
+    NoRecord
+        There is no ledger.
+    """
+    out = Path(out)
+    if not (out / ledger.NAME).is_file():
+        raise NoRecord("there is no ledger", where=out.name or str(out), mend=f"Give the folder that holds {ledger.NAME}")
+    found = ledger.of_folder(out)
+    problems, notes = list(found.problems), list(found.notes)
+    for one in ledger.folders(out):
+        said = report(one)
+        problems += [f"{one.name}: {text}" for text in said.problems if text not in found.problems and not text.startswith(ledger.NAME)]
+        notes += [f"{one.name}: {text}" for text in said.notes if text.startswith(("superseded", "signature", "a signature", "entered"))]
+    return FolderReport(tuple(dict.fromkeys(problems)), tuple(dict.fromkeys(notes)), ledger.head_line(out))
+
+
+def enter(out: Path, place: Path, *, by: str, because: str) -> None:
+    """Enter a whole record that no intent names into the ledger beside it, on a person's word.
+
+    Raises
+    ------
+    RecordError
+        It does not lie in that folder, its own files are damaged, or :func:`ledger.enter_by_hand` refuses.
+    """
+    here = place if place.is_dir() else out / place.name
+    if here.resolve().parent != Path(out).resolve():
+        raise RecordError("it does not lie in that folder", where=place.name, mend="Copy it beside the ledger first")
+    wrong = files(here)
+    if wrong:
+        raise RecordError("the record is not whole: " + "; ".join(wrong[:3]), where=here.name, mend="Nothing was entered")
+    ledger.enter_by_hand(Path(out), here.resolve(), by=by, because=because)
 
 
 def record(path: str | Path) -> list[str]:
@@ -109,16 +164,21 @@ def _is_record(path: Path) -> bool:
 
 
 def _walk(folder: Path, inside: PurePosixPath) -> Iterator[tuple[str, os.DirEntry[str] | None]]:
-    try:
-        rows = sorted(os.scandir(folder), key=lambda row: row.name)
-    except OSError:
-        yield f"{inside}/", None
-        return
-    for row in rows:
-        name = inside / row.name
-        yield str(name), row
-        if row.is_dir(follow_symlinks=False):
-            yield from _walk(folder / row.name, name)
+    """Everything below a folder, in order, however deep it goes; None stands for a folder that the system does not open."""
+    left: list[tuple[str, os.DirEntry[str] | None]] = [(str(inside), None)]
+    while left:
+        name, row = left.pop()
+        if row is not None:
+            yield name, row
+            if not row.is_dir(follow_symlinks=False):
+                continue
+        try:
+            with os.scandir(folder / name) as found:
+                rows = sorted(found, key=lambda one: one.name, reverse=True)
+        except OSError:
+            yield f"{name}/", None
+            continue
+        left += [(one.name if name == "." else f"{name}/{one.name}", one) for one in rows]
 
 
 def _structure(path: Path) -> Iterator[str]:
@@ -267,14 +327,12 @@ def _contents(path: Path) -> Iterator[str]:
         yield "data/record.html: does not carry the hash of this record's contents"
 
 
-def _ledger(path: Path) -> Iterator[str]:
-    """A record that stands beside its ledger must be the one entered there."""
-    place = path.resolve()
+def _standing(path: Path, rows: list[SignatureRow]) -> tuple[ledger.Standing, str]:
+    """How it stands to the ledger beside it, and that ledger's head line."""
+    info = bag_info(path)
+    hashes = [str(row.get("line_hash", "")) for row in rows]
     try:
-        entered = ledger.entered(place.parent)
-    except OSError as fault:
-        yield f"{ledger.NAME}: cannot be read ({fault.strerror})"
-        return
-    for row in entered:
-        if row.get("path") == place.name and row.get("record_hash") != ledger.record_hash(place):
-            yield f"{ledger.NAME}: names another hash for a record of this name: it was rebuilt after it was frozen, or comes from elsewhere"
+        found = ledger.of_record(path, number=info.get("Case", ""), revision=info.get("Revision", ""), signatures=hashes)
+        return found, ledger.head_line(path.resolve().parent)
+    except (OSError, ValueError) as fault:
+        return ledger.Standing([f"{ledger.NAME}: cannot be read ({getattr(fault, 'strerror', None) or fault})"]), ""
