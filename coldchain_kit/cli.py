@@ -122,8 +122,11 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--name", required=True)
     sub.add_argument("--meaning", metavar="TEXT")
     sub.add_argument("--key", type=Path, metavar="FILE", help="Ed25519 private key (PEM)")
+    sub.add_argument("--function", metavar="TEXT", help="the person's function; else that of the register's people")
+    sub.add_argument("--although", metavar="TEXT", help="why it is signed although something is open or a later revision is there")
     sub = command("verify", verify, "say whether each record differs from what was frozen")
     sub.add_argument("records", nargs="+", type=Path, metavar="RECORD")
+    sub.add_argument("--trusted", type=Path, metavar="FILE", help="public keys that the site knows, one a line")
     sub = command("ledger", ledger, "check a folder of records against its ledger, and print its head for a bound book")
     sub.add_argument("out", type=Path, metavar="OUT")
     sub.add_argument("--enter", type=Path, metavar="RECORD", help="enter a record that no intent names, on the word of a person")
@@ -235,14 +238,15 @@ def monthly(options: argparse.Namespace) -> int:
 def sign(options: argparse.Namespace) -> int:
     from coldchain_kit.records import signing
 
-    print(signing.line(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key)))
+    print(signing.line(signing.sign(options.record, role=options.role, name=options.name, meaning=options.meaning, key=options.key, function=options.function, although=options.although)))
     return 0
 
 
 def verify(options: argparse.Namespace) -> int:
     from coldchain_kit.records import verification as check
 
-    outcomes = [(folder, check.report(folder)) for folder in options.records]
+    trusted = None if options.trusted is None else check.trusted_keys(options.trusted)
+    outcomes = [(folder, check.report(folder, trusted=trusted)) for folder in options.records]
     for folder, outcome in outcomes:
         print(f"{folder}: {outcome.text}", file=sys.stdout if outcome.found else sys.stderr)
         for problem in outcome.problems:

@@ -478,6 +478,7 @@ def test_killed_signatures_and_answers_leave_the_old_state_or_a_whole_line(tmp_p
 
     fork, chance = multiprocessing.get_context("fork"), random.Random(3)
     folder = frozen.freeze(tmp_path)
+    signing.sign(folder, role="author", name="Marta Alder")
     done = 0
     for k in range(times):
         for work, given in ((_sign, (str(folder), f"Person {chr(65 + k % 26)}{k}")), (_answer, (str(tmp_path), k))):

@@ -29,6 +29,21 @@ class Previous(TypedDict):
     why: str
 
 
+class KnownPerson(TypedDict):
+    """Somebody of the site's register."""
+
+    id: str
+    name: str
+    function: str
+
+
+class About(TypedDict):
+    """What a record knows of its case beside its figures: what was open when it was frozen, and who works there."""
+
+    open: list[str]
+    people: list[KnownPerson]
+
+
 class Context(TypedDict):
     """What a page takes from outside its inputs."""
 
@@ -47,6 +62,8 @@ class Context(TypedDict):
     ledger_lines: int
     ledger_head: str
     kit_version: str
+    open: list[str]
+    people: list[KnownPerson]
     previous: Previous | None
     changes: WhatChanged | None
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 def freeze(
     notebook: Any, results: Mapping[str, object], tables: Mapping[str, pd.DataFrame], inputs: Sequence[tuple[Path, str]], attachments: Sequence[tuple[Path, str]],
-    info: dict[str, str], out: Path, *, number: str, reason: str | None = None, pdf: bool = False, again: str = "refuse",
+    info: dict[str, str], out: Path, *, number: str, reason: str | None = None, pdf: bool = False, again: str = "refuse", about: context.About | None = None,
 ) -> Path:  # fmt: skip
     """Write a record, whole or not at all, as the next revision of its number, and enter it in OUT/ledger.jsonl.
 
@@ -54,6 +54,8 @@ def freeze(
     again : str
         What to do without a reason when the number was frozen before: "refuse"; "same" gives back the last revision
         where nothing in it would differ, else refuses; "next" writes the next revision all the same.
+    about : dict, optional
+        What is still open, and the people of the register.
 
     Returns
     -------
@@ -93,7 +95,7 @@ def freeze(
         held = context.Context(
             schema=context.SCHEMA, title=info["title"], kind=info.get("kind", ""), site=info.get("site", ""), banner=info.get("banner", ""), number=number, revision=revision,
             reason=(reason or "").strip(), frozen_at=now, frozen_by=context.account(), language="en", warnings=[late] if late else [], ledger_lines=lines, ledger_head=head,
-            kit_version=__version__, previous=before_it, changes=context.changed(before_it, context.state(hashes, results, trail)),
+            kit_version=__version__, open=about["open"] if about else [], people=about["people"] if about else [], previous=before_it, changes=context.changed(before_it, context.state(hashes, results, trail)),
         )  # fmt: skip
         files[context.NAME] = context.text(held)
         text = page.of_record(notebook, held, contents=contents, files=hashes)

@@ -115,6 +115,22 @@ def head_line(out: Path) -> str:
     return f"ledger: {len(whole.rows)} lines, last {whole.rows[-1].get('time', 'at no stated time')}, head {whole.head}"
 
 
+def later_revision(folder: Path) -> str:
+    """Folder name of a later revision of the same number beside a record, in the ledger or as a folder; "" where there is none.
+
+    Examples
+    --------
+    >>> later_revision(Path("nowhere") / "2026-014-r1")
+    ''
+    """
+    place = folder.resolve()
+    parts = split(place.name)
+    if parts is None or not place.parent.is_dir():
+        return ""
+    last = max(revisions(place.parent, parts[0]), default=0)
+    return f"{parts[0]}-r{last}" if last > parts[1] else ""
+
+
 # ------------------------------------------------------------------------------------------------- writing, under the folder's lock
 
 

@@ -17,12 +17,12 @@ from coldchain_kit.assessment import Assessment, assess
 from coldchain_kit.assessment import monthly as months
 from coldchain_kit.base import RecordError
 from coldchain_kit.base import files as disk
-from coldchain_kit.records import bag, gather, ledger, numbers, page, verification
+from coldchain_kit.records import bag, context, gather, ledger, numbers, page, verification
 from coldchain_kit.records import pdf as papers
 from coldchain_kit.records.freezing import freeze, frozen_before
 from coldchain_kit.records.gather import site_slice
 from coldchain_kit.records.rerunning import rerun, run_notebook
-from coldchain_kit.show import tables
+from coldchain_kit.show import open_questions, tables
 
 __all__ = ["freeze", "handover", "investigate", "monthly", "rerun", "review", "site_slice"]
 
@@ -91,7 +91,14 @@ def _freeze(assessment: Assessment, taken: gather.Gathered, work: Path, out: Pat
         "title": assessment.case.title, "kind": kind, "site": assessment.site.name, "banner": _banner(assessment), "Start-File": taken.start,
         "Site-File-SHA256": taken.site_sha256, "Parameters": json.dumps(given, ensure_ascii=False, sort_keys=True),
     }  # fmt: skip
-    return freeze(notebook, assessment.results, tables.csv_tables(assessment), taken.inputs(), taken.attachments(), info, out, **more)
+    return freeze(notebook, assessment.results, tables.csv_tables(assessment), taken.inputs(), taken.attachments(), info, out, about=_about(assessment, kind), **more)
+
+
+def _about(assessment: Assessment, kind: str) -> context.About:
+    """What nobody has answered, decided or closed yet (a month asks nothing), and who works there."""
+    people = [context.KnownPerson(id=one.id, name=one.name, function=one.function or "") for one in assessment.site.people.values()]
+    rows = open_questions.still_open(assessment).rows if kind == "investigation" else ()
+    return context.About(open=[str(row[0]) for row in rows], people=people)
 
 
 def _banner(assessment: Assessment) -> str:

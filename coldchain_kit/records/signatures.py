@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import os
-import unicodedata
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any, TypedDict, cast
 
 from coldchain_kit.base import RecordError, chain
-from coldchain_kit.records import ledger
+from coldchain_kit.records import identity, ledger
 
 NAME = "signatures.jsonl"
 ROLES = ("author", "reviewer", "approver")
@@ -28,6 +28,12 @@ class SignatureRow(TypedDict, total=False):
     meaning: str
     time: str
     record_hash: str
+    rules: int
+    person: str
+    function: str
+    open: list[str]
+    although: str
+    superseded_by: str
     identity: str
     public_key: str
     signature: str
@@ -37,10 +43,17 @@ class SignatureRow(TypedDict, total=False):
     torn: str
 
 
-def read(folder: Path) -> tuple[list[SignatureRow], list[str]]:
-    """The signature rows of a record and what is wrong with them (chain, record hash, key signatures, roles).
+def read(folder: Path, *, frozen_at: str = "", trusted: Collection[str] | None = None) -> tuple[list[SignatureRow], list[str]]:
+    """The signature rows of a record and what is wrong with them (chain, record hash, key signatures, roles, persons, times).
 
     Rows get a key ``checked``: "typed name, not authenticated" or "signed with the key …".
+
+    Parameters
+    ----------
+    frozen_at : str
+        When the record was frozen; "" where it does not say.
+    trusted : public keys [hex], optional
+        Keys that the site knows; another one is said not to be trusted.
     """
     path = folder / NAME
     if not os.path.lexists(path):
@@ -59,28 +72,50 @@ def read(folder: Path) -> tuple[list[SignatureRow], list[str]]:
             problems.append(f"{NAME} line {number} signs another record, or this one before it was changed")
         if not str(row.get("name", "")).strip() or row.get("role") not in ROLES:
             problems.append(f"{NAME} line {number} has no name or no known role")
-        checked, wrong = _check_key(row)
+        checked, wrong = _check_key(row, trusted)
         problems += [f"{NAME} line {number}: {wrong}"] if wrong else []
+        problems += [f"{NAME} line {number}: {text}" for text in against(row, rows[: number - 1], frozen_at=frozen_at)] if "rules" in row else []
         shown.append({**row, "checked": checked})
-    if people(rows, "author") & people(rows, "approver"):
+    if any(identity.same_person(signer(one), signer(other)) for one in rows if one.get("role") == "author" for other in rows if other.get("role") == "approver"):
         problems.append(f"{NAME}: author and approver are the same person")
-    return shown, problems
+    return shown, list(dict.fromkeys(problems))
 
 
-def same(name: str) -> str:
-    """A typed name without the differences that make no other person.
+def signer(row: SignatureRow) -> tuple[str, str, str]:
+    """Name, id of the register and key of who signed a line, "" for what it has not."""
+    return str(row.get("name", "")), str(row.get("person", "")), str(row.get("public_key", ""))
 
-    Examples
-    --------
-    >>> same(" Ana  SOUSA ") == same("Ana Sousa")
-    True
+
+def against(row: SignatureRow, before: Sequence[SignatureRow], *, frozen_at: str) -> list[str]:
+    """What forbids a line after those before it, a sentence each: order, persons, times (CONTRACTS "Record").
+
+    Parameters
+    ----------
+    row : SignatureRow
+        The line, or the one that is about to be written.
+    before : list of SignatureRow
+    frozen_at : str
+        When the record was frozen (ISO 8601, Z); "" where it does not say.
     """
-    return " ".join(unicodedata.normalize("NFKC", str(name)).casefold().split())
-
-
-def people(rows: list[SignatureRow], role: str) -> set[str]:
-    """Who signed in that role."""
-    return {same(row.get("name", "")) for row in rows if row.get("role") == role}
+    role, told = str(row.get("role")), []
+    place = {name: at for at, name in enumerate(ROLES)}
+    last = max((place.get(str(one.get("role")), -1) for one in before), default=-1)
+    if role in place and place[role] < last:
+        told.append(f"the {role} signs before the {ROLES[last]}, who has signed already")
+    if role in ("reviewer", "approver") and not any(one.get("role") == "author" for one in before):
+        told.append(f"the author signs before the {role}, and has not signed yet")
+    other = {"author": "approver", "approver": "author"}.get(role)
+    if other and any(one.get("role") == other and identity.same_person(signer(one), signer(row)) for one in before):
+        told.append(f"{row.get('name')} signed as {other}; author and approver must be two people")
+    if any(one.get("role") == role and identity.same_person(signer(one), signer(row)) for one in before):
+        told.append(f"{row.get('name')} has signed as {role} already")
+    key = row.get("public_key")
+    if key and any(one.get("public_key") == key and identity.folded(str(one.get("name", ""))) != identity.folded(str(row.get("name", ""))) for one in before):
+        told.append("its key is one with which another person signed: one key is one signer")
+    times = [text for text in (frozen_at, *(str(one.get("time", "")) for one in before)) if text]
+    if times and str(row.get("time", "")) < max(times):
+        told.append(f"its time {row.get('time')} is before {max(times)}, when the record was frozen or signed last: a clock is wrong")
+    return told
 
 
 # ------------------------------------------------------------------------------------------------- keys
@@ -119,21 +154,29 @@ def with_key(row: SignatureRow, path: Path) -> SignatureRow:
     return {**row, "signature": key.sign(_signed_bytes(row)).hex()}
 
 
-def _check_key(row: SignatureRow) -> tuple[str, str]:
+def _check_key(row: SignatureRow, trusted: Collection[str] | None) -> tuple[str, str]:
     if "signature" not in row and "public_key" not in row:
         return TYPED, ""
-    from cryptography.exceptions import InvalidSignature
+    try:
+        from cryptography.exceptions import InvalidSignature
 
-    public, _ = _ed25519("Ed25519PublicKey")
+        public, _ = _ed25519("Ed25519PublicKey")
+    except (ImportError, RecordError):
+        return "key signature not checked", 'its key signature was not checked: the package cryptography is not installed (pip install "coldchain-kit[keys]")'
     try:
         public.from_public_bytes(bytes.fromhex(row["public_key"])).verify(bytes.fromhex(row["signature"]), _signed_bytes(row))
     except (InvalidSignature, KeyError, ValueError, TypeError):
         return "key signature does not fit", "the key signature does not fit the line"
-    return f"signed with the key {row['public_key'][:16]}…", ""
+    if trusted is not None and row["public_key"] not in trusted:
+        return f"signed with the key {row['public_key'][:16]}…, which is not trusted", "its key is not among the trusted ones"
+    return f"signed with the key {row['public_key'][:16]}…" + (", trusted" if trusted is not None else ""), ""
 
 
 def _signed_bytes(row: SignatureRow) -> bytes:
-    signed = {name: value for name, value in row.items() if name in ("name", "role", "meaning", "time", "record_hash", "identity", "public_key")}
+    if "rules" in row:  # every field but the signature itself and what the chain adds
+        signed = {name: value for name, value in row.items() if name not in ("signature", "previous", "line_hash", "torn", "checked")}
+    else:
+        signed = {name: value for name, value in row.items() if name in ("name", "role", "meaning", "time", "record_hash", "identity", "public_key")}
     return json.dumps(signed, sort_keys=True, ensure_ascii=False).encode("utf-8")
 
 

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import cast
 
 from coldchain_kit.base import RecordError, chain, nearest
-from coldchain_kit.records import ledger, signatures, verification
-from coldchain_kit.records.signatures import ROLES, SignatureRow, new_key, people, same
+from coldchain_kit.records import context, identity, ledger, signatures, verification
+from coldchain_kit.records.signatures import ROLES, SignatureRow, new_key
+from coldchain_kit.register import Person
 
 __all__ = ["MEANING", "line", "new_key", "sign"]
 
@@ -19,7 +20,7 @@ MEANING = {
 }
 
 
-def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None, key: Path | None = None) -> SignatureRow:
+def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None, key: Path | None = None, function: str | None = None, although: str | None = None) -> SignatureRow:
     """Append one signature line to a whole record.
 
     Parameters
@@ -29,22 +30,26 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
     role : str
         author, reviewer or approver.
     name : str
-        The person's name as typed; nothing proves it.
+        The person's name as typed, or their id in the register's ``people``; nothing proves it.
     meaning : str, optional
         What the signature means; a usual sentence for the role when not given.
     key : Path, optional
         Ed25519 private key, PEM, without password (see :func:`new_key`).
+    function : str, optional
+        The person's function; the register's when not given.
+    although : str, optional
+        Why it is signed although something is open, or a later revision is there; it stands in the line.
 
     Raises
     ------
     RecordError
-        The record is not whole; unknown role; no name; author and approver the same; signed before in this role.
+        The record is not whole; unknown role; no name, or one of mixed scripts; out of order; author and approver the same; signed before in this
+        role; a key of another person; a clock before the freeze; open items or a later revision without ``although``. Nothing is written.
     """
     folder = Path(record)
     if role not in ROLES:
         raise RecordError(f"the role '{role}' is not known", expected="one of " + ", ".join(ROLES), mend=nearest(role, ROLES))
-    if not same(name):
-        raise RecordError("there is no name to sign with", expected="the person's full name")
+    texts = {name: _tidy(text, name) for name, text in (("meaning", meaning), ("function", function), ("although", although)) if text is not None}
     found = verification.report(folder)
     if not found.found:
         raise verification.NoRecord("there is no record", where=folder.name)
@@ -54,9 +59,11 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
         raise RecordError("the record is not whole, so it cannot be signed: " + "; ".join(wrong[:3]), where=folder.name, mend="Run: coldchain verify")
     with _lock(folder):
         rows, _ = signatures.read(folder)
-        _refuse_double(rows, role, name, folder)
-        row: SignatureRow = {"name": " ".join(name.split()), "role": role, "meaning": (meaning or MEANING[role]).strip(), "time": ledger.now(), "record_hash": found.record_hash}
+        row = _row(folder, role, name, texts, found.record_hash)
         row = {**row, "identity": signatures.TYPED} if key is None else signatures.with_key(row, key)
+        forbidden = signatures.against(row, rows, frozen_at=verification.bag_info(folder).get("Frozen-At", ""))
+        if forbidden:
+            raise RecordError("; ".join(forbidden), where=folder.name, mend="Nothing was signed")
         try:
             ledger.intend_signature(folder, name=row["name"], role=role, count=len(rows) + 1)
             written = cast(SignatureRow, chain.append(folder / signatures.NAME, row))
@@ -78,12 +85,36 @@ def line(row: SignatureRow) -> str:
     return f"{who}: \"{row['meaning']}\" ({row['identity']}). Record hash, first 16 characters: {row['record_hash'][:16]}"
 
 
-def _refuse_double(rows: list[SignatureRow], role: str, name: str, folder: Path) -> None:
-    other = {"author": "approver", "approver": "author"}.get(role)
-    if other and same(name) in people(rows, other):
-        raise RecordError(f"{name.strip()} signed as {other}; author and approver must be two people", where=folder.name)
-    if same(name) in people(rows, role):
-        raise RecordError(f"{name.strip()} has signed as {role} already", where=folder.name)
+def _row(folder: Path, role: str, name: str, texts: dict[str, str], record_hash: str) -> SignatureRow:
+    """The line that is about to be written, but for its key.
+
+    Raises
+    ------
+    RecordError
+        The name cannot be one person's; something is open or superseded and ``although`` says nothing.
+    """
+    held = context.read(folder)
+    known = identity.person(name, {one["id"]: Person(one["id"], one["name"], one["function"]) for one in held["people"]}) if held else None
+    row: SignatureRow = {
+        "rules": ledger.RULES, "name": identity.checked(known.name if known else name), "role": role, "function": texts.get("function") or (known.function if known else "") or "",
+        "meaning": texts.get("meaning") or MEANING[role], "time": ledger.now(), "record_hash": record_hash, "open": held["open"] if held else [],
+    }  # fmt: skip
+    row |= {"person": known.id} if known else {}
+    later = ledger.later_revision(folder)
+    row |= {"superseded_by": later} if later else {}
+    row |= {"although": texts["although"]} if texts.get("although") else {}
+    reasons = ([f"{later} has taken its place"] if later else []) + ([f"{len(row['open'])} things are open: {'; '.join(row['open'][:3])}"] if row["open"] else [])
+    if reasons and "although" not in row:
+        raise RecordError("; ".join(reasons), where=folder.name, mend='To sign all the same, say why: --although "…"; it stands beside the signature')
+    return row
+
+
+def _tidy(text: str, name: str) -> str:
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        raise RecordError(f"--{name} holds characters that cannot be written", expected="text", mend="Type it again") from None
+    return " ".join(text.split())
 
 
 def _lock(folder: Path) -> AbstractContextManager[None]:

@@ -12,7 +12,7 @@ import logging
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -61,18 +61,50 @@ class Report:
             return "there is no record here"
         if self.problems:
             return f"DAMAGED: {len(self.problems)} thing{'s differ' if len(self.problems) > 1 else ' differs'} from what was frozen"
-        signed = [f"  signed by {row['name']} as {row['role']}, {row.get('time', '')}, {row['checked']}" for row in self.signatures]
+        signed = [f"  signed by {row['name']}{', ' + row['function'] if row.get('function') else ''} as {row['role']}, {row.get('time', '')}, {row['checked']}{_reserve(row)}" for row in self.signatures]
         told = [f"  note: {note}" for note in self.notes] + ([f"  {self.head}"] if self.head else [])
         return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"]), *told])
 
 
-def report(path: str | Path) -> Report:
+def _reserve(row: SignatureRow) -> str:
+    """What was open when it was signed, and why it was signed all the same."""
+    held = [f"{len(row['open'])} open then"] if row.get("open") else []
+    held += [f"superseded by {row['superseded_by']} then"] if row.get("superseded_by") else []
+    held += [f'although: "{row["although"]}"'] if row.get("although") else []
+    return f" ({'; '.join(held)})" if held else ""
+
+
+def trusted_keys(path: Path) -> frozenset[str]:
+    """Public keys of a list: one hex key a line, what follows it is a remark; lines that begin with # are left out.
+
+    Raises
+    ------
+    RecordError
+        It cannot be read, or a line is no key.
+    """
+    try:
+        lines = path.read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as fault:
+        raise RecordError(f"it cannot be read ({getattr(fault, 'strerror', None) or 'no UTF-8 text'})", where=path.name) from None
+    found = {}
+    for number, line in enumerate(lines, 1):
+        word = line.strip().split(" ")[0].lower()
+        if word and not word.startswith("#"):
+            if not re.fullmatch(r"[0-9a-f]{64}", word):
+                raise RecordError(f"'{word[:40]}' is no public key", where=f"{path.name} line {number}", expected="64 hex digits, as coldchain new-key prints them")
+            found[word] = number
+    return frozenset(found)
+
+
+def report(path: str | Path, *, trusted: Collection[str] | None = None) -> Report:
     """Check one record, and how it stands to the ledger beside it; never raises for what it finds there.
 
     Parameters
     ----------
     path : path
         The record's folder.
+    trusted : public keys [hex], optional
+        A signature by another key is a problem.
 
     Returns
     -------
@@ -82,7 +114,7 @@ def report(path: str | Path) -> Report:
     if not _is_record(path):
         return Report(path, False)
     problems = files(path)
-    rows, broken = signatures.read(path)
+    rows, broken = signatures.read(path, frozen_at=bag_info(path).get("Frozen-At", ""), trusted=trusted)
     stands, head = _standing(path, rows)
     found = dict.fromkeys([*problems, *stands.problems, *broken])
     return Report(path, True, tuple(found), ledger.record_hash(path), tuple(rows), tuple(dict.fromkeys(stands.notes)), head)
@@ -331,8 +363,10 @@ def _standing(path: Path, rows: list[SignatureRow]) -> tuple[ledger.Standing, st
     """How it stands to the ledger beside it, and that ledger's head line."""
     info = bag_info(path)
     hashes = [str(row.get("line_hash", "")) for row in rows]
+    ahead = [text for text in (info.get("Frozen-At", ""), *(str(row.get("time", "")) for row in rows)) if text > ledger.now()]
     try:
         found = ledger.of_record(path, number=info.get("Case", ""), revision=info.get("Revision", ""), signatures=hashes)
+        found.notes += [f"it says that it was frozen or signed at {max(ahead)}, which by this computer's clock has not come yet"] if ahead else []
         return found, ledger.head_line(path.resolve().parent)
     except (OSError, ValueError) as fault:
         return ledger.Standing([f"{ledger.NAME}: cannot be read ({getattr(fault, 'strerror', None) or fault})"]), ""
