@@ -145,6 +145,11 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--out", type=Path, required=True, metavar="DIR")
     sub = command("new-key", new_key, "make an Ed25519 key file for signing")
     sub.add_argument("file", type=Path, metavar="FILE")
+    sub = command("stamp", stamp, "a time stamp by RFC 3161: write the request, take the reply back, check it; nothing is sent from here")
+    sub.add_argument("records", nargs="*", type=Path, metavar="RECORD", help="one record, or those of a month")
+    sub.add_argument("--query", type=Path, metavar="FILE.tsq", help="the request: written for RECORD..., or, with --reply, the one that was answered")
+    sub.add_argument("--reply", type=Path, metavar="FILE.tsr", help="the authority's reply, laid beside each record")
+    sub.add_argument("--authority", type=Path, metavar="CERT.pem", help="certificates that the site trusts for this")
     sub = command("self-check", self_check, "run the published cases on this installation")
     sub.add_argument("--out", type=Path, metavar="DIR", help="freeze the dated check here")
     return parser
@@ -294,9 +299,28 @@ def review(options: argparse.Namespace) -> int:
 
 
 def new_key(options: argparse.Namespace) -> int:
-    from coldchain_kit.records import signing
+    from coldchain_kit.records import signing, sshsig
 
-    print(signing.new_key(files.outside_records(options.file)))
+    public = signing.new_key(files.outside_records(options.file))
+    print(public)
+    print(f"For a list of signers, as ssh-keygen -Y verify reads it: {sshsig.public_line(public, options.file.stem)}", file=sys.stderr)
+    return 0
+
+
+def stamp(options: argparse.Namespace) -> int:
+    from coldchain_kit.records import stamps
+
+    if options.reply is None and options.query is not None:
+        print(stamps.ask(options.records, options.query))
+        return 0
+    if options.authority is None or (options.reply is not None and options.query is None) or (options.reply is None and not options.records):
+        raise KitError("the call is not whole", expected="RECORD... --query FILE.tsq, or --query FILE.tsq --reply FILE.tsr --authority CERT.pem, or RECORD... --authority CERT.pem")
+    if options.reply is not None:
+        for path in stamps.take(options.query, options.reply, options.authority):
+            print(path)
+        return 0
+    for folder in options.records:
+        print(f"{folder}: there at the latest at {stamps.check(folder, options.authority)}, by its time stamp")
     return 0
 
 

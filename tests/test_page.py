@@ -120,6 +120,9 @@ def test_svg_keeps_no_outside_reference():
 
 def test_pdf_is_tagged_whole_and_the_same_to_the_byte():
     first, second = (pdf.from_page(html(), title="F2", running="2026-014, revision 1", banner="EXERCISE") for _ in range(2))
+    # What the file declares of itself in its metadata: PDF/A part and conformance (ISO 19005-1, 6.7.11) and PDF/UA part (ISO 14289-1, clause 5): MEMORY.
+    # Whether it keeps what it declares is typst's word: no validator is at hand here.
+    assert b"<pdfaid:part>2</pdfaid:part>" in first and b"<pdfaid:conformance>A</pdfaid:conformance>" in first and b"<pdfuaid:part>1</pdfuaid:part>" in first
     assert first == second and first.startswith(b"%PDF") and b"StructTreeRoot" in first
     assert b"CreationDate" not in first and b"ModDate" not in first, "no clock time in the file"
 

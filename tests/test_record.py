@@ -39,7 +39,7 @@ def test_a_record_holds_everything(tmp_path):
     folder = frozen.freeze(tmp_path)
     assert folder.name == "2026-014-r1" and verification.record(folder) == []
     names = sorted(path.relative_to(folder / "data").as_posix() for path in (folder / "data").rglob("*") if path.is_file())
-    assert names == ["attachments/letter.pdf", "context.json", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "tables/excursions.csv"]
+    assert names == ["HOW_TO_CHECK.txt", "attachments/letter.pdf", "context.json", "environment.txt", "inputs/downloads/F2/F2 März.csv", "record.html", "record.ipynb", "results.json", "ro-crate-metadata.json", "tables/excursions.csv"]
     assert (folder / "data/inputs/downloads/F2/F2 März.csv").read_bytes() == (tmp_path / "F2.csv").read_bytes()
     info = verification.bag_info(folder)
     assert (info["Case"], info["Revision"], info["Kit-Version"]) == ("2026-014", "1", freezing.__version__)

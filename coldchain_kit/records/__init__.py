@@ -8,7 +8,9 @@ context       what a page takes from outside its inputs; what a revision changed
 fleet         the month of every unit of one or more sites
 verification  does a record differ from what was frozen?
 rerunning     a record executed again, every number compared
+sshsig        detached signatures in the form that ssh-keygen checks
 signing       one more signature line
+stamps        time stamps by RFC 3161: asked for, taken back, checked
 ledger        the line of records in a folder
 selfcheck     published cases on this installation
 """

@@ -4,6 +4,8 @@ from . import ledger as ledger
 from . import rerunning as rerunning
 from . import selfcheck as selfcheck
 from . import signing as signing
+from . import sshsig as sshsig
+from . import stamps as stamps
 from . import verification as verification
 from .making import handover as handover
 from .making import investigate as investigate

@@ -186,6 +186,14 @@ def signed(folder: Path, *, line_hash: str, count: int) -> None:
     _beside(folder, {"kind": "signature", "signature": line_hash, "count": count})
 
 
+def note(folder: Path, text: str) -> None:
+    """A line that says something about a record; nothing where no ledger stands beside it."""
+    place = folder.resolve()
+    if (place.parent / NAME).is_file():
+        with chain.locked(place.parent):
+            _beside(place, {"kind": "note", "note": text})
+
+
 def _beside(folder: Path, row: dict[str, object]) -> None:
     place = folder.resolve()
     if (place.parent / NAME).is_file():

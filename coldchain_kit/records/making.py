@@ -180,6 +180,9 @@ def handover(record: str | Path, out: str | Path | None = None) -> Path:
                     entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
                     packed.writestr(entry, path.read_bytes())
                 lines = ledger.extract(folder.parent, folder.name)
+                for path in sorted(folder.parent.glob(f"{folder.name}.*")):
+                    if path.suffix in (".sshsig", ".tsq", ".tsr", ".proof") and path.is_file():
+                        packed.writestr(zipfile.ZipInfo(path.name, (1980, 1, 1, 0, 0, 0)), path.read_bytes())
                 if lines:
                     entry = zipfile.ZipInfo(f"{folder.name}.{ledger.NAME}", (1980, 1, 1, 0, 0, 0))
                     entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16

@@ -1,4 +1,4 @@
-"""The record's page as a tagged PDF (PDF/UA-1) made with typst: same page, same bytes, no system fonts, nothing from outside.
+"""The record's page as a tagged PDF that declares PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1), made with typst: same page, same bytes, no system fonts, nothing from outside.
 
 The page's HTML is turned into rows of plain data; what people typed reaches typst as text, never as its markup.
 """
@@ -238,7 +238,7 @@ def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> 
     document = json.dumps({"title": title, "running": running, "banner": banner, "blocks": blocks(page)}, ensure_ascii=False)
     for own_fonts_only in (True, False):  # the system's fonts only where typst's own lack a letter
         try:
-            return typst.compile(source, format="pdf", sys_inputs={"document": document}, pdf_standards="ua-1", ignore_system_fonts=own_fonts_only)
+            return typst.compile(source, format="pdf", sys_inputs={"document": document}, pdf_standards=["ua-1", "a-2a"], ignore_system_fonts=own_fonts_only)
         except typst.TypstError as fault:
             said = fault.message
             if "could not be displayed with font" not in said:

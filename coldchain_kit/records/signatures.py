@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypedDict, cast
 
 from coldchain_kit.base import RecordError, chain
-from coldchain_kit.records import identity, ledger
+from coldchain_kit.records import identity, ledger, sshsig
 
 NAME = "signatures.jsonl"
 ROLES = ("author", "reviewer", "approver")
@@ -37,6 +37,7 @@ class SignatureRow(TypedDict, total=False):
     identity: str
     public_key: str
     signature: str
+    sshsig: str
     checked: str
     previous: str
     line_hash: str
@@ -65,20 +66,27 @@ def read(folder: Path, *, frozen_at: str = "", trusted: Collection[str] | None =
         rows, problems = cast("list[SignatureRow]", held.rows), [*held.problems, *held.unfinished]
     except OSError as fault:
         return [], [f"{NAME}: cannot be read ({fault.strerror})"]
-    digest = ledger.record_hash(folder)
+    digest, tagmanifest = ledger.record_hash(folder), _bytes(folder / ledger.TAGMANIFEST)
     shown: list[SignatureRow] = []
     for number, row in enumerate(rows, 1):
         if row.get("record_hash") != digest:
             problems.append(f"{NAME} line {number} signs another record, or this one before it was changed")
         if not str(row.get("name", "")).strip() or row.get("role") not in ROLES:
             problems.append(f"{NAME} line {number} has no name or no known role")
-        checked, wrong = _check_key(row, trusted)
+        checked, wrong = _check_key(row, trusted, tagmanifest)
         problems += [f"{NAME} line {number}: {wrong}"] if wrong else []
         problems += [f"{NAME} line {number}: {text}" for text in against(row, rows[: number - 1], frozen_at=frozen_at)] if "rules" in row else []
         shown.append({**row, "checked": checked})
     if any(identity.same_person(signer(one), signer(other)) for one in rows if one.get("role") == "author" for other in rows if other.get("role") == "approver"):
         problems.append(f"{NAME}: author and approver are the same person")
     return shown, list(dict.fromkeys(problems))
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def signer(row: SignatureRow) -> tuple[str, str, str]:
@@ -131,30 +139,30 @@ def new_key(path: Path) -> str:
     """
     private, serialization = _ed25519("Ed25519PrivateKey")
     key = private.generate()
-    pem = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    pem = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.OpenSSH, serialization.NoEncryption())
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except OSError as fault:
         raise RecordError(f"the key file cannot be made ({fault.strerror})", where=path.name) from None
     with os.fdopen(handle, "wb") as file:
         file.write(pem)
-    return _hex(key.public_key(), serialization)
+    return sshsig.public_hex(key)
 
 
-def with_key(row: SignatureRow, path: Path) -> SignatureRow:
-    """The row with its key signature; raises RecordError where the file is no Ed25519 private key in PEM form."""
-    private, serialization = _ed25519("Ed25519PrivateKey")
-    try:
-        key = serialization.load_pem_private_key(path.read_bytes(), password=None)
-    except (OSError, ValueError, TypeError) as fault:
-        raise RecordError(f"the key cannot be read ({type(fault).__name__})", where=path.name, expected="an Ed25519 private key in PEM form without password") from None
-    if not isinstance(key, private):
-        raise RecordError("the key is of another kind", where=path.name, expected="Ed25519")
-    row = {**row, "identity": "typed name, signed with an Ed25519 key", "public_key": _hex(key.public_key(), serialization)}
-    return {**row, "signature": key.sign(_signed_bytes(row)).hex()}
+def with_key(row: SignatureRow, path: Path, *, tagmanifest: bytes) -> SignatureRow:
+    """The row with two signatures in OpenSSH's form: ``sshsig`` over the record's tag manifest, for stock tools; ``signature`` over the row's own fields.
+
+    Raises
+    ------
+    RecordError
+        The file is no Ed25519 private key, or the package ``cryptography`` is not installed.
+    """
+    key = sshsig.private_key(path)
+    row = {**row, "identity": "typed name, signed with an Ed25519 key", "public_key": sshsig.public_hex(key), "sshsig": sshsig.sign(tagmanifest, key)}
+    return {**row, "signature": sshsig.sign(_signed_bytes(row), key, namespace=sshsig.LINES)}
 
 
-def _check_key(row: SignatureRow, trusted: Collection[str] | None) -> tuple[str, str]:
+def _check_key(row: SignatureRow, trusted: Collection[str] | None, tagmanifest: bytes) -> tuple[str, str]:
     if "signature" not in row and "public_key" not in row:
         return TYPED, ""
     try:
@@ -164,9 +172,14 @@ def _check_key(row: SignatureRow, trusted: Collection[str] | None) -> tuple[str,
     except (ImportError, RecordError):
         return "key signature not checked", 'its key signature was not checked: the package cryptography is not installed (pip install "coldchain-kit[keys]")'
     try:
-        public.from_public_bytes(bytes.fromhex(row["public_key"])).verify(bytes.fromhex(row["signature"]), _signed_bytes(row))
-    except (InvalidSignature, KeyError, ValueError, TypeError):
-        return "key signature does not fit", "the key signature does not fit the line"
+        if "rules" in row:
+            keys = {sshsig.signer(row["signature"], _signed_bytes(row), namespace=sshsig.LINES), sshsig.signer(row["sshsig"], tagmanifest), row["public_key"]}
+            if len(keys) > 1:
+                raise ValueError("another key")
+        else:
+            public.from_public_bytes(bytes.fromhex(row["public_key"])).verify(bytes.fromhex(row["signature"]), _signed_bytes(row))
+    except (InvalidSignature, KeyError, ValueError, TypeError, AttributeError):
+        return "key signature does not fit", "the key signature does not fit the line or the record"
     if trusted is not None and row["public_key"] not in trusted:
         return f"signed with the key {row['public_key'][:16]}…, which is not trusted", "its key is not among the trusted ones"
     return f"signed with the key {row['public_key'][:16]}…" + (", trusted" if trusted is not None else ""), ""
@@ -188,6 +201,3 @@ def _ed25519(name: str) -> tuple[Any, Any]:
         raise RecordError("keys need the package cryptography", mend='Install it: pip install "coldchain-kit[keys]"') from None
     return getattr(ed25519, name), serialization
 
-
-def _hex(public: Any, serialization: Any) -> str:
-    return public.public_bytes(serialization.Encoding.Raw, serialization.PublicFormat.Raw).hex()

@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import cast
 
-from coldchain_kit.base import RecordError, chain, nearest
+from coldchain_kit.base import RecordError, chain, files, nearest
 from coldchain_kit.records import context, identity, ledger, signatures, verification
 from coldchain_kit.records.signatures import ROLES, SignatureRow, new_key
 from coldchain_kit.register import Person
@@ -60,7 +60,7 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
     with _lock(folder):
         rows, _ = signatures.read(folder)
         row = _row(folder, role, name, texts, found.record_hash)
-        row = {**row, "identity": signatures.TYPED} if key is None else signatures.with_key(row, key)
+        row = {**row, "identity": signatures.TYPED} if key is None else signatures.with_key(row, key, tagmanifest=(folder / ledger.TAGMANIFEST).read_bytes())
         forbidden = signatures.against(row, rows, frozen_at=verification.bag_info(folder).get("Frozen-At", ""))
         if forbidden:
             raise RecordError("; ".join(forbidden), where=folder.name, mend="Nothing was signed")
@@ -68,9 +68,17 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
             ledger.intend_signature(folder, name=row["name"], role=role, count=len(rows) + 1)
             written = cast(SignatureRow, chain.append(folder / signatures.NAME, row))
             ledger.signed(folder, line_hash=written["line_hash"], count=len(rows) + 1)
+            if "sshsig" in written:
+                files.write(beside(folder, len(rows) + 1, role), written["sshsig"])
             return written
         except OSError as fault:
             raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
+
+
+def beside(folder: Path, count: int, role: str) -> Path:
+    """Where a detached signature lies for stock tools: beside the record, never inside."""
+    place = folder.resolve()
+    return place.parent / f"{place.name}.{count}-{role}.sshsig"
 
 
 def line(row: SignatureRow) -> str:

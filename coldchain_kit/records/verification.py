@@ -24,7 +24,7 @@ MANIFEST, TAGMANIFEST, SIGNATURES = "manifest-sha256.txt", ledger.TAGMANIFEST, s
 NEEDED_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
 NEEDED_DATA = ("data/record.html", "data/record.ipynb", "data/results.json", "data/environment.txt")
 CONTENTS_LABEL = "Contents-SHA256"
-_NOT_CONTENTS = ("data/record.html", "data/record.pdf", "data/context.json")
+_NOT_CONTENTS = ("data/record.html", "data/record.pdf", "data/context.json", "data/ro-crate-metadata.json", "data/HOW_TO_CHECK.txt")
 _LINE = re.compile(r"(?P<hash>[0-9a-f]{64}) [ *](?P<name>.+)")
 
 
@@ -326,7 +326,7 @@ def _bagit(path: Path) -> Iterator[str]:
 
 
 def contents_hash(entries: list[tuple[str, str]]) -> str:
-    """SHA-256 over the (hash, name) rows of what a record holds: all of data/ but the page, its PDF and what they were frozen under (context.json).
+    """SHA-256 over the (hash, name) rows of what a record holds: all of data/ but the page, its PDF, what they were frozen under, and how to read and check it.
 
     It is the hash that the page itself can print, and the same for the same case frozen at another time.
     """
