@@ -13,6 +13,7 @@ from coldchain_kit.records import markup, page, pdf
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="90" height="40" viewBox="0 0 90 40"><title>Trace of F2</title><desc>Above 8 °C for three hours.</desc><g clip-path="url(#a)"><path d="M0 0L9 9"/><text>°C</text></g></svg>'
 TABLE = '<style>td{color:red}</style><table class="kit"><caption>Probes, °C</caption><thead><tr><th scope="col">Probe</th><th scope="col">Highest (°C)</th></tr></thead><tbody><tr><th scope="row">upper</th><td class="num">9.3</td></tr></tbody></table>'
+AT = "2026-03-09T09:12:00Z"
 HOSTILE = '<script>alert(1)</script><img src="https://example.org/x.png" onerror="x()"><a href="https://example.org">link</a></main></body><style>@import "x"</style><form><input></form><p style="background:url(http://x)">kept</p>'
 
 
@@ -119,12 +120,12 @@ def test_svg_keeps_no_outside_reference():
 
 
 def test_pdf_is_tagged_whole_and_the_same_to_the_byte():
-    first, second = (pdf.from_page(html(), title="F2", running="2026-014, revision 1", banner="EXERCISE") for _ in range(2))
+    first, second = (pdf.from_page(html(), title="F2", frozen_at=AT, running="2026-014, revision 1", banner="EXERCISE") for _ in range(2))
     # What the file declares of itself in its metadata: PDF/A part and conformance (ISO 19005-1, 6.7.11) and PDF/UA part (ISO 14289-1, clause 5): MEMORY.
     # Whether it keeps what it declares is typst's word: no validator is at hand here.
     assert b"<pdfaid:part>2</pdfaid:part>" in first and b"<pdfaid:conformance>A</pdfaid:conformance>" in first and b"<pdfuaid:part>1</pdfuaid:part>" in first
     assert first == second and first.startswith(b"%PDF") and b"StructTreeRoot" in first
-    assert b"CreationDate" not in first and b"ModDate" not in first, "no clock time in the file"
+    assert set(re.findall(rb"D:2\d{13}", first)) == {b"D:20260309091200"}, "no clock time in the file but the freeze's"
 
 
 def test_pdf_rows_hold_what_the_page_shows():
@@ -139,13 +140,13 @@ def test_pdf_rows_hold_what_the_page_shows():
 
 def test_pdf_takes_typed_text_as_text():
     words = new_notebook(cells=[new_code_cell("x", outputs=[output(text_html="<p>#panic() $x$ *b* @ref &lt;label&gt; =1</p>")])])
-    assert pdf.from_page(page.html(words, title="#panic()"), title="#panic()").startswith(b"%PDF")
+    assert pdf.from_page(page.html(words, title="#panic()"), title="#panic()", frozen_at=AT).startswith(b"%PDF")
 
 
 @pytest.mark.parametrize("source", ["#### deep first", "## a\n\n##### skipped levels", "##", "<table><caption>empty</caption></table>", "| a |\n|---|", "- one\n    - two\n\n1. x\n\n> quoted\n\n`code` **bold *both***", "Ελληνικά Кириллица −40 °C ± ≤ µ"])
 def test_pdf_of_odd_notebooks(source):
     words = new_notebook(cells=[new_markdown_cell("# t"), new_markdown_cell(source)])
-    assert pdf.from_page(page.html(words, title="t"), title="t").startswith(b"%PDF")
+    assert pdf.from_page(page.html(words, title="t"), title="t", frozen_at=AT).startswith(b"%PDF")
 
 
 def test_a_letter_no_font_has_is_a_plain_message(monkeypatch):
@@ -161,5 +162,5 @@ def test_a_letter_no_font_has_is_a_plain_message(monkeypatch):
 
     monkeypatch.setattr(typst, "compile", refuse)
     with pytest.raises(RecordError, match="could not be displayed.*print the page from a browser"):
-        pdf.from_page(html(), title="t")
+        pdf.from_page(html(), title="t", frozen_at=AT)
     assert asked == [True, False]

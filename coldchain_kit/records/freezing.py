@@ -101,7 +101,7 @@ def freeze(
         text = page.of_record(notebook, held, contents=contents, files=hashes)
         files["record.html"] = text.encode("utf-8")
         if pdf:
-            files["record.pdf"] = papers.from_page(text, title=info["title"], running=f"{number}, revision {revision}", banner=info.get("banner", ""))
+            files["record.pdf"] = papers.from_page(text, title=info["title"], frozen_at=now, running=f"{number}, revision {revision}", banner=info.get("banner", ""))
         files[crate.NAME] = crate.text(held, {path: _digest(content) for path, content in files.items()})
         name = f"{number}-r{revision}"
 

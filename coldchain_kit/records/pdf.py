@@ -225,8 +225,10 @@ def setter() -> Any:
     return typst
 
 
-def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> bytes:
+def from_page(page: str, *, title: str, frozen_at: str, running: str = "", banner: str = "") -> bytes:
     """The PDF of a page made by :func:`coldchain_kit.records.page.html`.
+
+    ``frozen_at`` (ISO 8601, UTC) is the document's date, which PDF/A asks for: no other clock goes into the file.
 
     Raises
     ------
@@ -235,7 +237,7 @@ def from_page(page: str, *, title: str, running: str = "", banner: str = "") -> 
     """
     typst = setter()
     source = resources.files("coldchain_kit.records").joinpath("page_template/page.typ").read_bytes()
-    document = json.dumps({"title": title, "running": running, "banner": banner, "blocks": blocks(page)}, ensure_ascii=False)
+    document = json.dumps({"title": title, "running": running, "banner": banner, "at": [int(part) for part in re.findall(r"\d+", frozen_at)[:6]], "blocks": blocks(page)}, ensure_ascii=False)
     for own_fonts_only in (True, False):  # the system's fonts only where typst's own lack a letter
         try:
             return typst.compile(source, format="pdf", sys_inputs={"document": document}, pdf_standards=["ua-1", "a-2a"], ignore_system_fonts=own_fonts_only)
