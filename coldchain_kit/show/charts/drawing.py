@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     import altair as alt
 
 WIDTH_PX, HEIGHT_PX = 700, 260
+MOST_TICKS = 10
+_STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, *(1440 * days for days in (1, 2, 3, 4, 7, 14, 28, 56, 112, 364)))
 FULL_READINGS = 3000  # a window shown in full is reduced as well where it holds more than this: there are fewer pixels
 LIVE_SCHEMA = "https://vega.github.io/schema/vega-lite/v5.json"  # what JupyterLab 4 draws by itself
 _SLACK = 1.15  # texts are laid out this much larger than the still picture prints them: other machines' fonts are wider
@@ -163,11 +165,28 @@ class Clock:
         """The Altair axis: 24 h clock, dates at midnight."""
         import altair as alt
 
-        shown = "datum.value"
+        shown = "time(datum.value)"  # a number: a date plus a number would be a text
         for at, seconds in self.changes:
-            shown = f"(datum.value >= {self.ms(at)} ? datum.value + {seconds * 1000} : {shown})"
+            shown = f"(time(datum.value) >= {self.ms(at)} ? time(datum.value) + {seconds * 1000} : {shown})"
         text = f"utchours({shown}) + utcminutes({shown}) == 0 ? utcFormat({shown}, '%d %b') : utcFormat({shown}, '%H:%M')"
-        return alt.Axis(title=self.title if title else None, labelExpr=text, labels=title, labelOverlap=True, grid=True, gridColor="#eeeeee", tickCount=10)
+        return alt.Axis(title=self.title if title else None, labelExpr=text, labels=title, labelOverlap=True, grid=True, gridColor="#eeeeee", values=self.ticks())
+
+    def ticks(self) -> list[int]:
+        """Round times of the site's own wall clock, on both sides of a clock change [ms of the chart's clock]; at most ten.
+
+        Examples
+        --------
+        >>> clock = Clock.of(pd.Timestamp("2026-03-28T12:00Z"), pd.Timestamp("2026-03-30T12:00Z"), "Europe/Lisbon")
+        >>> [str(pd.Timestamp(tick, unit="ms", tz="UTC").tz_convert("Europe/Lisbon"))[5:16] for tick in clock.ticks()]
+        ['03-28 12:00', '03-28 18:00', '03-29 00:00', '03-29 06:00', '03-29 12:00', '03-29 18:00', '03-30 00:00', '03-30 06:00', '03-30 12:00']
+        """
+        span_min = (self.end - self.start) / pd.Timedelta(minutes=1)
+        step = next((one for one in _STEPS_MIN if span_min <= MOST_TICKS * one), _STEPS_MIN[-1])
+        grid = f"{min(step, 15)}min"
+        instants = pd.date_range(self.start.ceil(grid), self.end, freq=grid)
+        wall = instants.tz_convert(self.zone).tz_localize(None)
+        minutes = wall.as_unit("s").asi8 // 60
+        return [int(tick) for tick in self.ms(instants[minutes % step == 0])]
 
     def x(self, field: str, *, title: bool = True) -> alt.X:
         """The Altair x channel of a field made by :meth:`ms`."""
