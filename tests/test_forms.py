@@ -101,7 +101,7 @@ def test_a_decision_is_kept_with_outcome_person_role_and_time(case):
         box.value = {"outcome": "kept marked", "by": "P. Reis", "role": "pharmacist", "time": "2026-03-09 15:00"}.get(box.description, "")
     boxes(form, "Button")[0].click()
     assert entries.current(case.case.folder)["decision.L-7731"] == {"outcome": "kept marked", "by": "P. Reis", "role": "pharmacist", "time": "2026-03-09 15:00"}
-    assert "L-7731 | kept marked | P. Reis | pharmacist | 2026-03-09 15:00 | none | none | none | R. Vaz" in str(forms.decisions(case, frozen=True))
+    assert "L-7731 | kept marked | P. Reis | pharmacist | 2026-03-09 15:00 +00:00 | none | none | none | R. Vaz" in str(forms.decisions(case, frozen=True))
     assert "Decision on lot" not in str(open_questions.still_open(case))
 
 

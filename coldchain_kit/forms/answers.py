@@ -32,6 +32,21 @@ def standing(assessment: Assessment, prefix: str) -> dict[str, dict[str, str]]:
     return {field.partition(".")[2]: entries.parts(row["new"]) for field, row in latest(assessment).items() if field.startswith(f"{prefix}.") and row["new"] is not None}
 
 
+def changed(row: entries.Entry) -> str:
+    """ " (changed, see No. 7)" where an answer stands in place of an earlier one."""
+    return f" (changed, see No. {row['n']})" if row["old"] is not None else ""
+
+
+def who(assessment: Assessment, name: str) -> str:
+    """A typed name with the function that the register gives it.
+
+    The register's names are compared without case and blanks; a name that it does not have stays as it is.
+    """
+    plain = " ".join(name.casefold().split())
+    held = next((one for one in assessment.site.people.values() if " ".join(one.name.casefold().split()) == plain), None)
+    return f"{name}, {held.function}" if held and held.function else name
+
+
 def from_case(assessment: Assessment, field: str) -> str:
     """What case.toml says where nobody answered the form."""
     given = assessment.case.found or {}

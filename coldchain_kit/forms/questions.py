@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from coldchain_kit.forms import answers, boxes
 from coldchain_kit.register import Site, entries
-from coldchain_kit.show import Prose, Table, narrative, open_questions, wording
+from coldchain_kit.show import Prose, Table, doubts, narrative, open_questions, wording
 
 if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
@@ -143,8 +143,8 @@ def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: b
         rows = tuple(
             (
                 entries.FIELDS[field],
-                answers.shown(row["new"]) if row else answers.from_case(assessment, field),
-                row["who"] if row else "nobody",
+                answers.shown(row["new"]) + answers.changed(row) if row else answers.from_case(assessment, field),
+                answers.who(assessment, row["who"]) if row else "nobody",
                 wording.when(row["when"], assessment.site.timezone) if row else "never",
             )
             for field in fields
@@ -179,7 +179,16 @@ def _keyed_table(assessment: Assessment, prefix: str, title: str, noun: str, key
     rows = []
     for key in shown:
         held = standing.get(key) or {}
-        given = (held.get(part) or (open_questions.UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts)
-        rows.append((key, *given, latest[f"{prefix}.{key}"]["who"] if key in standing else "nobody"))
+        given = [_part(assessment, part, held.get(part)) or (open_questions.UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts]
+        entry = latest.get(f"{prefix}.{key}") if key in standing else None
+        given[0] += answers.changed(entry) if entry else ""
+        rows.append((key, *given, answers.who(assessment, entry["who"]) if entry else "nobody"))
     columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
-    return Table(title, columns, tuple(rows), empty="No lot is listed." if prefix == "decision" else "Nothing has been entered.")
+    notes = tuple(doubts.of_decisions(assessment)) if prefix == "decision" else ()
+    return Table(title, columns, tuple(rows), notes, empty="No lot is listed." if prefix == "decision" else "Nothing has been entered.")
+
+
+def _part(assessment: Assessment, part: str, held: str | None) -> str:
+    """A part of a structured answer; a time in the site's zone with its offset."""
+    stamp = doubts.instant(assessment, held) if part in ("time", "start", "end") else None
+    return wording.when(stamp, assessment.site.timezone) if stamp is not None else str(held or "")

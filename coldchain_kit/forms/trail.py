@@ -54,7 +54,7 @@ def both_results(assessment: Assessment) -> Table:
             rows += _with_and_without(assessment, field.partition(".")[2], entries.parts(held))
     columns = ("No.", "Unit and probe", "Readings set aside", "All readings (the headline)", "Without them", "Reason", "Second person")
     return Table(
-        "Results with and without the readings set aside, corrected values", columns, tuple(rows), empty="No reading has been set aside: every result rests on all readings."
+        f"Results with and without the readings set aside; {wording.FURTHER}", columns, tuple(rows), empty="No reading has been set aside: every result rests on all readings."
     )
 
 

@@ -1,5 +1,6 @@
 """Show: words, charts, tables and sheets. Nothing is computed here that a number rests on.
 
+doubts          what people wrote that does not fit
 wording         figures and instants as words
 charts          charts of an assessment
 tables          tables of an assessment

@@ -1,4 +1,5 @@
 from . import charts as charts
+from . import doubts as doubts
 from . import enquiry as enquiry
 from . import first_screen as first_screen
 from . import narrative as narrative

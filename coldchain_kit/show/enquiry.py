@@ -101,7 +101,7 @@ def _product(lot: LotRow[str]) -> Facts:
     stays = lot["stays"]
     return [
         ("Product", lot["product"]), ("Presentation", lot.get("presentation") or wording.NOT_KNOWN), ("Lot", lot["lot"]), ("Expiry", lot.get("expiry") or wording.NOT_KNOWN),
-        ("Quantity", " then ".join(dict.fromkeys(held for stay in stays if (held := stay.get("quantity")))) or wording.NOT_KNOWN),
+        ("Quantity", " then ".join(dict.fromkeys(wording.quantity(held, lot.get("presentation")) for stay in stays if (held := stay.get("quantity")))) or wording.NOT_KNOWN),
         ("State", " then ".join(dict.fromkeys(f"{stay['state']}{'' if stay.get('state_stated') else ' (taken so, none is stated)'}" for stay in stays)) or wording.NOT_KNOWN),
         *([("Goes with lot", str(lot["goes_with"]))] if lot.get("goes_with") else []),
     ]  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from coldchain_kit import causes
 from coldchain_kit.model import ExcursionRow, LotRow, ProbeRow
 from coldchain_kit.register import entries
-from coldchain_kit.show import narrative, open_questions, wording
+from coldchain_kit.show import doubts, narrative, open_questions, wording
 from coldchain_kit.show.tables import Table
 from coldchain_kit.show.tables.excursions import extreme, strength
 from coldchain_kit.show.tables.lots import more as more_words
@@ -133,7 +133,9 @@ def _evidence_only(assessment: Assessment) -> list[tuple[str, object]]:
         for side, held in row["outside"].items()
         if held["minutes_most"]
     ]
-    return [("Other probes, evidence only", told)] if told else []
+    checks = assessment.results.get("checks", ())
+    said = [row["text"] for row in checks[:MOST_SHOWN]] + ([f"And {len(checks) - MOST_SHOWN} more checks; the table lists all."] if len(checks) > MOST_SHOWN else [])
+    return [(head, lines) for head, lines in (("Other probes, evidence only", told), ("Logbook at odds with the readings", said)) if lines]
 
 
 def _cause(assessment: Assessment) -> list[str]:
@@ -174,7 +176,8 @@ def _of_people(assessment: Assessment) -> list[tuple[str, object]]:
     now, lots = entries.current(assessment.case.folder), assessment.results["lots"]
     asked = [row["lot"] for row in lots if row["needs_decision"]]
     need = f"{wording.several(asked)} ({len(asked)} of {len(lots)} listed)" if asked else "none of those listed" if lots else f"{wording.NOT_KNOWN}: no stock list was given"
-    decided = [f"{lot}: {entries.parts(now[f'decision.{lot}'])['outcome']} (by {entries.parts(now[f'decision.{lot}'])['by']})." for lot in asked if f"decision.{lot}" in now]
+    latest = {row["field"]: row for row in entries.read(assessment.case.folder)}
+    decided = [_decided(lot, entries.parts(now[f"decision.{lot}"]), latest[f"decision.{lot}"]) for lot in asked if f"decision.{lot}" in now] + doubts.of_decisions(assessment)
     return [
         ("Root cause, by the investigator", now.get("cause.root", open_questions.UNANSWERED)),
         ('Stock marked "do not use"', now.get("immediate.marked", open_questions.UNANSWERED)),
@@ -183,6 +186,11 @@ def _of_people(assessment: Assessment) -> list[tuple[str, object]]:
         ("Decided on product", decided or "nothing yet"),
         ("Still open", _open(assessment)),
     ]
+
+
+def _decided(lot: str, held: dict[str, str], row: entries.Entry) -> str:
+    changed = f"; changed, see No. {row['n']}" if row["old"] is not None else ""
+    return f"{lot}: {held['outcome']} (by {held['by']}{changed})."
 
 
 def _stated(lots: list[LotRow[str]]) -> list[tuple[str, list[str] | str]]:

@@ -168,6 +168,21 @@ def hours(value: float | None) -> str:
     return NOT_KNOWN if value is None or absent(value) else f"{figure(value)} h"
 
 
+def quantity(value: object, counted_in: str | None) -> str:
+    """How much of what; "not stated of what" where nobody says what is counted.
+
+    Examples
+    --------
+    >>> quantity("40", "single-dose vial"), quantity("40", None), quantity("18 boxes", None), quantity("", "vial")
+    ('40 × single-dose vial', '40 (not stated of what)', '18 boxes', 'not known')
+    """
+    text = str(value if value is not None else "").strip()
+    if not text:
+        return NOT_KNOWN
+    bare = not any(letter.isalpha() for letter in text)
+    return f"{text} × {counted_in}" if bare and counted_in else f"{text} (not stated of what)" if bare else text
+
+
 def percent(share: float | None) -> str:
     """A share as per cent, cut and never rounded up: 99.99 % of a record is not all of it.
 
@@ -257,6 +272,7 @@ def moment(time: str | pd.Timestamp | None, zone: str) -> str:
     return f"{_DAYS[stamp.weekday()]} {stamp.day} {_MONTHS[stamp.month - 1]} {stamp.year}, {clock} ({zone}, UTC{offset(stamp)})"
 
 
+FURTHER = "times from values as read and corrected, whichever lie further outside"
 BY_DISPLAY = "outside by the display, time not known"
 
 

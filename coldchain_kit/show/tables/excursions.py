@@ -287,7 +287,7 @@ def bands(assessment: Assessment) -> Table:
     notes = (*notes, f"No reading, not even within the uncertainty, and no gap beyond: {'; '.join(quiet)}.") if quiet else notes
     empty = f"no reading lies there, not even within the uncertainty, and no gap: {'; '.join(quiet)}." if rows else "not evaluated."
     return Table(
-        "Time beyond these temperatures, deciding probes, corrected values",
+        f"Time beyond these temperatures, deciding probes; {wording.FURTHER}",
         ("Unit and probe", "Beyond", "By the readings", "At least to at most", "Longest run"),
         shown,
         notes,

@@ -127,7 +127,7 @@ def _probes(assessment: Assessment, unit: str) -> Table:
                 *_certificate(last),
             )
         )
-    columns = ("Probe", "Column in the download", "Role", "Decides on the product", "Place", "Time constant", "Certificate", "Date", "Due", "Expanded uncertainty")
+    columns = ("Probe", "Column in the download", "Role", "Decides on the product", "Place", "Time constant", "Certificate", "Date", "Due", "Expanded uncertainty", "Points of the certificate: reference, reading")
     unregistered = [name for name, trace in assessment.units[unit].traces.items() if not trace.probe.registered]
     notes = (f"Not registered, kept and reported: {wording.several(unregistered)}.",) if unregistered else ()
     return Table(f"Probes of unit {unit}", columns, tuple(rows), notes, "No temperature column was found.")
@@ -135,10 +135,11 @@ def _probes(assessment: Assessment, unit: str) -> Table:
 
 def _certificate(held: Certificate | None) -> tuple[object, ...]:
     if held is None:
-        return ("none in the register", None, None, None)
+        return ("none in the register", None, None, None, "none")
     u = f"{wording.celsius(held.expanded_uncertainty_c)} (k = {held.coverage:g})" if held.expanded_uncertainty_c else None
     number = f"{held.number or wording.NOT_KNOWN} ({held.laboratory})" if held.laboratory else held.number
-    return (number, held.date, held.due, u)
+    points = [f"{wording.celsius(true)} read as {wording.celsius(read)}" for true, read in held.points]
+    return (number, held.date, held.due, u, points or "none stated: readings stand uncorrected")
 
 
 def sources(assessment: Assessment) -> Table:

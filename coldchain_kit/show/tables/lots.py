@@ -19,7 +19,7 @@ def lots(assessment: Assessment) -> Table:
     about = {lot.lot: lot for lot in assessment.lots}
     cells = [
         (
-            row["lot"], row["product"], *(getattr(about.get(row["lot"]), name, None) for name in ("presentation", "manufacturer", "expiry")), _quantity(row["stays"]),
+            row["lot"], row["product"], *(getattr(about.get(row["lot"]), name, None) for name in ("presentation", "manufacturer", "expiry")), _quantity(row["stays"], getattr(about.get(row["lot"]), "presentation", None)),
             "yes: a person must decide" if row["needs_decision"] else "no excursion found in a complete record, no more than that", row["why"] or "nothing found", _freezing(row["possible_freezing"], row.get("freezing")), _state(row["stays"]), _against(row),
         )
         for row in assessment.results["lots"]
@@ -69,8 +69,9 @@ def _against(row: LotRow[str]) -> list[str]:
     return told + ([f"goes with lot {row['goes_with']}, which has its own row and limits"] if row.get("goes_with") else [])
 
 
-def _quantity(stays: list[StayRow[str]]) -> str:
-    held = [str(stay["quantity"]) for stay in stays if stay.get("quantity") not in (None, "")]
+def _quantity(stays: list[StayRow[str]], presentation: str | None) -> str:
+    """How much, with what it is counted in: "40 single-dose vial"; that nobody stated what, where nobody did."""
+    held = [wording.quantity(stay["quantity"], presentation) for stay in stays if stay.get("quantity") not in (None, "")]
     return " then ".join(dict.fromkeys(held)) or wording.NOT_KNOWN
 
 
@@ -84,9 +85,9 @@ def _freezing(value: bool | None, held: FreezingRow[str] | None = None) -> str:
 
 def stays(assessment: Assessment) -> Table:
     """Where each lot was, and when."""
-    zone = assessment.site.timezone
+    zone, presented = assessment.site.timezone, {lot.lot: lot.presentation for lot in assessment.lots}
     cells = [
-        (row["lot"], stay.get("unit"), wording.when(stay.get("moved_in"), zone), wording.when(stay["moved_out"], zone) if stay.get("moved_out") else "still there", stay.get("quantity"), "; ".join(_state([stay])))
+        (row["lot"], stay.get("unit"), wording.when(stay.get("moved_in"), zone), wording.when(stay["moved_out"], zone) if stay.get("moved_out") else "still there", _quantity([stay], presented.get(row["lot"])), "; ".join(_state([stay])))
         for row in assessment.results["lots"]
         for stay in row["stays"]
     ]
@@ -162,7 +163,7 @@ def _exposures(assessment: Assessment) -> Table:
     )
     return turned(
         Table(
-            "What each lot received during its stay, corrected values",
+            f"What each lot received during its stay; {wording.FURTHER}; lowest and highest corrected",
             columns,
             shown,
             (*notes, "What a lot received during time without readings is not known."),
