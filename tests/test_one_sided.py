@@ -332,7 +332,8 @@ def test_no_page_and_no_result_holds_a_number_that_nobody_measured(cases, name):
     table = html.unescape(str(tables.readings(found)._repr_mimebundle_()))
     assert f"“{text}”" in sheet and f"“{text}”" in table
     data = tables.csv_tables(found)
-    assert not any(np.isin(data[frame].select_dtypes("number").to_numpy(), list(never)).any() for frame in data)
+    measured = {"readings": {9.4, 1.2}}  # these stand in the file, and readings.csv holds every reading
+    assert not any(np.isin(data[frame].select_dtypes("number").to_numpy(), list(never - measured.get(frame, set()))).any() for frame in data)
 
 
 @pytest.mark.parametrize("name", TRAP)

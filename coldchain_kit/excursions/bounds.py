@@ -214,6 +214,6 @@ def trace_steps(trace: Trace, *, limit_c: float, direction: Direction, condition
     found = pairs_without(trace, lost)
     steps = time_beyond.steps_of(
         timeline.times_of(readings).as_unit("us").asi8[at], corrected, as_read, limit_c=limit_c, direction=direction, expanded_c=2.0 * np.nan_to_num(readings["u_c"].to_numpy())[at],
-        gap=found.gap, coarse=found.coarse, hidden_k=swing.hidden_k(_without(trace, lost), direction), inclusive=_exclusive(condition, direction, limit_c),
+        gap=found.gap, coarse=found.coarse, hidden_k=swing.hidden_k(_without(trace, lost)), inclusive=_exclusive(condition, direction, limit_c),
     )  # fmt: skip
     return steps._replace(most=steps.most | short[:-1] | short[1:]) if short.any() else steps
