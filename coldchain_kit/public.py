@@ -5,6 +5,7 @@ Leaf functions take any Series of °C on a UTC-aware, strictly increasing index;
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pandas as pd
@@ -230,13 +231,18 @@ def minutes_beyond(celsius: pd.Series, *, limit_c: float, direction: str = "abov
     -------
     Beyond: minutes, least, most [min].
 
+    Raises
+    ------
+    KitError
+        A Series without times in UTC, a limit that is no number, an uncertainty below zero or that is none: what is not known widens, it is never nought.
+
     Examples
     --------
     >>> times = pd.date_range("2026-03-01", periods=5, freq="5min", tz="UTC")
     >>> minutes_beyond(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0, u_c=0.25)
     Beyond(minutes=15.0, least=10.0, most=20.0)
     """
-    return excursions.minutes_beyond(_checked(celsius), limit_c=limit_c, direction=direction, u_c=u_c)
+    return excursions.minutes_beyond(_checked(celsius), limit_c=_finite(limit_c, "limit_c"), direction=direction, u_c=_finite(u_c, "u_c", least=0.0))
 
 
 def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str = "above") -> float:
@@ -248,7 +254,7 @@ def degree_minutes(celsius: pd.Series, *, limit_c: float, direction: str = "abov
     >>> degree_minutes(pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], index=times), limit_c=8.0)
     22.5
     """
-    return excursions.degree_minutes(_checked(celsius), limit_c=limit_c, direction=direction)
+    return excursions.degree_minutes(_checked(celsius), limit_c=_finite(limit_c, "limit_c"), direction=direction)
 
 
 def mean_kinetic_temperature(celsius: pd.Series, *, ea_kj_mol: float = physics.ACTIVATION_ENERGY_KJ_MOL) -> float:
@@ -265,7 +271,13 @@ def mean_kinetic_temperature(celsius: pd.Series, *, ea_kj_mol: float = physics.A
     >>> round(mean_kinetic_temperature(pd.Series([20.0, 20.0, 30.0], index=times)), 4)
     23.6445
     """
-    return exposure.mkt_c(_checked(celsius), ea_kj_mol=ea_kj_mol)
+    return exposure.mkt_c(_checked(celsius), ea_kj_mol=_finite(ea_kj_mol, "ea_kj_mol"))
+
+
+def _finite(value: float, name: str, *, least: float = -math.inf) -> float:
+    if not math.isfinite(value) or value < least:
+        raise KitError(f"{name} is {value}", expected="a number" + ("" if least == -math.inf else f", {least:g} or more"))
+    return value
 
 
 def _window(celsius: pd.Series, start: pd.Timestamp | None, end: pd.Timestamp | None) -> tuple[pd.Timestamp, pd.Timestamp]:

@@ -45,3 +45,13 @@ def test_minutes_beyond_are_in_order_and_within_the_record(values):
     grid = np.linspace(0, len(values) - 1, 2000 * (len(values) - 1) + 1)
     beyond = np.clip(np.interp(grid, np.arange(len(values)), values) - 8.0, 0, None)
     assert ck.degree_minutes(series, limit_c=8.0) == pytest.approx(float(np.trapezoid(beyond, grid) * 5.0), abs=0.05)
+
+
+@pytest.mark.parametrize("given", [{"u_c": float("nan")}, {"u_c": -1.0}, {"u_c": float("inf")}, {"limit_c": float("nan")}])
+def test_figures_that_cannot_be_are_refused_and_never_make_a_bound_narrower(given):
+    """Of an uncertainty that is not known, "at most" came out below "minutes"."""
+    own = pd.Series([7.0, 9.0, 11.0, 9.0, 7.0], pd.date_range("2026-03-01", periods=5, freq="5min", tz="UTC"))
+    with pytest.raises(ck.KitError, match=next(iter(given))):
+        ck.minutes_beyond(own, **{"limit_c": 8.0, **given})
+    with pytest.raises(ck.KitError, match="ea_kj_mol is nan"):
+        ck.mean_kinetic_temperature(own, ea_kj_mol=float("nan"))

@@ -335,3 +335,16 @@ def test_a_sites_logbook_that_is_not_there_is_named(folder):
     (folder / "site.toml").write_text(SITE.replace("[site]\n", '[site]\nlogbook = "none.csv"\n'), "utf-8")
     with pytest.raises(RegisterError, match=r"site\.toml line 2: there is no file 'none\.csv'"):
         register.load_case(folder / "case.toml")
+
+
+@pytest.mark.parametrize("interval", ["1e-9", "0.001", "1e9", "[5, 1e-9]", "inf", "nan", "0", "-5"])
+def test_an_interval_that_no_logger_has_is_one_plain_error(tmp_path, interval, capsys):
+    """1e-9 min ended in a traceback out of memory."""
+    from coldchain_kit import cli
+    from tests import sites
+
+    rows = [(f"2026-03-01T{k // 12:02d}:{5 * (k % 12):02d}:00", 5.0) for k in range(288)]
+    case = sites.write(tmp_path, [sites.series(tmp_path, rows)], unit=f"[units.U.logger]\ninterval_min = {interval}\n")
+    assert cli.main(["assess", str(case)]) == 2
+    told = capsys.readouterr().err
+    assert "interval_min" in told and "site.toml line" in told and "Traceback" not in told

@@ -78,6 +78,14 @@ def positives(value: Any) -> str:
     return "" if good else "a number above zero, or a list of them such as [1, 15]"
 
 
+def intervals(value: Any) -> str:
+    """One interval of readings, or a list of them [min]: from a second to a month, which is as far as any logger goes."""
+    given = value if isinstance(value, list) else [value]
+    if positives(value) or not all(1 / 60 <= one <= 31 * 1440 for one in given):
+        return "minutes from 0.02 (a second) to 44640 (31 days), or a list of them such as [1, 15]"
+    return ""
+
+
 def temperature(unit: str) -> Rule:
     """A rule that accepts a temperature in "c" or "f" which there can be."""
     return lambda value: "" if not number(value) and value >= ABSOLUTE_ZERO[unit] else f"a temperature in °{unit.upper()}"

@@ -16,7 +16,7 @@ ALARM = {
     "high_f": toml.temperature("f"), "delay_min": toml.zero_or_more,
 }  # fmt: skip
 LOGGER = {
-    "serial": toml.text, "model": toml.text, "interval_min": toml.positives, "clock": toml.text, "set_on": toml.since,
+    "serial": toml.text, "model": toml.text, "interval_min": toml.intervals, "clock": toml.text, "set_on": toml.since,
     "clock_checks": toml.time_pairs, "temperature_unit": toml.one_of("C", "F", "K"), "date_order": toml.one_of("dmy", "mdy", "ymd"),
     "alarm": ALARM, "memory_readings": toml.whole, "when_full": toml.one_of("stop", "overwrite"), "backup_hours": toml.zero_or_more,
     "events_kept": toml.whole, "range_c": toml.pair,
