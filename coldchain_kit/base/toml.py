@@ -80,10 +80,10 @@ def positives(value: Any) -> str:
 
 def intervals(value: Any) -> str:
     """One interval of readings, or a list of them [min]: from a second to a month, which is as far as any logger goes."""
-    given = value if isinstance(value, list) else [value]
-    if positives(value) or not all(1 / 60 <= one <= 31 * 1440 for one in given):
+    wrong = positives(value)
+    if not wrong and not all(1 / 60 <= one <= 31 * 1440 for one in (value if isinstance(value, list) else [value])):
         return "minutes from 0.02 (a second) to 44640 (31 days), or a list of them such as [1, 15]"
-    return ""
+    return wrong
 
 
 def temperature(unit: str) -> Rule:
