@@ -229,11 +229,14 @@ def enquiry(options: argparse.Namespace) -> int:
 
 
 def monthly(options: argparse.Namespace) -> int:
+    from coldchain_kit import records
     from coldchain_kit.records import fleet
 
     done = fleet.month(options.sites, month=options.month, out=options.out, units=options.unit, jobs=options.jobs, reason=options.reason, final=options.final, say=_say)
     for path in done.records:
         print(path)
+        for line in records.context.warnings(path):
+            print(f"coldchain monthly: {path.name}: {line}", file=sys.stderr)
     print(done.index)
     for line in done.incomplete:
         print(f"coldchain monthly: {line}", file=sys.stderr)

@@ -120,6 +120,14 @@ def test_logbook_outranks_the_shape(kind, minutes, log, cause):
     assert weigh(case, logbook=[entry(case, log, 5)])[0]["cause"] == cause
 
 
+def test_a_power_line_does_not_explain_air_that_changed_within_minutes():
+    """A door of an hour, and a line that says power: a closed cabinet takes hours, so the line is a lead (until edition 2 it came first)."""
+    case = made("door_open", 60)
+    ranked = weigh(case, logbook=[entry(case, "power", 5)])
+    lead = next(one for row in ranked if row["cause"] == "power_loss" for one in row["for"] if "logbook line 2" in one["observation"])
+    assert ranked[0]["cause"] == "door_open" and "changed within minutes" in lead["comment"]
+
+
 def test_a_power_line_of_the_logger_itself_settles_what_looks_alike():
     case = made("cooling_failure", 3000)
     unit = labelled.unit_of(case, interval_min=5)

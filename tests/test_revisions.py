@@ -91,7 +91,7 @@ def test_a_revision_on_falsified_readings_and_deleted_answers_says_so_first(tmp_
     told, text = held(second)["changes"], page(second)
     assert [line.split(":")[0] for line in told["warnings"]] == ["AN EARLIER DOWNLOAD DIFFERS", "EARLIER ENTRIES ARE NOT WHAT THEY WERE"]
     assert "downloads/F2.csv" in told["warnings"][0] and re.search("of the 2 entries of revision 1 the first [01] stand unchanged", told["warnings"][1])
-    assert any("excursions F2-E1" in line and "now not there" in line for line in told["told"]) and "Answers withdrawn: cause.root." in told["told"]
+    assert any("excursions F2-E1" in line and "now not there" in line for line in told["told"]) and "Answers withdrawn: “Root cause, in the investigator's own words”." in told["told"]
     assert text.index("What changed since revision 1") < text.index("AN EARLIER DOWNLOAD DIFFERS") < text.index("<main")
     assert ledger.record_hash(first) in text and held(second)["previous"]["record_hash"] == ledger.record_hash(first)
     assert verification.record(second) == []
@@ -106,7 +106,7 @@ def test_an_honest_revision_names_what_was_added_and_warns_of_nothing(tmp_path):
     second = frozen.freeze(tmp_path, inputs=inputs, attachments=[(tmp_path / "letter.pdf", "letter.pdf"), (tmp_path / "reply.txt", "reply.txt")], reason="reply came")
     told = held(second)["changes"]
     assert told["warnings"] == [] and told["told"][0].startswith("Inputs added: attachments/reply.txt")
-    assert "Answers added: cause.root." in told["told"] and "Answers changed: conclusion." in told["told"]
+    assert "Answers added: “Root cause, in the investigator's own words”." in told["told"] and "Answers changed: “Conclusion”." in told["told"]
     assert {row["where"] for row in told["rows"] if row["part"] == "answers"} == {"conclusion", "cause.root"}
     assert first.is_dir()
 
@@ -230,8 +230,39 @@ def test_another_edition_of_the_rules_is_listed_and_is_no_difference(investigate
     def change(made):
         altered("bag-info.txt", "Rules: 2", "Rules: 1")(made)
         altered("data/results.json", '"minutes_most": 270.0', '"minutes_most": 260.0')(made)
+        altered("data/results.json", "coldchain-kit/results/2", "coldchain-kit/results/1")(made)
 
     made = rebuilt(investigated, tmp_path, change)
     assert cli.main(["rerun", str(made)]) == 0
     told = capsys.readouterr().out
     assert "rules changed: frozen by edition 1 of the rules" in told and "minutes_most: recorded 260.0, now 270.0" in told
+
+
+@pytest.mark.notebooks
+def test_a_label_of_another_edition_excuses_no_difference(investigated, tmp_path):
+    def change(made):
+        altered("bag-info.txt", "Rules: 2", "Rules: 1")(made)
+        altered("data/results.json", '"minutes_most": 270.0', '"minutes_most": 27.0')(made)
+
+    outcome = rerunning.rerun(rebuilt(investigated, tmp_path, change))
+    assert any("says edition 1 of the rules, and the results have the form of edition 2" in text for text in outcome.differences)
+
+
+@pytest.mark.notebooks
+def test_a_warning_struck_out_of_what_changed_is_found(tmp_path):
+    """The second revision on deleted answers; then its own warnings taken out of context.json and page, manifests rebuilt."""
+    site = package_files.copy_sample_site(tmp_path / "site")
+    case = site / "cases" / "2026-014"
+    records.investigate(case / "case.toml", tmp_path / "records")
+    lines = (case / "entries.jsonl").read_text("utf-8").splitlines(keepends=True)
+    (case / "entries.jsonl").write_text("".join(lines[:3]), "utf-8")
+    second = records.investigate(case / "case.toml", tmp_path / "records", reason="again")
+    assert rerunning.rerun(second).differences == () and held(second)["changes"]["warnings"]
+
+    def struck(made):
+        told = held(made)
+        told["changes"]["warnings"] = []
+        (made / "data/context.json").write_bytes(context.text(told))
+
+    outcome = rerunning.rerun(rebuilt(second, tmp_path / "forged", struck))
+    assert any("what it says changed since the revision before is not what its own figures give" in text for text in outcome.differences)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import random
+import shutil
 import sys
 import unicodedata
 
@@ -14,6 +15,7 @@ from coldchain_kit import cli
 from coldchain_kit.base import RecordError, chain
 from coldchain_kit.records import identity, ledger, signatures, signing, verification
 from tests import frozen
+from tests.conftest import HERE
 
 
 @pytest.fixture
@@ -304,12 +306,36 @@ def test_a_key_that_cannot_be_checked_here_is_said_and_ends_1(record, tmp_path, 
     assert "was not checked: the package cryptography is not installed" in told.out and "Traceback" not in told.out + told.err
 
 
-def test_a_line_of_edition_1_keeps_its_own_rules(record):
-    """Without ``rules``: no order, no function, and what edition 1 called one person."""
-    chain.append(record / "signatures.jsonl", {"name": "Rui Pinto", "role": "approver", "meaning": "m", "time": "2020-01-01T00:00:00Z", "record_hash": ledger.record_hash(record), "identity": signatures.TYPED})
-    assert verification.record(record) == []
+def test_a_line_of_edition_1_keeps_its_own_rules_on_a_record_of_edition_1_and_nowhere_else(record, tmp_path):
+    """Without ``rules``: no order, no function. On a newer record such a line would dodge both, and is named."""
+    old = shutil.copytree(HERE / "records" / "0.1.0" / "2026-014-r1", tmp_path / "old" / "2026-014-r1")
+    line = {"name": "Rui Pinto", "role": "approver", "meaning": "m", "time": "2020-01-01T00:00:00Z", "identity": signatures.TYPED}
+    for folder in (old, record):
+        (folder / "signatures.jsonl").unlink(missing_ok=True)
+        chain.append(folder / "signatures.jsonl", {**line, "record_hash": ledger.record_hash(folder)})
+    assert verification.record(old) == []
+    assert any("form of an earlier edition" in text for text in verification.record(record))
+
+
+def test_a_line_stripped_of_its_key_signature_is_found(record, tmp_path):
+    signing.new_key(tmp_path / "a.pem")
+    row = signing.sign(record, role="author", name="Ana Sousa", key=tmp_path / "a.pem")
+    (record / "signatures.jsonl").unlink()
+    chain.append(record / "signatures.jsonl", {key: value for key, value in row.items() if key not in ("signature", "sshsig", "public_key", "previous", "line_hash")})
+    assert any("says that a key signed it, and holds no signature" in text for text in verification.record(record))
+
+
+def test_a_sign_that_fails_leaves_nothing(record, tmp_path, monkeypatch):
+    def full(*given, **more):
+        raise OSError(28, "No space left on device")
+
+    signing.new_key(tmp_path / "a.pem")
+    monkeypatch.setattr(signing.ledger, "intend_signature", full)
+    with pytest.raises(RecordError, match="could not be written"):
+        signing.sign(record, role="author", name="Ana Sousa", key=tmp_path / "a.pem")
+    assert not (record / "signatures.jsonl").exists() and not list(record.parent.glob("*.sshsig")) and verification.record(record) == []
 
 
 def test_a_time_that_has_not_come_is_said(record):
-    chain.append(record / "signatures.jsonl", {"name": "Rui Pinto", "role": "author", "meaning": "m", "time": "2999-01-01T00:00:00Z", "record_hash": ledger.record_hash(record), "identity": signatures.TYPED})
+    chain.append(record / "signatures.jsonl", {"rules": 2, "name": "Rui Pinto", "role": "author", "meaning": "m", "time": "2999-01-01T00:00:00Z", "record_hash": ledger.record_hash(record), "identity": signatures.TYPED})
     assert any("has not come yet" in note for note in verification.report(record).notes)

@@ -24,7 +24,7 @@ def trail(assessment: Assessment) -> Tables:
             row["n"],
             wording.when(row["when"], zone),
             row["who"],
-            _question(row["field"]),
+            entries.question(row["field"]),
             answers.shown(row["old"]) if row["old"] is not None else "none before",
             answers.shown(row["new"]) if row["new"] is not None else "withdrawn",
             row["why"] or "first answer",
@@ -36,14 +36,6 @@ def trail(assessment: Assessment) -> Tables:
     state = "Each line is hashed over the one before, and the chain is whole." if not problems else "Look at this: " + "; ".join(problems) + "."
     columns = ("No.", "When", "Who (typed)", "Question", "Before", "After", "Why", "Hash, first 16 characters")
     return Tables((Table("Everything that was entered, in order", columns, rows, (state, entries.TYPED), f"Nothing has been entered yet. {entries.TYPED}"),))
-
-
-def _question(field: str) -> str:
-    """The question that a field answers, with its number or name where it has one."""
-    if field in entries.FIELDS:
-        return entries.FIELDS[field]
-    kind, _, name = field.partition(".")
-    return f"{entries.FIELDS.get(f'{kind}.*', kind)}: {name}"
 
 
 def both_results(assessment: Assessment) -> Table:

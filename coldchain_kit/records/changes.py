@@ -12,6 +12,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypedDict
 
+from coldchain_kit.register import entries
+
 TOLERANCE = 1e-9
 MOST_SAID = 6  # changed figures told on the first screen; the table in the record lists all
 _KEYS = ("id", "lot", "unit", "probe", "direction", "condition", "from_c", "to_c", "limit_c", "rule", "role", "file", "kind", "cause", "source", "start", "time", "line")
@@ -170,7 +172,8 @@ def _said(rows: Sequence[Change], noun: str) -> Iterator[str]:
     for kind, names in kinds.items():
         if names:
             more = f" and {len(names) - MOST_SAID} more" if len(names) > MOST_SAID else ""
-            yield f"{noun} {kind}: {', '.join(names[:MOST_SAID])}{more}."
+            shown = [f"“{entries.question(name)}”" for name in names] if noun == "Answers" else names
+            yield f"{noun} {kind}: {', '.join(shown[:MOST_SAID])}{more}."
 
 
 def _figures(rows: Sequence[Change]) -> Iterator[str]:

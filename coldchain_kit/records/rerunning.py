@@ -79,7 +79,7 @@ def rerun(path: str | Path) -> Outcome:
         _unpack(folder, work / "inputs", info.get("Start-File", ""))
         found = _assess(kind, given, work / "inputs")
         notebook = run_notebook(kind, given, found.results, cwd=work / "inputs", scratch=work)
-        trail = _trail(work / "inputs")
+        trail = [*_trail(work / "inputs"), *_changes(folder, recorded, work / "inputs"), *_edition(info, recorded)]
     counted: list[str] = []
     numbers = list(compare(recorded, json.loads(strict_run.canonical(found.results)), counted=counted))
     cells = notebook_differences(folder / "data" / "record.ipynb", kind, given)
@@ -116,6 +116,22 @@ def _bytes(path: Path) -> bytes | None:
 def _trail(inputs: Path) -> list[str]:
     """The entries' chain, checked again whatever the notebook shows of it."""
     return [text for path in sorted(inputs.rglob(entries.FILE)) for text in entries.check(path.parent) if not text.startswith("note:")]
+
+
+def _changes(folder: Path, recorded: dict[str, Any], inputs: Path) -> list[str]:
+    """Whether "What changed" is what the revision before, as the record itself holds it, and this one give."""
+    held = context.read(folder)
+    if held is None:
+        return []
+    files = {name.removeprefix("data/"): digest for digest, name in verification.listed(folder)}
+    again = context.changed(held["previous"], context.state(files, recorded, context.trail_of(inputs)))
+    return [] if again == held["changes"] else [f"data/{context.NAME}: what it says changed since the revision before is not what its own figures give"]
+
+
+def _edition(info: dict[str, str], recorded: dict[str, Any]) -> list[str]:
+    """The results' own form and bag-info must name one edition of the rules: a label alone excuses no difference."""
+    form = str(recorded.get("schema", "")).rpartition("/")[2]
+    return [] if info.get("Rules", "1") == form else [f"bag-info.txt says edition {info.get('Rules', '1')} of the rules, and the results have the form of edition {form}"]
 
 
 def differences_of_environment(folder: Path, info: dict[str, str]) -> list[str]:

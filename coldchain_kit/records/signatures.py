@@ -67,12 +67,17 @@ def read(folder: Path, *, frozen_at: str = "", trusted: Collection[str] | None =
     except OSError as fault:
         return [], [f"{NAME}: cannot be read ({fault.strerror})"]
     digest, tagmanifest = ledger.record_hash(folder), _bytes(folder / ledger.TAGMANIFEST)
+    edition_2 = (folder / "data" / "context.json").is_file()  # records of edition 1 have none
     shown: list[SignatureRow] = []
     for number, row in enumerate(rows, 1):
         if row.get("record_hash") != digest:
             problems.append(f"{NAME} line {number} signs another record, or this one before it was changed")
         if not str(row.get("name", "")).strip() or row.get("role") not in ROLES:
             problems.append(f"{NAME} line {number} has no name or no known role")
+        if edition_2 and "rules" not in row:
+            problems.append(f"{NAME} line {number} has the form of an earlier edition than its record: this kit did not write it")
+        if row.get("identity", TYPED) != TYPED and "signature" not in row:
+            problems.append(f"{NAME} line {number} says that a key signed it, and holds no signature")
         checked, wrong = _check_key(row, trusted, tagmanifest)
         problems += [f"{NAME} line {number}: {wrong}"] if wrong else []
         problems += [f"{NAME} line {number}: {text}" for text in against(row, rows[: number - 1], frozen_at=frozen_at)] if "rules" in row else []

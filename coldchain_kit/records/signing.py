@@ -64,15 +64,26 @@ def sign(record: str | Path, *, role: str, name: str, meaning: str | None = None
         forbidden = signatures.against(row, rows, frozen_at=verification.bag_info(folder).get("Frozen-At", ""))
         if forbidden:
             raise RecordError("; ".join(forbidden), where=folder.name, mend="Nothing was signed")
-        try:
-            ledger.intend_signature(folder, name=row["name"], role=role, count=len(rows) + 1)
-            written = cast(SignatureRow, chain.append(folder / signatures.NAME, row))
-            ledger.signed(folder, line_hash=written["line_hash"], count=len(rows) + 1)
-            if "sshsig" in written:
-                files.write(beside(folder, len(rows) + 1, role), written["sshsig"])
-            return written
-        except OSError as fault:
-            raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
+        return _write(folder, row, len(rows) + 1)
+
+
+def _write(folder: Path, row: SignatureRow, count: int) -> SignatureRow:
+    """The line into signatures.jsonl, with its lines in the ledger and, where a key signed, the detached signature beside the record; all or nothing."""
+    detached = beside(folder, count, row["role"])
+    if "sshsig" in row:
+        files.write(detached, row["sshsig"])
+    try:
+        ledger.intend_signature(folder, name=row["name"], role=row["role"], count=count)
+        written = cast(SignatureRow, chain.append(folder / signatures.NAME, row))
+    except OSError as fault:
+        if "sshsig" in row:
+            detached.unlink(missing_ok=True)
+        raise RecordError(f"the signature could not be written ({fault.strerror})", where=folder.name) from None
+    try:
+        ledger.signed(folder, line_hash=written["line_hash"], count=count)
+    except OSError as fault:
+        raise RecordError(f"it is signed, but the ledger could not be written ({fault.strerror})", where=folder.name, mend="Make room there; verify says that the line is begun") from None
+    return written
 
 
 def beside(folder: Path, count: int, role: str) -> Path:

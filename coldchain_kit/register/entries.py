@@ -183,7 +183,7 @@ def _append(folder: Path, who: str, field: str, new: Answer, why: str, now: dt.d
         return standing
     if old is not None and not why:
         raise KitError(
-            f"'{_asked(field)}' was answered before", where=field, expected="a reason for the change",
+            f"'{question(field)}' was answered before", where=field, expected="a reason for the change",
             mend="Say in one sentence why the answer changes; the earlier one stays in the trail",
         )  # fmt: skip
     when = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -222,8 +222,16 @@ def _is_entry(row: Mapping[str, object]) -> bool:
     return set(row) - _CHAINED == _KEYS
 
 
-def _asked(field: str) -> str:
-    return FIELDS.get(field) or FIELDS[f"{field.split('.')[0]}.*"]
+def question(field: str) -> str:
+    """The question that a field answers, with its number or name where it has one; a field that no question has stays itself.
+
+    Examples
+    --------
+    >>> question("conclusion"), question("decision.TBH-2207")
+    ('Conclusion', 'Decision on a lot: TBH-2207')
+    """
+    kind, _, name = field.partition(".")
+    return FIELDS.get(field) or (f"{FIELDS[f'{kind}.*']}: {name}" if f"{kind}.*" in FIELDS else field)
 
 
 def _check_answer(field: str, new: Answer, who: str) -> None:

@@ -54,30 +54,30 @@ def at_odds(cause: CauseId, clue: Clue, facts: Facts, found: Mapping[str, Clue])
     return _FORBIDS[cause](clue, facts, found)
 
 
-def _went_on(facts: Facts, over: pd.Timestamp, *, allowed: pd.Timedelta) -> str:
+def _went_on(facts: Facts, clue: Clue, *, allowed: pd.Timedelta) -> str:
     """The rise that went on for longer after an act than the probe's lag explains."""
+    over = _over(clue)
     lead = facts.lead
     lag = pd.Timedelta(minutes=SETTLED_TAUS * lead.tau_min + 2 * lead.step_min)
     left = lead.peak_time - over
     if left <= lag + allowed:
         return ""
-    return f"it went on {_way(facts)} for {_span(left)} after that, and the probe's lag explains {_span(lag)}"
+    since = "after that" if clue.until is not None else f"beyond the {_span(ACT)} that an act without a written end is taken to last"
+    return f"it went on {_way(facts)} for {_span(left)} {since}, and the probe's lag explains {_span(lag)}"
 
 
 def _door(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
-    shut = clue.until or _since(clue) + ACT
-    return _went_on(facts, shut, allowed=pd.Timedelta(0)) or _stayed(facts, shut, "a shut door lets a unit come back")
+    return _went_on(facts, clue, allowed=pd.Timedelta(0)) or _stayed(facts, clue, "a shut door lets a unit come back")
 
 
 def _load(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
-    done = clue.until or _since(clue) + ACT
-    return _went_on(facts, done, allowed=LOAD) or _stayed(facts, done, "goods that have given their heat let a unit come back")
+    return _went_on(facts, clue, allowed=LOAD) or _stayed(facts, clue, "goods that have given their heat let a unit come back")
 
 
 def _power(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
     if clue.until is not None and _since(clue) > facts.lead.onset + SLACK:
         return f"it had begun {_span(_since(clue) - facts.lead.onset)} before"
-    late = "" if clue.until is None else _went_on(facts, clue.until, allowed=ACT)
+    late = "" if clue.until is None else _went_on(facts, clue, allowed=ACT)
     return late or _jumped(found)
 
 
@@ -86,7 +86,7 @@ def _service(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
 
 
 def _settings(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
-    came_back = facts.lead.returned is True and not (held := found.get("holds")) or (facts.lead.returned is True and held is not None and held.lean < 0)
+    came_back = facts.lead.returned is True and _lean(found, "holds") <= 0
     return "it came back to the old level by itself, and a new set point holds" if came_back else ""
 
 
@@ -94,9 +94,9 @@ def _taken_out(clue: Clue, facts: Facts, found: Mapping[str, Clue]) -> str:
     return "it changed slowly, and a probe that is taken out goes to the room's temperature at its own pace" if _lean(found, "fast") < -CLEAR else ""
 
 
-def _stayed(facts: Facts, over: pd.Timestamp, why: str) -> str:
+def _stayed(facts: Facts, clue: Clue, why: str) -> str:
     """It never came back, though the record goes on."""
-    return f"it did not come back, and {why}" if facts.lead.returned is False and facts.lead.series.index[-1] > over + LOAD else ""
+    return f"it did not come back, and {why}" if facts.lead.returned is False and facts.lead.series.index[-1] > _over(clue) + LOAD else ""
 
 
 def _jumped(found: Mapping[str, Clue]) -> str:
@@ -110,6 +110,11 @@ def _lean(found: Mapping[str, Clue], key: str) -> float:
 def _since(clue: Clue) -> pd.Timestamp:
     assert clue.since is not None
     return clue.since
+
+
+def _over(clue: Clue) -> pd.Timestamp:
+    """When an act was over: as written, else an hour after it was written down."""
+    return clue.until or _since(clue) + ACT
 
 
 def _way(facts: Facts) -> str:

@@ -21,7 +21,7 @@ from coldchain_kit.thermal import paces
 
 __all__ = ["BEFORE", "Course", "Facts", "information", "instant", "measure"]
 
-DAY_H, DAY_SLACK_H = 24.0, 1.0
+DAY_H, DAY_SLACK_H = 24.0, 1.0  # office hours begin within an hour of each other (common practice, no source)
 
 
 @dataclass(frozen=True)
