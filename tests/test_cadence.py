@@ -94,6 +94,53 @@ def test_a_preamble_an_event_and_dated_settings_state_an_interval(tmp_path):
     assert "interval" not in kinds(found(tmp_path / "d", minutes, values))
 
 
+@pytest.mark.parametrize("step", [2, 3, 6, 12])
+@pytest.mark.parametrize("where", ["register", "both"])
+def test_a_coarser_word_completes_no_thinned_record(tmp_path, step, where):
+    """A logger of 5 min with rows left out over twelve hours; the register says the coarser step, and (both) the preamble the finer one."""
+    minutes = [*range(0, 1440, 5), *range(1440, 1440 + 60 * step, 5 * step), *range(1440 + 60 * step, 4320, 5)]
+    before = "Logging interval: 5 min\n" if where == "both" else ""
+    whole = found(tmp_path / "whole", list(range(0, 4320, 5)), stated=f"{5 * step}", before=before)
+    thin = found(tmp_path / "thin", minutes, stated=f"{5 * step}", before=before)
+    assert "interval" not in kinds(whole) and "interval" in kinds(thin)
+    lost = 60 * step * (1 - 1 / step) / 4320
+    assert thin["probes"][0]["covered_share"] == pytest.approx(whole["probes"][0]["covered_share"] - lost, abs=12 / 4320)
+    assert any("at odds" in row["text"] for row in thin["faults"] if row["kind"] == "interval")
+
+
+def test_two_papers_of_one_logger_at_odds_are_said(tmp_path):
+    """Every second row taken out of a whole file: the preamble says 5, the register 10, the rows stand 10 min apart."""
+    said = found(tmp_path, list(range(0, 4320, 10)), stated="10", before="Logging interval: 5 min\n")
+    assert "interval" in kinds(said) and said["probes"][0]["covered_share"] == pytest.approx(0.5, abs=0.01)
+
+
+def test_two_steps_on_purpose_and_a_change_with_its_day_stay_complete(tmp_path):
+    minutes = [*range(0, 600, 5), *range(600, 2400, 60)]
+    both = found(tmp_path / "both", minutes, stated="[5, 60]")
+    change = "5\n[[units.U.settings]]\nfrom = 2026-03-01T10:00:00\ninterval_min = 60\n"
+    dated = found(tmp_path / "dated", minutes, stated=change)
+    assert "interval" not in kinds(both) and "interval" not in kinds(dated)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_uneven_thinning_does_not_pay_where_the_interval_is_stated(tmp_path, seed):
+    """Steps of 5, 8, 10 and 12 min under a stated 5: the count of readings is what was promised less those gone, by plain arithmetic."""
+    rng = np.random.default_rng(seed)
+    minutes = np.cumsum([0, *rng.choice([5, 8, 10, 12], 400)])
+    one = cadence.of(minutes * US_PER_MIN, [Stated((5.0,))])
+    assert cadence.even(np.diff(minutes).astype(float), one.interval_min, stated=5.0) and not cadence.even(np.diff(minutes).astype(float), one.interval_min)
+    said = found(tmp_path, [int(one) for one in minutes], stated="5")
+    promised = minutes[-1] / 5 + 1
+    assert said["probes"][0]["missing_readings"] == pytest.approx(promised - len(minutes), rel=0.2) and said["probes"][0]["covered_share"] < 0.75
+
+
+def test_an_uneven_logger_that_keeps_its_count_is_whole(tmp_path):
+    """Steps of 3 to 7 min around a stated 5: no reading is missing."""
+    rng = np.random.default_rng(3)
+    said = found(tmp_path, [int(one) for one in np.cumsum([0, *rng.choice([3, 4, 5, 6, 7], 400)])], stated="5")
+    assert said["probes"][0]["missing_readings"] == 0 and said["probes"][0]["covered_share"] > 0.99
+
+
 @pytest.mark.parametrize("text", ["Alarm interval: 5 min", "Upload interval 1 h", "Interval", "Battery log interval: 5 min", "Interval: 99 h"])
 def test_lines_that_state_no_interval(text):
     assert stating.interval_min(text) is None

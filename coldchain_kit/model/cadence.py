@@ -87,7 +87,8 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
     The finer of what is stated for that time and of the finest step that the download keeps. A regular stretch of 12
     and more coarser steps is judged by itself where that step is stated; where nothing states it, it is ``coarse``.
     So are scattered steps of one coarser length where they are 12 and a tenth of all: else a further loss that breaks
-    up the stretch would turn unknown time into known.
+    up the stretch would turn unknown time into known. A word that is at odds with a finer one, or with the steps that the
+    download keeps, completes nothing (own reading of rule 4, which speaks of one logger's two stated steps).
 
     Parameters
     ----------
@@ -105,6 +106,11 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
     >>> both = of(times, [Stated((5.0, 60.0))])
     >>> both.intervals_min, int(both.coarse.sum())
     ((5.0, 60.0), 0)
+
+    A register that says 60 and nothing else is at odds with what the download keeps:
+
+    >>> int(of(times, [Stated((60.0,))]).coarse.sum())
+    20
     """
     times = np.asarray(times_us, dtype="int64")
     if (np.diff(times) <= 0).any():
@@ -117,8 +123,8 @@ def of(times_us: np.ndarray, stated: Sequence[Stated] = ()) -> Cadence:
         finest = float(known.min())
         for first, stop in regular(steps, coarser_than=finest):
             step = float(np.median(steps[first:stop]))
-            said = _in_force(stated, int(times[first])) + _in_force(stated, int(times[first + 1]))  # the first step may hold the change
-            given = [one for one in said if _near(np.array([step]), one * US_PER_MIN)[0]]
+            said = {row for at in (first, first + 1) for row in _words(stated, int(times[at]))}  # the first step may hold the change
+            given = [one for row in said if _stands(row, stated, times, int(times[first])) for one in row.intervals_min if _near(np.array([step]), one * US_PER_MIN)[0]]
             interval[first:stop], coarse[first:stop] = (min(given) * US_PER_MIN, False) if given else (interval[first:stop], True)
         coarse |= _scattered(steps, interval, tuple(stated))
     ends = interval if len(interval) else base if len(base) else np.array([np.nan])
@@ -188,10 +194,12 @@ def regular(steps: np.ndarray, *, coarser_than: float) -> list[tuple[int, int]]:
     return found
 
 
-def even(steps: np.ndarray, interval: np.ndarray) -> bool:
+def even(steps: np.ndarray, interval: np.ndarray, *, stated: float | None = None) -> bool:
     """Whether four of five steps lie within a tenth of the interval in force or of a multiple of it.
 
-    Missing readings make no logger uneven. The share is our own rule, no source.
+    Missing readings make no logger uneven. Nor is one uneven that has less than four of five of the readings which its ``stated``
+    interval promises (same unit as the steps; gaps apart): its steps are uneven because readings are missing. The shares are our
+    own rule, no source.
 
     Examples
     --------
@@ -202,6 +210,11 @@ def even(steps: np.ndarray, interval: np.ndarray) -> bool:
     if known.sum() < 3:
         return True
     ratio = steps[known] / interval[known]
+    if stated is not None:
+        promised = steps[known] / np.maximum(interval[known], stated)
+        promised = promised[promised <= GAP_FACTOR]
+        if len(promised) and promised.mean() * EVEN_SHARE > 1:
+            return True
     return bool((np.abs(ratio - np.maximum(np.round(ratio), 1)) <= TENTH).mean() >= EVEN_SHARE)
 
 
@@ -226,13 +239,38 @@ def _scattered(steps: np.ndarray, interval: np.ndarray, stated: tuple[Stated, ..
     return found
 
 
-def _in_force(stated: Sequence[Stated], time_us: int) -> list[float]:
-    """Intervals [min] stated for an instant: the latest word of each source counts."""
+def _words(stated: Sequence[Stated], time_us: int) -> list[Stated]:
+    """What stands for an instant: the latest word of each source."""
     found: dict[str, Stated] = {}
     for row in sorted(stated, key=lambda row: (row.since_us is not None, row.since_us or 0)):
         if row.since_us is None or row.since_us <= time_us + _TICK_US:
             found[row.source] = row
-    return [one for row in found.values() for one in row.intervals_min]
+    return list(found.values())
+
+
+def _in_force(stated: Sequence[Stated], time_us: int) -> list[float]:
+    """Intervals [min] stated for an instant."""
+    return [one for row in _words(stated, time_us) for one in row.intervals_min]
+
+
+def _stands(row: Stated, stated: Sequence[Stated], times: np.ndarray, time_us: int) -> bool:
+    """Whether a word makes a coarser stretch complete: the logger's own event does; another only where nothing is at odds with it.
+
+    At odds is a finer word of the register or the preamble for the same time; with the register also a finer step that the download
+    keeps while its word stands (a preamble shows what was set at the download, and may follow finer steps): a register that is too
+    coarse, or was never changed, must not turn a record with readings taken out into a complete one.
+    """
+    if row.source == "event":
+        return True
+    finest = min(row.intervals_min)
+    if any(min(other.intervals_min) < finest * (1 - TENTH) for other in _words(stated, time_us) if other.source != "event"):
+        return False
+    if row.source == "preamble":
+        return True
+    later = [other.since_us for other in stated if other.source == row.source and other.since_us is not None and other.since_us > (row.since_us or -(2**62))]
+    since, until = row.since_us if row.since_us is not None else -(2**62), min(later, default=2**62)
+    kept = finest_kept(np.diff(times[(times >= since - _TICK_US) & (times <= until + _TICK_US)]).astype("float64"))
+    return not kept < finest * (1 - TENTH) * US_PER_MIN
 
 
 def _finer(times: np.ndarray, stated: tuple[Stated, ...], kept: float) -> np.ndarray:

@@ -135,12 +135,19 @@ def _pairs(record: Trace | pd.Series, stated_min: Minutes) -> Pairs:
     gap = _is_gap(minutes, force, coarse)
     short = ~(minutes > MISSING_FACTOR * force + _TICK_MIN)  # where no interval is known nothing can be counted
     missing = np.where(short, 0, np.round(minutes / np.where(short, minutes, force)) - 1).astype("int64")
-    if not cadence.even(minutes, force):
+    if not cadence.even(minutes, force, stated=_stated(record, stated_min)):
         missing = np.where(gap | coarse, missing, 0)
     found = Pairs(us[left], us[right], minutes, force, gap, coarse, missing, left, right)
     for part in found:
         part.flags.writeable = False
     return found
+
+
+def _stated(record: Trace | pd.Series, stated_min: Minutes) -> float | None:
+    """The finest interval [min] that something states of a record; None where nothing does."""
+    told = [stated_min] if isinstance(stated_min, int | float) else [*(stated_min or ())]
+    told += [given for one in record.cadences for row in one.stated for given in row.intervals_min] if isinstance(record, Trace) else []
+    return min(told, default=None)
 
 
 def steps(record: Trace | pd.Series, *, interval_min: Minutes = None) -> pd.DataFrame:

@@ -170,10 +170,19 @@ def _interval(trace: Trace) -> Iterable[_Found]:
         here = here[here["coarse"]]
         text = (
             f"Probe {trace.probe.name}: from {here['start'].iloc[0]:%Y-%m-%d %H:%M} UTC on {count(len(here) + 1)} stand {here['minutes'].median():g} min apart instead of "
-            f"{here['interval_min'].min():g} min, and nothing states it: no setting of the register, no line of the download, no event of the logger. "
+            f"{here['interval_min'].min():g} min, {_whose(trace, float(here['minutes'].median()))} "
             "Readings may have been left out. This time counts as unknown and proves no minutes."
         )
         yield {"start": here["start"].iloc[0], "end": here["end"].iloc[-1], "kind": "interval", "readings": len(here) + 1, "text": text}
+
+
+def _whose(trace: Trace, step_min: float) -> str:
+    """That nothing states a step, or what states it against the finer one."""
+    said = sorted({row.source for one in trace.cadences for row in one.stated if any(abs(given - step_min) <= step_min / 10 for given in row.intervals_min)})
+    if not said:
+        return "and nothing states it: no setting of the register, no line of the download, no event of the logger."
+    named = " and ".join({"register": "the register", "preamble": "the download's preamble"}.get(one, one) for one in said)
+    return f"as {named} states, although the download keeps a finer step, or another paper states one: they are at odds."
 
 
 def unit_mixup(trace: Trace, condition: Condition) -> list[Mixup]:

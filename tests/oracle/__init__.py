@@ -11,7 +11,8 @@ Where the words of the contract leave room, the code says "reading:". The readin
 Interval (rule 4)
     "regular" is 12 steps in a row within a tenth of the first of them, for coarser stretches and for stated
     steps alike. 12 steps and more of which none is kept give null as well. A step whose stretch is stated at
-    that time is complete, also where the download keeps a finer step elsewhere. An uneven logger has an interval
+    that time is complete, also where the download keeps a finer step while another word stands; a word that
+    the download contradicts, because it keeps a finer step while the word stands, completes nothing. An uneven logger has an interval
     by the same rule, but the kit may count its long steps as missing or not: coverage is compared as a range,
     missing readings not at all. Of a coarser stretch that nothing states the whole step is unknown;
     ``covered_share`` may lose the step less one interval, or all of it. Where no interval is known nothing says

@@ -74,7 +74,11 @@ def in_force(times: np.ndarray, states: States) -> Steps:
     known = base[~np.isnan(base)]
     for first, stop in regular(steps, float(known.min())) if len(known) else []:
         step = float(np.median(steps[first:stop]))
-        stated = [one for one in states(float(times[first])) if abs(one - step) <= TENTH * one + TICK_S]
+        word = states(float(times[first]))
+        stated = [one for one in word if abs(one - step) <= TENTH * one + TICK_S]
+        while_it_stands = times[[states(float(time)) == word for time in times]]
+        if stated and finest_kept(np.diff(while_it_stands)) < min(word) * (1 - TENTH):
+            stated = []  # reading: a word that the download itself contradicts completes nothing
         if stated:
             interval[first:stop] = stated[0]
         else:
