@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.base import zones
-from coldchain_kit.lots import moves, reach, stays
-from coldchain_kit.lots.stays import Place, Steps
+from coldchain_kit.lots import left_out, moves, reach, stays
+from coldchain_kit.lots.stays import Place, Steps, hours
 from coldchain_kit.model import AllowanceRow, CalibrationRow, Direction, EarlierRow, EpisodeRow, ExcursionRow, FaultRow, FreezingRow, Trace, Unit, one_sided
 from coldchain_kit.register import LogEntry, Lot, Site
 
@@ -81,7 +81,7 @@ def why(
     said += _between(places, notes)
     said += _freezing(freezing, notes)
     said += _own_limits(places, notes)
-    said += _cut_off(places, edges)
+    said += left_out.reasons(places, edges, notes.logbook)
     said += _over(statements)
     said += [f"Case {row['case']} found possible freezing of this lot before." for row in before if row["possible_freezing"]]
     return list(dict.fromkeys(said))
@@ -277,36 +277,9 @@ def _own_limits(places: Sequence[Place], notes: Notes) -> list[str]:
     return found
 
 
-def _cut_off(places: Sequence[Place], edges: stays.Edges) -> list[str]:
-    """Readings outside in the part of a stay that the case's window leaves out: they belong to another case, but they are said."""
-    start, end, _ = edges
-    found = []
-    for here in places:
-        for trace in here.traces:
-            part = trace.readings[one_sided.heard(trace.readings) & ~one_sided.unknown(trace.readings, here.stay.condition)]
-            left = part[(part.index >= here.stay.moved_in) & (part.index < start)] if start is not None else part[:0]
-            right = part[(part.index >= end) & (part.index < (here.stay.moved_out or part.index[-1] + pd.Timedelta(1, "us")))] if end is not None and len(part) else part[:0]
-            for direction in ("above", "below"):
-                count = sum(int(here.stay.condition.outside(stays.further(side, direction), direction).sum()) for side in (left, right))
-                if count:
-                    found.append(f"{count} readings of {here.stay.unit}, probe {trace.probe.name}, lie {direction} the limit during the lot's stay but outside the window of this case.")
-    return found
-
-
 def _over(statements: Sequence[AllowanceRow]) -> list[str]:
     """Statements of which more is used than was stated, even by this case's readings at least."""
     return [
         f"More than was stated: at least {row['used_least']:.1f} h between {row['from_c']:g} and {row['to_c']:g} °C, stated are {row['hours']:g} h ({row['source']})."
         for row in statements if row["more_than_stated"] == "yes"
     ]  # fmt: skip
-
-
-def hours(minutes: float) -> str:
-    """A duration in words.
-
-    Examples
-    --------
-    >>> hours(42.0), hours(150.0)
-    ('42 min', '2.5 h')
-    """
-    return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"

@@ -333,3 +333,14 @@ def _nothing(here: Place, limit_c: float | None, direction: Direction, unknown_c
     zero = Run(0.0, 0.0, 0.0, 0.0, False)
     low, high = float(micros(here.opens)), float(micros(here.closes))
     return zero, whole if unknown_counts else run(displayed(here, limit_c, direction), low=low, high=high)
+
+
+def hours(minutes: float) -> str:
+    """A duration in words.
+
+    Examples
+    --------
+    >>> hours(42.0), hours(150.0)
+    ('42 min', '2.5 h')
+    """
+    return f"{minutes:.0f} min" if minutes < 90 else f"{minutes / 60:.1f} h"

@@ -173,7 +173,17 @@ def place(download: Download, entry: UnitEntry, *, zone: str) -> Placed:
         state=reading.state,
         text=" ".join([*reading.texts, *texts]),
         notices=_notices([*reading.findings, *found], utc, walls, zone),
+        likely_us=_likely(walls, clocks, known, zone),
     )
+
+
+def _likely(walls: np.ndarray, clocks: list[Clock], known: np.ndarray, zone: str) -> np.ndarray | None:
+    """Instants [µs UTC] of times that never were, by a clock that did not go forward; NaT for every other row, None where there is none."""
+    lost = ~known & (walls != zones.NAT)
+    if not lost.any():
+        return None
+    early, _ = meanings(walls, clocks, zone)
+    return np.where(lost, walls - early, zones.NAT)
 
 
 @dataclass(frozen=True)

@@ -123,9 +123,13 @@ def _stack(pieces: Sequence[Piece], files: Sequence[Placed], entry: UnitEntry, p
         value, side = _range_ends(column, walls, entry, probe)
         time = one.utc.asi8[at]
         said = np.zeros(len(time), "int32") if column.said is None else np.array([words.setdefault(text, len(words)) for text in column.said], "int32")
-        blocks.append((time, value, side, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls, said))
-    time, value, side, doubt_s, source, line, walls, said = (np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True))
-    return Rows(time, value, side, doubt_s, source, line, walls, said, tuple(words))
+        blocks.append((time, value, side, one.doubt_s[at], np.full(len(time), position, "int16"), one.download.line[at], walls, said, _likely(one, at, len(time))))
+    time, value, side, doubt_s, source, line, walls, said, likely = (np.concatenate(parts) if len(blocks) > 1 else parts[0] for parts in zip(*blocks, strict=True))
+    return Rows(time, value, side, doubt_s, source, line, walls, said, tuple(words), likely)
+
+
+def _likely(one: Placed, at: slice | np.ndarray, count: int) -> np.ndarray:
+    return np.full(count, zones.NAT) if one.likely_us is None else one.likely_us[at]
 
 
 def _range_ends(column: Column, walls: np.ndarray, entry: UnitEntry, probe: Probe) -> tuple[np.ndarray, np.ndarray]:
@@ -161,8 +165,15 @@ def _ranges(entry: UnitEntry, walls: np.ndarray) -> list[tuple[np.ndarray, tuple
 
 
 def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -> tuple[pd.DataFrame, list[ConflictRow[pd.Timestamp]]]:
-    """Each instant once: equal readings collapsed, readings at odds judged and told; readings without an instant only told."""
+    """Each instant once: equal readings collapsed, readings at odds judged and told.
+
+    A reading at a local time that never was has no sure instant and is told; it counts all the same, at the instant that its time
+    means to a clock which did not go forward, so that no hour outside is lost with the hour that was left out.
+    """
     order = np.arange(len(rows.time))
+    unsure = np.flatnonzero(rows.time == zones.NAT)
+    if len(unsure):
+        rows = replace(rows, time=np.where(rows.time == zones.NAT, rows.likely, rows.time))
     nowhere = rows.time == zones.NAT
     if nowhere.any():
         order = order[~nowhere]
@@ -192,7 +203,9 @@ def _merge(rows: Rows, entry: UnitEntry, name: str, sources: Sequence[Source]) -
         },
         index=index,
     )
-    at_odds += [(row, False, _no_instant(rows.shown[row])) for row in np.flatnonzero(nowhere).tolist()]
+    counted = set(kept.tolist())
+    at_odds = [one for one in at_odds if one[0] not in set(unsure.tolist())] + [(row, row in counted, _no_instant(rows.shown[row])) for row in unsure.tolist()]
+    rows.time[unsure] = zones.NAT
     return readings, _conflicts(rows, at_odds, entry.name, name, sources)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 class Rows:
     """Readings of one probe from all files, one after the other; time in µs UTC, NaT as the smallest int64.
 
+    ``likely``: where it is NaT, the instant that a shown time which never was means to a clock that did not go forward (NaT: none).
     ``value`` [°C]; of a one-sided reading its bound, or infinity on its side where it has none. ``said``: the file's text of
     those, as codes into ``words`` (0 for none).
     """
@@ -24,3 +25,4 @@ class Rows:
     shown: np.ndarray
     said: np.ndarray
     words: tuple[str, ...]
+    likely: np.ndarray

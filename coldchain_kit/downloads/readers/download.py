@@ -67,7 +67,8 @@ class Placed:
 
     ``utc``: DatetimeIndex (UTC, datetime64[us]), NaT where a row has no sure instant (such rows go to the conflicts).
     ``doubt_s``: doubt of each instant [s]. ``state``: declared | proved | not_verified. ``text``: one plain sentence.
-    ``offset_s`` what was added to the shown time to get UTC. ``notices``: dicts {kind: "clock", start, end, readings, text}.
+    ``likely_us``: for those rows the instant [µs UTC] that the shown time means to a clock which did not go forward, NaT elsewhere;
+    None where every row has its instant. ``offset_s`` what was added to the shown time to get UTC. ``notices``: dicts {kind: "clock", start, end, readings, text}.
     """
 
     download: Download
@@ -77,3 +78,4 @@ class Placed:
     state: str
     text: str
     notices: tuple[Notice, ...] = field(default_factory=tuple)
+    likely_us: np.ndarray | None = None
