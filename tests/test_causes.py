@@ -157,8 +157,9 @@ def test_a_stuck_probe_is_no_open_door_whatever_the_logbook_says():
 
 def test_faults_of_the_record_are_a_cause():
     case = made("power_loss", 500)
-    fault = {"kind": "unit_mixup", "probe": "A", "start": case.onset, "end": case.end, "text": "The values fit only as °F."}
+    fault = {"kind": "repeated", "probe": "A", "start": case.onset, "end": case.end, "text": "The values repeat an earlier stretch."}
     assert weigh(case, faults=[fault])[0]["cause"] == "record_error"
+    assert weigh(case, faults=[{**fault, "kind": "unit_mixup"}])[0]["cause"] == "power_loss"  # the register's unit was wrong, the file's was taken
     away = {**fault, "start": case.onset - pd.Timedelta("3D"), "end": case.onset - pd.Timedelta("2D")}
     assert weigh(case, faults=[away])[0]["cause"] == "power_loss"
 

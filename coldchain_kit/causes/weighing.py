@@ -24,7 +24,7 @@ from coldchain_kit.causes import clues, evidence
 from coldchain_kit.causes.clues import Clue
 from coldchain_kit.causes.declared import BOTH, DECLARED, ORDER, UNDETERMINED, WRITTEN, Cause
 from coldchain_kit.causes.evidence import Facts, information
-from coldchain_kit.model import CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, LeadingCause, Trace, Unit, one_sided, physics
+from coldchain_kit.model import MISSING, SUSPECT, CauseId, CauseRow, Condition, EpisodeRow, EvidenceRow, ExcursionRow, FaultRow, LeadingCause, Trace, Unit, one_sided, physics
 from coldchain_kit.register import LogEntry
 
 __all__ = ["CEILING", "DECLARED", "KNOWN_SHARE", "ORDER", "UNDETERMINED", "WRITTEN", "Cause", "case", "fit_course", "of_display", "part", "weigh"]
@@ -88,7 +88,7 @@ def weigh(
     found |= clues.of_channels(facts, unit.channels) | clues.of_events(facts, unit.events, zone=zone) | clues.of_logbook(facts, logbook, unit=unit.name, zone=zone)
     tells = information.share(facts.lead)
     scored = [_score(cause, found, facts, tells=tells) for cause in DECLARED if facts.direction in cause.directions and (not cause.kinds or kind in cause.kinds)]
-    scored.append(_record_error(faults, facts))
+    scored.append(_record_error(faults, facts, mixed=_mixed(unit, facts)))
     return _ranked(scored, found, facts, tells=tells)
 
 
@@ -127,8 +127,21 @@ def _score(cause: Cause, found: dict[str, Clue], facts: Facts, *, tells: float) 
     return _Scored(cause, cause.prior + sum(weight for weight, _ in speaks), tuple(speaks))
 
 
-def _record_error(faults: Sequence[FaultRow[pd.Timestamp]], facts: Facts) -> _Scored:
-    """The record itself is at fault: its clock, its unit of measure, or a stretch that repeats an earlier one."""
+def _mixed(unit: Unit, facts: Facts) -> bool:
+    """Whether readings of the episode fit the condition only in the other unit of measure."""
+    flags = unit.traces[facts.lead.name].flags if facts.lead.name in unit.traces else pd.DataFrame()
+    if "unit_mixup" not in flags:
+        return False
+    here = flags["unit_mixup"][(flags.index >= facts.lead.onset) & (flags.index <= facts.end)]
+    return bool((here >= SUSPECT).any() and (here[here >= SUSPECT] != MISSING).any())
+
+
+def _record_error(faults: Sequence[FaultRow[pd.Timestamp]], facts: Facts, *, mixed: bool) -> _Scored:
+    """The record itself is at fault: its clock, its unit of measure, or a stretch that repeats an earlier one.
+
+    A register or a cell that names another unit than the file's, which was rightly taken, is a fault and no cause (CONTRACTS rule 2):
+    only readings that fit the condition in the other unit alone (``mixed``) speak for an error.
+    """
     meets = [
         row for row in faults
         if row["kind"] in RECORD_FAULTS and (row.get("probe") in (None, "", facts.lead.name))
@@ -142,10 +155,10 @@ def _record_error(faults: Sequence[FaultRow[pd.Timestamp]], facts: Facts) -> _Sc
         "The readings are not what they seem: their time, their unit of measure, or their stretch.",
         ("Compare the logger's clock with a true clock", "Look at the original download and its settings"),
     )
-    weight = {"unit_mixup": WRITTEN, "repeated": WRITTEN, "clock": 1.5}
+    weight = {"unit_mixup": WRITTEN if mixed else 0.0, "repeated": WRITTEN, "clock": 1.5}
     speaks = tuple(
         (weight[row["kind"]], Clue(f"fault_{row['kind']}", 1.0, str(row.get("text") or row["kind"]), None, None, "", "Found when the file was read; see the faults."))
-        for row in {row["kind"]: row for row in meets}.values()
+        for row in {row["kind"]: row for row in meets}.values() if weight[row["kind"]]
     )
     return _Scored(cause, cause.prior + sum(value for value, _ in speaks), speaks)
 

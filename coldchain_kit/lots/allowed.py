@@ -46,8 +46,19 @@ def row(allowed: Allowance, lot: Lot, places: list[Place], steps: Steps, silent_
         "used_least": least, "used_most": most, "used_bound": bound, "applicable": not against, "share_least": None if against else share[0],
         "share_most": None if against or bound else share[1], "more_than_stated": None if against else more(*share, bound=bound),
         "earlier_hours": earlier[1], "without_readings_hours": silent_min / 60,
-        "why": " ".join(against or _counted(allowed, silent_min, earlier[1], bound=bound)),
+        "why": " ".join([*(against or _counted(allowed, silent_min, earlier[1], bound=bound)), *_short_of(allowed, places, steps, direction, from_c, used)]),
     }  # fmt: skip
+
+
+def _short_of(allowed: Allowance, places: Sequence[Place], steps: Steps, direction: Direction, from_c: float, used: stays.Spent) -> list[str]:
+    """That the statement begins beyond the limit, so that nothing is stated for the time between the two."""
+    limits = [limit for here in places if (limit := here.stay.condition.limit_c(direction)) is not None]
+    sign = 1.0 if direction == "above" else -1.0
+    if not limits or sign * (from_c - min(limits, key=lambda limit: sign * limit)) <= 1e-6:
+        return []
+    limit = min(limits, key=lambda limit: sign * limit)
+    between = stays.spent(list(places), steps, limit_c=limit, direction=direction, unknown_counts=False).total_most - stays.spent(list(places), steps, limit_c=from_c, direction=direction, unknown_counts=False).total_least
+    return [f"It states nothing between {limit:g} and {from_c:g} °C, where the lot was at most {hours(between)}."] if between > 0 else []
 
 
 def more(least: float, most: float, *, bound: bool) -> Literal["yes", "may_be", "no"]:

@@ -17,7 +17,7 @@ from coldchain_kit.register import LogEntry, Lot, Site
 FAULT_WORDS = {
     "spike": "single readings that jump", "flat_line": "a flat line", "rate": "a change too fast to be real", "range": "readings outside the sensor's range",
     "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
-    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch", "interval": "an interval that nothing states",
+    "unit_mixup": "the unit of measure", "repeated": "a repeated stretch", "interval": "an interval that nothing states", "resolution": "a display step other than the declared one",
 }  # fmt: skip
 MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from coldchain_kit.model import FAIL, SUSPECT, CalibrationRow, Condition, FaultKind, FaultRow, GapRow, Notice, Trace, Unit, one_sided, rows_of, timeline
-from coldchain_kit.quality import pairs, stated
+from coldchain_kit.quality import pairs, stated, uncertainty
+from coldchain_kit.quality.resolution import TIMES
 from coldchain_kit.quality.sentences import TEXTS, arguments_of, as_shown, count, duration, look_at
 from coldchain_kit.quality.series import runs
 from coldchain_kit.register import Logger
@@ -20,6 +21,7 @@ KINDS: dict[str, FaultKind] = {
     "flat_line": "flat_line", "stillness": "flat_line", "straight": "flat_line", "lone": "spike", "shift": "rate",
     "repeated": "repeated", "disagreement": "disagreement",
 }  # fmt: skip
+LEAST_STEP_C = 0.15  # a step of 0.1 °C or °F under a finer declared one moves U by no more than 0.03 °C: not told
 NO_BAD_QUALITY = ("gap", "no_value")  # alone they leave a record incomplete, not unbelievable (CONTRACTS rule 11)
 # Readings that a line above told about already need no second one.
 TOLD_ONCE = ("spike", "rate", "noise", "flat_line", "stillness", "straight", "lone", "shift")
@@ -114,6 +116,19 @@ def _of_trace(trace: Trace, condition: Condition, logger: Logger | None, start: 
     for row in unit_mixup(trace, condition):
         yield {"start": row["start"], "end": row["end"], "kind": row["kind"], "readings": row["readings"], "text": row["text"]}
     yield from _absent(trace, start, end)
+    yield from _declared_step(trace)
+
+
+def _declared_step(trace: Trace) -> Iterable[_Found]:
+    """A display step that the register declares and the readings do not keep: theirs is much coarser (CONTRACTS rule 6 takes the declared one)."""
+    declared, kept = trace.probe.resolution_c, uncertainty.display_step_c(trace)
+    if declared is None or kept is None or kept < TIMES * declared or kept < LEAST_STEP_C:
+        return
+    text = (
+        f"Probe {trace.probe.name}: the register declares a display step of {declared:g} °C, and every reading keeps one of {kept:.2g} °C. By what the readings show the uncertainty is larger "
+        f"than the one used: half a step alone is ±{kept / 2:.2g} °C. Correct the register, or find out why the readings are rounded."
+    )
+    yield _row(timeline.times_of(trace.readings), 0, len(trace.readings) - 1, "resolution", len(trace.readings), text)
 
 
 def _lines(mask: np.ndarray, *, join: int) -> list[tuple[int, int]]:

@@ -22,7 +22,7 @@ LABELS = {
     "yes": "yes", "no": "no", "unknown": NOT_KNOWN, "buffered": "buffered", "air": "air", "room": "room", "surface": "surface",
     "spike": "spike", "flat_line": "flat line", "rate": "too fast a change", "range": "beyond the sensor's range", "no_value": "no value",
     "one_sided": "at the end of the range", "disagreement": "probes disagree", "gap": "no readings", "clock": "clock", "unit_mixup": "unit of measure in doubt",
-    "repeated": "repeated stretch", "settings": "alarm settings", "calibration": "calibration",
+    "repeated": "repeated stretch", "resolution": "display step", "settings": "alarm settings", "calibration": "calibration",
     "door_open": "door open", "power_loss": "loss of power", "cooling_failure": "cooling failed", "defrost": "defrost", "setpoint_change": "set point changed",
     "warm_load": "warm goods put in", "cold_load": "cold goods put in", "overcooling": "cooled too far", "airflow_blocked": "air flow blocked",
     "probe_removed": "probe taken out or moved", "probe_fault": "probe or logger at fault", "ambient_heat": "hot surroundings", "ambient_cold": "cold surroundings",

@@ -59,7 +59,7 @@ Basis = Literal["as_read", "corrected", "both", "display"]
 Verdict = Literal["outside", "undecided"]
 UFrom = Literal["certificate", "assumed"]
 FaultKind = Literal[
-    "spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "interval", "clock", "unit_mixup", "repeated"
+    "spike", "flat_line", "rate", "range", "no_value", "one_sided", "disagreement", "gap", "interval", "resolution", "clock", "unit_mixup", "repeated"
 ]
 CauseId = Literal[
     "door_open",
