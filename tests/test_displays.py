@@ -130,3 +130,12 @@ def test_less_said_of_resets_never_makes_an_excursion_smaller(book):
     said, unsaid = ({row["logbook_line"]: row for row in checks.displays(rows, unit, FRIDGE, start=START, end=index[-1])} for rows in (entries, silent))
     assert said.keys() <= unsaid.keys() and all(unsaid[line]["minutes_most"] >= row["minutes_most"] for line, row in said.items())
     assert all(row["extreme_c"] > 8 and row["minutes_least"] == 0 for row in unsaid.values())
+
+
+@pytest.mark.parametrize("kind", ["check", "note", "alarm", "download", "call"])
+def test_a_figure_in_a_line_of_any_kind_is_a_figure(tmp_path, kind):
+    """The word in the column "kind" does not decide whether a displayed maximum outside is seen."""
+    papers = {"stock.csv": STOCK + "L,Example,1,2026-03-01T00:00,,0\n"}
+    case = found(tmp_path, ["03-01T09:00,check,,4.0,6.0,yes", f"03-02T09:00,{kind},,4.0,9.5,yes"], papers=papers)
+    (row,) = case.results["excursions"]
+    assert (row["basis"], row["extreme_c"], row["logbook_line"]) == ("display", 9.5, 3) and case.results["lots"][0]["needs_decision"]

@@ -13,8 +13,7 @@ import numpy as np
 from coldchain_kit import quality
 from coldchain_kit.lots import stays
 from coldchain_kit.lots.reasons import NOTHING_JUDGED, Notes
-from coldchain_kit.lots.stays import hours
-from coldchain_kit.lots.stays import Place, Steps
+from coldchain_kit.lots.stays import Place, Steps, hours
 from coldchain_kit.model import FAIL, AllowanceRow, Direction, one_sided
 from coldchain_kit.register import Allowance, Lot, stock
 

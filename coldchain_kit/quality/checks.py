@@ -56,7 +56,7 @@ def displays(
     >>> row["extreme_c"], row["minutes_least"], row["minutes_most"], row["open_start"]
     (9.5, 0.0, 1440.0, False)
     """
-    book = [entry for entry in mine(logbook, unit.name) if entry.kind == "check"]
+    book = [entry for entry in mine(logbook, unit.name) if entry.kind == "check" or entry.low_c is not None or entry.high_c is not None]  # a figure is a figure, whatever the line is called
     deciding = [trace for trace in unit.traces.values() if trace.probe.decides]
     found = [row for side in SIDES for row in _of_side(book, deciding, condition, side, unit.name, stays_from)]
     met = [row for row in found if row["start"] < end and (row["end"] > start or row["start"] >= start)]
