@@ -313,7 +313,7 @@ TABLES = [
 
 def _words(found) -> list[str]:
     shown = [str(getattr(tables, name)(found)._repr_mimebundle_()) for name in TABLES]
-    shown.append(str(front.facts(found)._repr_mimebundle_()))
+    shown.append(str(front.page(found)))
     shown += [" ".join(lines) for lines in narrative.sentences(found).values()]
     shown += [enquiry.html(sheet) for sheet in enquiry.sheets(found.results, with_mkt=True)]
     return [*shown, preliminary.html(found)]

@@ -69,8 +69,8 @@ def _course(unit: str, side: Direction, rows: list[ExcursionRow[str]], times: Ti
 
 def _by_display(row: ExcursionRow[str], times: Times) -> str:
     return (
-        f"{row['unit']} {row['direction']} {wording.celsius(row['limit_c'])} by the display only ({wording.celsius(row['extreme_c'], limit=row['limit_c'])}), at a time not known "
-        f"between {times.short(row['start'])} and {times.short(row['end'])}: handle as an excursion."
+        f"{row['unit']} {row['direction']} {wording.celsius(row['limit_c'])} {wording.BY_DISPLAY}: {wording.celsius(row['extreme_c'], limit=row['limit_c'])} at some time "
+        f"between {times.short(row['start'])} and {times.short(row['end'])}. No reading shows it: handle it as an excursion."
     )
 
 
@@ -221,7 +221,8 @@ def record(assessment: Assessment, times: Times) -> Line:
     clocks = list(dict.fromkeys(f"{row['unit']} clock {_checked(row['text']) or wording.word(row['state'])}" for row in assessment.results.get("clock", ())))
     papers = [_paper(row["unit"], row["probe"], row["due"], overdue=row["overdue"]) for row in assessment.results.get("calibration", ()) if _decides(assessment, row["unit"], row["probe"])]
     second = "; ".join([*clocks[:3], *papers[:3], *missed(assessment, times)])
-    at_odds = [row["text"] for row in assessment.results.get("checks", ())[:FEW]]
+    checks = assessment.results.get("checks", ())
+    at_odds = [f"Logbook at odds with the readings: {row['text']}" for row in checks[:FEW]] + ([f"And {len(checks) - FEW} more checks: annex B."] if len(checks) > FEW else [])
     return Line("Record", (*(told or ["Not evaluated."]), *([f"{second}."] if second else []), *at_odds), loud=loud)
 
 

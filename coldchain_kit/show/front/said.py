@@ -12,7 +12,7 @@ from coldchain_kit.register import entries
 from coldchain_kit.show import doubts, open_questions, wording
 from coldchain_kit.show.front.line import Line
 from coldchain_kit.show.front.times import Times, long
-from coldchain_kit.show.tables.lots import OTHER, more
+from coldchain_kit.show.tables.lots import more, uncovered
 
 if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
@@ -32,7 +32,7 @@ def stock_now(assessment: Assessment, now: Answers, times: Times) -> Line:
     held = [_bare(now[name]) for name in ("immediate.where", "immediate.condition") if name in now]
     by = [_bare(now[name]) for name in ("immediate.by", "immediate.when") if name in now]
     told = [f"Marked: {_bare(marked)}." if marked else "NOT MARKED, as far as is known: nobody has answered."]
-    told += [" ".join(f"{text}." for text in held) + (f" ({', '.join(by)})" if by else "")] if held else ["Where it stands now: not answered."]
+    told += [" ".join(f"{text}." for text in held or ["Where it stands now: not answered"]) + (f" ({', '.join(by)})" if by else "")]
     last = _last(assessment, times)
     return Line("Stock now", (*told, *([f"Last readings: {last}."] if last else [])), loud=not marked)
 
@@ -83,7 +83,7 @@ def _lot(row: LotRow[str], decision: entries.Entry | None, presentation: str | N
     parts = ["POSSIBLE FREEZING"] if row["possible_freezing"] else []
     parts += [_out(side, held["minutes_least"], held["minutes_most"]) for side, held in row["outside"].items() if held["minutes_most"]]
     parts += [_stated(one) for one in row["allowances"]] or (["nothing stated by its maker"] if parts else [])
-    parts += [f"no statement covers the {OTHER[side]} side" for side in row.get("sides_without_statement", ()) if side in row["outside"] and row["outside"][side]["minutes_most"]]
+    parts += [text.removeprefix(f"{row['lot']}: ").rstrip(".") for text in uncovered(row)]
     parts = parts or [_first(row["why"])]
     return f"{row['lot']}, {row['product']}, {amount or 'quantity not known'}: {state}. {_capital('; '.join(parts))}{_left(row)}."
 
