@@ -66,6 +66,7 @@ class Drawing:
         drawn = re.sub(r' d="[^"]*"', lambda path: re.sub(r"-?\d+\.\d{3,}", _two_decimals, path.group()), drawn)
         mark = "c" + hashlib.sha256((self.title + self.description + drawn).encode()).hexdigest()[:12]
         drawn = re.sub(r'\b(id="|url\(#|href="#)(?=(?:clip|gradient|pattern)\w*)', rf"\g<1>{mark}", drawn)
+        drawn = re.sub(r' (?:role="graphics-[\w-]+"|aria-roledescription="[^"]*")', "", drawn)  # one picture with one description: its parts have none of their own
         head, rest = drawn.split(">", 1)
         words = f'<title id="{mark}t">{escape(self.title)}</title><desc id="{mark}d">{escape(self.description)}</desc>'
         return f'{head} role="img" aria-labelledby="{mark}t {mark}d">{words}{rest}'
