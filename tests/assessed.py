@@ -133,6 +133,8 @@ def _results(case: register.Case, traces: dict[str, Trace], source: Source, z) -
             "lot": "L-7731", "product": "Vaccine <X>", "stays": [{"unit": "F2", "moved_in": z(case.start), "moved_out": None, "quantity": "40", "state": "unopened", "state_stated": False}],
             "exposures": [{"unit": "F2", "probe": "A", "direction": "above", "limit_c": 8.0, "minutes": sum(row["minutes"] for row in excursions), "minutes_least": sum(row["minutes_least"] for row in excursions), "minutes_most": sum(row["minutes_most"] for row in excursions), "max_c": probes[0]["max_c"], "min_c": probes[0]["min_c"]}],
             "product_beside": [], "allowances": [{"from_c": 8.0, "to_c": 12.0, "hours": 12.0, "counting": "total", "source": "letter of the manufacturer", "used_least": 4.0, "used_most": 9.5, "applicable": True, "state": "unopened", "used_bound": False, "more_than_stated": "no", "why": ""}],
+            "freezing": {"unit": "F2", "probe": "B", "role": "air", "time": z(case.start), "lowest_c": probes[1]["min_c"], "lowest_less_u_c": probes[1]["min_c"] - 0.5, "expanded_c": 0.5, "freeze_c": 0.0, "do_not_freeze": True, "lowest_one_sided": None, "lowest_text": None},
+            "outside": {"above": {"minutes_least": sum(row["minutes_least"] for row in excursions), "minutes_most": sum(row["minutes_most"] for row in excursions)}, "below": {"minutes_least": 0.0, "minutes_most": 0.0}},
             "possible_freezing": False, "needs_decision": bool(why), "why": why,
         }
     ]  # fmt: skip

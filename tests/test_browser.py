@@ -57,6 +57,38 @@ def test_a_frozen_page_asks_for_nothing_and_fits_the_screen(browser, page_file, 
     page.close()
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [390, 1280])
+def test_nothing_of_a_page_shuts_out_a_screen_reader(browser, page_file, scheme, width):
+    """Against axe-core's own rules, all of them (WCAG 2.2 A and AA, and best practice)."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    opened = browser.new_context(bypass_csp=True, color_scheme=scheme, viewport={"width": width, "height": 900})
+    page = opened.new_page()
+    page.goto(page_file.as_uri())
+    found = Axe().run(page).response
+    opened.close()
+    assert len(found["passes"]) > 20 and [(row["id"], row["nodes"][0]["html"][:120]) for row in found["violations"]] == []
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_one_page_answers_and_six_argue(browser, page_file, paper):
+    """The printed pages of the sample case, read by pypdf: the front page is one sheet, the annexes begin on a new one after at most six."""
+    import io
+
+    import pypdf
+
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    text = [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(page.pdf(format=paper, print_background=True))).pages]
+    page.close()
+    contents = next(number for number, words in enumerate(text) if "Contents" in words.splitlines())
+    annexes = next(number for number, words in enumerate(text) if words.count("Annex A: The data as given") and "Contents" not in words.splitlines())
+    assert contents == 1 and all(label in " ".join(text[0].split()) for label in ("Stock now", "Freezing", "Limits", "Frozen", "This page never says that product is safe, or waste."))
+    assert annexes - contents <= 6
+    assert all(len(words.split()) > 200 for at, words in enumerate(text[:-1]) if at != annexes - 1)  # no half-empty page but the last of the body and of the record
+
+
 def test_the_page_says_what_an_auditor_asks(browser, page_file):
     page = browser.new_page()
     page.goto(page_file.as_uri())
@@ -101,8 +133,9 @@ def test_lab_opens_runs_the_investigation_and_keeps_an_answer(browser, lab):
     page.wait_for_function("() => document.querySelector('.jp-StatusBar-Widget')?.innerText.includes('Idle') || document.body.innerText.includes('| Idle')", timeout=90_000)
     page.locator(".lm-MenuBar-itemLabel", has_text="Run").first.click()
     page.locator(".lm-Menu-itemLabel", has_text="Run All Cells").first.click()
-    page.wait_for_selector(".jp-RenderedVegaCommon5 canvas, .jp-RenderedVegaCommon5 svg, .jp-RenderedSVG svg", timeout=120_000)
-    page.wait_for_selector(".jupyter-widgets", timeout=120_000)
+    to_top = "document.querySelectorAll('.jp-NotebookPanel *').forEach(one => { if (one.scrollTop > 0) one.scrollTop = 0 })"  # what is far off the screen is not drawn
+    page.wait_for_function(f"() => {{ {to_top}; return document.querySelector('.jp-RenderedVegaCommon5 canvas, .jp-RenderedVegaCommon5 svg, .jp-RenderedSVG svg') !== null }}", timeout=120_000)
+    page.wait_for_selector(".jupyter-widgets", state="attached", timeout=120_000)
     assert outside == []
     assert page.locator(".jp-RenderedText[data-mime-type='application/vnd.jupyter.stderr']").count() == 0
     before = len(entries.read(folder / "cases" / "2026-014"))

@@ -17,7 +17,7 @@ from coldchain_kit import causes
 from coldchain_kit.base import package_files
 from coldchain_kit.model import Probe, Trace, Unit
 from coldchain_kit.register.logbook import LogEntry
-from coldchain_kit.show import first_screen
+from coldchain_kit.show import front
 from tests.benchmarks import labelled
 
 SAYS = {"door": "door_open", "load": "warm_load", "power": "power_loss", "service": "cooling_failure", "settings": "setpoint_change", "download": "probe_removed"}
@@ -172,6 +172,6 @@ def test_a_line_at_odds_stands_on_the_first_screen(tmp_path):
     time = cut.split(",")[0]
     (case / "logbook.csv").write_text(text.replace(cut, f"{time},door,Looked in shortly,,M. Alder,,,"), "utf-8")
     found = ck.assess(case / "case.toml")
-    told = str(first_screen.facts(found))
+    told = str(front.page(found))
     assert found.results["cause"]["cause"] != "door_open"
     assert "Looked in shortly" in told and "At odds with the readings: it went on rising for" in told and "stays as a lead" in told

@@ -294,6 +294,6 @@ def test_what_the_logbook_says_is_marked_on_the_episode_at_its_local_time(case):
     )
     found = charts.episode(replace(case, logbook=book), row["id"])
     local = [wording.local(at, case.site.timezone).strftime("%H:%M") for at in (start, start + pd.Timedelta(hours=1))]
-    assert f"Marked from the logbook: power from {local[0]} and power until {local[1]}." in found.description
-    assert f"logbook: power from {local[0]}" in found.svg and "logbook: door" not in found.svg and "logbook: note" not in found.svg
+    assert f"Marked from the logbook: power cut from {local[0]}, as written and power cut until {local[1]}, as written." in found.description
+    assert f"power cut from {local[0]}" in found.svg and "logbook: door" not in found.svg and "logbook: note" not in found.svg
     assert "logbook" not in charts.episode(case, row["id"]).description

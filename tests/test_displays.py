@@ -14,7 +14,7 @@ from coldchain_kit.assessment import results
 from coldchain_kit.model import Trace, Unit, conditions
 from coldchain_kit.quality import checks
 from coldchain_kit.register import LogEntry
-from coldchain_kit.show import enquiry, first_screen, narrative, preliminary, tables
+from coldchain_kit.show import enquiry, front, narrative, preliminary, tables
 from tests import sites
 
 FRIDGE = conditions.get("refrigerated")
@@ -106,9 +106,9 @@ def test_every_screen_says_that_the_time_is_not_known(tmp_path):
     papers = {"stock.csv": STOCK + "L,Example,1,2026-03-01T00:00,,0\n"}
     case = found(tmp_path, ["03-01T09:00,check,,4.0,6.0,yes", "03-02T09:00,check,,4.0,9.5,yes"], papers=papers)
     said = "outside by the display, time not known"
-    for screen in (first_screen.facts(case), tables.excursions(case), tables.exposures(case), " ".join(narrative.sentences(case)["happened"]), preliminary.html(case)):
+    for screen in (front.page(case), tables.excursions(case), tables.exposures(case), " ".join(narrative.sentences(case)["happened"]), preliminary.html(case)):
         assert said in str(screen)
-    assert "by the display" in str(enquiry.sheets(case.results)) and "No reading" not in str(first_screen.facts(case).rows[0])
+    assert "by the display" in str(enquiry.sheets(case.results)) and "No reading" not in str(front.page(case).line("What")).replace("No reading shows it", "")
 
 
 def test_frozen_stock_without_a_low_limit_is_watched_by_the_display_as_well(tmp_path):

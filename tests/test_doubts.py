@@ -11,7 +11,7 @@ import coldchain_kit as ck
 from coldchain_kit import forms
 from coldchain_kit.base import package_files
 from coldchain_kit.register import entries
-from coldchain_kit.show import doubts, first_screen, tables
+from coldchain_kit.show import doubts, front, tables
 
 HAPPENED = "2026-03-06T22:10:00Z"  # last reading inside before the sample's one excursion; Lisbon is at UTC in March
 
@@ -41,7 +41,7 @@ def test_a_lot_that_nobody_listed(case):
     decide(case, "TBX-1", "2026-03-09T11:20", now="2026-03-09T11:25:00Z")
     (text,) = said(case)
     assert text.startswith("LOT NOT IN THE STOCK LIST") and "TBX-1 (No. 1)" in text
-    assert text in str(first_screen.facts(ck.assess(case / "case.toml"))) and text in str(forms.decisions(ck.assess(case / "case.toml"), frozen=True))
+    assert text in str(front.page(ck.assess(case / "case.toml"))) and text in str(forms.decisions(ck.assess(case / "case.toml"), frozen=True))
 
 
 def test_dates_that_do_not_fit_are_said_and_no_others(case):
@@ -74,7 +74,7 @@ def test_a_changed_answer_is_marked_wherever_it_shows(case):
     found = ck.assess(case / "case.toml")
     assert "return to stock (changed, see No. 2)" in str(forms.decisions(found, frozen=True))
     assert "two (changed, see No. 4)" in str(forms.conclusion(found, frozen=True))
-    assert "return to stock (by M. Alder; changed, see No. 2)." in str(first_screen.facts(found))
+    assert "return to stock (by M. Alder; changed, see No. 2)." in str(front.page(found))
 
 
 def test_times_of_decisions_carry_their_offset_and_names_their_function(case):
@@ -110,5 +110,5 @@ def test_a_check_at_odds_with_the_readings_stands_on_the_first_screen(case):
     high = next(k for k in range(len(cells) - 1, 0, -1) if cells[k] == "yes") - 1
     cells[high] = "7.4"
     path.write_text("\n".join([*lines[:at], ",".join(cells), *lines[at + 1 :]]) + "\n", "utf-8")
-    told = str(first_screen.facts(ck.assess(case / "case.toml")))
-    assert "Logbook at odds with the readings" in told and "7.4" in told.split("Logbook at odds with the readings")[1].splitlines()[0]
+    told = str(front.page(ck.assess(case / "case.toml")))
+    assert "7.4" in told.partition("Logbook at odds with the readings")[2].splitlines()[0]

@@ -111,19 +111,23 @@ def test_the_two_jobs_have_their_parameters():
     assert parameters("monthly_summary") == ["site", "unit", "month", "final", "frozen"]
 
 
-def test_the_thirteen_parts_of_a_report_stand_in_order():
-    """The parts listed at the end of FACTS section e, in the order an investigator needs (issue 2): "before anything else" first."""
+def test_the_parts_of_a_report_stand_in_the_order_of_the_job_and_what_proves_them_behind():
+    """The parts listed at the end of FACTS section e: first what a reader acts on, in the order of the job, then annexes A to H."""
     notebook = nbformat.read(CHECKOUT / "notebooks" / "investigation.ipynb", 4)
     calls = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
     parts = {
-        "immediate action and quarantine": "forms.before_anything_else", "identification": "tables.identification", "who and when found": "forms.found", "label range": "tables.conditions", "devices, serials, certificates": "tables.devices",
-        "data set with hashes": "tables.sources", "data quality": "tables.believable", "clock offset": "tables.clock", "exclusions with reasons": "forms.set_aside", "excursion": "tables.excursions", "MKT with window and limit": "tables.mkt",
-        "causes for and against": "tables.causes", "root cause": "forms.root_cause", "product and lots": "tables.lots", "manufacturer's reply": "forms.replies", "decisions": "forms.decisions", "corrections and CAPA": "forms.actions",
-        "risk and classification": "forms.classification", "effectiveness check": "forms.conclusion", "amendments": "forms.trail", "how it was made": "tables.made",
+        "immediate action and quarantine": "forms.before_anything_else", "doses given meanwhile": "forms.given", "the episode drawn": "charts.episodes", "who and when found": "forms.found", "time outside": "tables.totals",
+        "what each lot received": "tables.received", "manufacturer's reply": "forms.replies", "quantities": "forms.counts", "decisions": "forms.decisions", "causes for and against": "tables.causes", "root cause": "forms.root_cause",
+        "who was told": "forms.told", "corrections and CAPA": "forms.actions", "risk and classification": "forms.classification", "effectiveness check": "forms.conclusion", "retention and copies": "forms.kept",
+        "A identification": "tables.identification", "A label range": "tables.conditions", "A devices, serials, certificates": "tables.devices", "A data set with hashes": "tables.sources",
+        "B data quality": "tables.believable", "B exclusions with reasons": "forms.set_aside", "C clock offset": "tables.clock", "C certificates": "tables.calibration", "D excursions": "tables.excursions", "D MKT with window and limit": "tables.mkt",
+        "E evidence": "tables.evidence", "F lots": "tables.lots", "F statements": "tables.allowances", "G amendments": "forms.trail", "H how it was made": "tables.made",
     }  # fmt: skip
     places = [next((at for at, call in enumerate(calls) if call.startswith(f"{wanted}(")), None) for wanted in parts.values()]
     assert None not in places, dict(zip(parts, places, strict=True))
     assert places == sorted(places)
+    heads = [cell.source.splitlines()[0] for cell in notebook.cells if cell.cell_type == "markdown" and cell.source.startswith("## ")]
+    assert [head[9] for head in heads if head.startswith("## Annex ")] == list("ABCDEFGH") and heads[-8].startswith("## Annex A")
 
 
 def calls_of(notebook) -> list[tuple[object, str]]:

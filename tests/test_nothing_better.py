@@ -17,7 +17,7 @@ from coldchain_kit.causes import together
 from coldchain_kit.lots import allowed
 from coldchain_kit.model import conditions
 from coldchain_kit.register import logbook, stock
-from coldchain_kit.show import enquiry, first_screen, tables
+from coldchain_kit.show import enquiry, front, tables
 from tests import sites
 from tests.conftest import TRAPS
 
@@ -94,8 +94,8 @@ def test_more_than_stated_stands_in_words_on_every_screen(tmp_path):
     case = assessment.assess(case_of(tmp_path, course(h10_20=9.5), *stays, allowances="L,8,25,4,total,Letter,\nM,8,25,20,total,Letter,\n"))
     lot = case.results["lots"][0]
     assert lot["allowances"][0]["share_least"] > 1 and any(said.startswith("More than was stated: at least 9.8 h") for said in lot["why"])
-    for screen in (first_screen.facts(case), tables.lots(case), tables.allowances(case), enquiry.sheets(case.results)):
-        assert "more than stated" in str(screen) and "may be more than stated: earlier time is not known" in str(screen)
+    for screen in (front.page(case), tables.lots(case), tables.allowances(case), enquiry.sheets(case.results)):
+        assert "more than stated" in str(screen).lower() and "may be more than stated: earlier time is not known" in str(screen).lower()
         assert "no statement covers the cold side" in str(screen)
 
 
@@ -218,7 +218,7 @@ def test_a_window_said_to_have_none_is_unknown_throughout(tmp_path, files):
     case = assessment.assess(path)
     assert case.results["cause"]["cause"] == "undetermined" and {row["covered_share"] for row in case.results["probes"]} == {0.0}
     assert all(row["needs_decision"] and "the logger is dead" in row["why"][0] for row in case.results["lots"])
-    assert results.faults(case.results) == [] and "the logger is dead" in str(first_screen.facts(case).rows[0])
+    assert results.faults(case.results) == [] and "the logger is dead" in str(front.page(case).line("What"))
 
 
 def test_a_reason_changes_nothing_where_there_are_readings(tmp_path):
@@ -256,7 +256,7 @@ def test_units_beside_are_looked_at_and_named(tmp_path):
     assert [(row["unit"], row["found"]) for row in case.results["beside"]] == [("V", "outside"), ("W", "none_outside"), ("X", "no_readings")]
     (row,) = case.results["together"]
     assert (row["units"], row["direction"], row["excursions"]) == (["U", "V"], "above", ["U-E1", "V-E1"])
-    assert "Units U and V were above their limit together" in str(first_screen.facts(case)) and "X: no readings" in str(first_screen.facts(case))
+    assert "Units U and V were above their limit together" in str(front.page(case)) and "X: no readings" in str(front.page(case))
     named = {path.as_posix() for path in assessment.inputs(case.case)}
     assert any(name.endswith("V/a.csv") for name in named) and not any(name.endswith("Y/a.csv") for name in named)
 

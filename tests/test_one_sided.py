@@ -15,7 +15,7 @@ from coldchain_kit import assessment, excursions, quality
 from coldchain_kit.assessment import results
 from coldchain_kit.excursions import bounds
 from coldchain_kit.model import Condition, Trace, one_sided
-from coldchain_kit.show import charts, enquiry, first_screen, narrative, preliminary, tables
+from coldchain_kit.show import charts, enquiry, front, narrative, preliminary, tables
 from tests import invented, sites
 from tests.conftest import TRAPS
 
@@ -313,7 +313,7 @@ TABLES = [
 
 def _words(found) -> list[str]:
     shown = [str(getattr(tables, name)(found)._repr_mimebundle_()) for name in TABLES]
-    shown.append(str(first_screen.facts(found)._repr_mimebundle_()))
+    shown.append(str(front.page(found)))
     shown += [" ".join(lines) for lines in narrative.sentences(found).values()]
     shown += [enquiry.html(sheet) for sheet in enquiry.sheets(found.results, with_mkt=True)]
     return [*shown, preliminary.html(found)]

@@ -90,7 +90,7 @@ def test_contents_list_reaches_every_section():
 
 def test_banner_stands_on_screen_and_on_every_sheet():
     text = html(banner=page.BANNER["exercise"])
-    assert '<p class="banner" role="note">EXERCISE: not a real event</p>' in text
+    assert '<aside class="banner" aria-label="Kind of page">EXERCISE: not a real event</aside>' in text
     assert '@top-right { content: "EXERCISE: not a real event" }' in text
     assert "<title>EXERCISE: not a real event: F2 above 8 °C</title>" in text
     assert "banner" not in re.sub(r"<style>.*?</style>", "", html(), flags=re.DOTALL)

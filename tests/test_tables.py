@@ -146,7 +146,7 @@ def test_causes_are_ranked_with_their_figures(case):
     results = {**case.results, "episodes": [{**case.results["episodes"][0], "causes": [*causes, third]}]}
     text = str(tables.causes(replace(case, results=results)))
     assert "loss of power | strong (0.90 of 1) | It rose for 4.7 hours." in text
-    assert "It rose for 4.7 hours. | for | 280.0 min | 120.0 min | 0.9 | A closed cabinet takes hours." in text
+    assert "It rose for 4.7 hours. | for | 280.0 min | 120.0 min | 0.9 | A closed cabinet takes hours." in str(tables.evidence(replace(case, results=results)))
     assert "each with a support under 0.05: warm goods put in" in text
     assert "☐ Look at the plug" in str(tables.check_next(replace(case, results=results)))
 

@@ -2,11 +2,16 @@
 
 before_anything_else  is the stock marked?
 found                 how was it found?
+given                 doses given meanwhile
 five_whys             why, and why that?
 cause_groups          what played a part?
 root_cause            the root cause
 classification        class and risk
 conclusion            the conclusion
+told                  who was told
+counts                quantities of each lot
+unit_state            mapping of the unit
+kept                  how long it is kept
 monitors              vial monitors
 set_aside             readings set aside
 text                  the wording of a paragraph

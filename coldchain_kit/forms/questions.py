@@ -27,6 +27,32 @@ def found(assessment: Assessment, *, frozen: bool = False) -> object:
     return _ask(assessment, "How it was found", ["found.when", "found.by", "found.how"], frozen=frozen)
 
 
+def given(assessment: Assessment, *, frozen: bool = False) -> object:
+    """Doses given or issued while it was not known, and who looks into it. No patients' names."""
+    return _ask(assessment, "Doses given or issued meanwhile", ["given.doses", "given.list", "given.who", "hold.due"], frozen=frozen)
+
+
+def told(assessment: Assessment, *, frozen: bool = False) -> object:
+    """Who was told and when, with what they answered."""
+    return _keyed(assessment, "told", "Who was told", "No.", lambda: answers.numbers(assessment, "told"), {"who": [rule.who for rule in assessment.site.notify]}, frozen=frozen)
+
+
+def counts(assessment: Assessment, *, frozen: bool = False) -> object:
+    """Quantities of each lot, so that received, used, held and moved add up; counted by a person."""
+    lots = [row["lot"] for row in assessment.results["lots"]]
+    return _keyed(assessment, "count", "Quantities, as counted", "Lot", lambda: lots, {}, frozen=frozen)
+
+
+def unit_state(assessment: Assessment, *, frozen: bool = False) -> object:
+    """Mapping or qualification of the unit, and a shake test where one was done."""
+    return _ask(assessment, "Of the unit and the stock", ["unit.state", "shake"], frozen=frozen)
+
+
+def kept(assessment: Assessment, *, frozen: bool = False) -> object:
+    """Until when the record is kept, and who receives a copy."""
+    return _ask(assessment, "Keeping and copies", ["kept.until", "kept.copies"], frozen=frozen)
+
+
 def five_whys(assessment: Assessment, *, frozen: bool = False) -> object:
     """Why, asked five times."""
     return _ask(assessment, "Why, asked until it no longer helps", [f"why.{step}" for step in range(1, 6)], frozen=frozen)
@@ -140,6 +166,7 @@ def _worded(row: entries.Entry | None, proposed: str, mark: str, site: Site) -> 
 def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: bool, choices: dict[str, list[str]] | None = None) -> object:
     latest = answers.latest(assessment)
     if frozen:
+        said = [field for field in fields if field in latest or answers.from_case(assessment, field) != open_questions.UNANSWERED]
         rows = tuple(
             (
                 entries.FIELDS[field],
@@ -147,10 +174,12 @@ def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: b
                 answers.who(assessment, row["who"]) if row else "nobody",
                 wording.when(row["when"], assessment.site.timezone) if row else "never",
             )
-            for field in fields
+            for field in said
             for row in [latest.get(field)]
         )
-        return Table(title, ("Question", "Answer", "Entered by (typed)", "Entered at"), rows)
+        left = len(fields) - len(said)
+        notes = (f"Not answered: {left} of {len(fields)}; see “What is still open”.",) if left else ()
+        return Table(title, ("Question", "Answer", "Entered by (typed)", "Entered at"), rows, notes, f"none of {len(fields)} questions is answered; see “What is still open”.")
     return boxes.live_questions(assessment, title, fields, latest, choices or {})
 
 
@@ -175,17 +204,18 @@ def _keyed(assessment: Assessment, prefix: str, title: str, noun: str, keys: Cal
 
 def _keyed_table(assessment: Assessment, prefix: str, title: str, noun: str, keys: list[str]) -> Table:
     parts, standing, latest = (*entries.REQUIRED[prefix], *entries.OPTIONAL[prefix]), answers.standing(assessment, prefix), answers.latest(assessment)
-    shown = list(dict.fromkeys([*(key for key in keys if prefix == "decision" or key in standing), *standing]))
     rows = []
-    for key in shown:
-        held = standing.get(key) or {}
+    for key in dict.fromkeys([*(key for key in keys if key in standing), *standing]):
+        held, entry = standing[key], latest[f"{prefix}.{key}"]
         given = [_part(assessment, part, held.get(part)) or (open_questions.UNANSWERED if part in entries.REQUIRED[prefix] else "none") for part in parts]
-        entry = latest.get(f"{prefix}.{key}") if key in standing else None
-        given[0] += answers.changed(entry) if entry else ""
-        rows.append((key, *given, answers.who(assessment, entry["who"]) if entry else "nobody"))
+        given[0] += answers.changed(entry)
+        rows.append((key, *given, answers.who(assessment, entry["who"])))
     columns = (noun, *(part.replace("_", " ").capitalize() for part in parts), "Entered by (typed)")
-    notes = tuple(doubts.of_decisions(assessment)) if prefix == "decision" else ()
-    return Table(title, columns, tuple(rows), notes, empty="No lot is listed." if prefix == "decision" else "Nothing has been entered.")
+    if prefix != "decision":
+        return Table(title, columns, tuple(rows), empty="Nothing has been entered.")
+    left = [key for key in keys if key not in standing]
+    none = f"No decision yet on {wording.several(left)}." if left else "No lot is listed."
+    return Table(title, columns, tuple(rows), (*([none] if left and rows else []), *doubts.of_decisions(assessment)), empty=none)
 
 
 def _part(assessment: Assessment, part: str, held: str | None) -> str:

@@ -10,7 +10,7 @@ import getpass
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypedDict, cast
+from typing import Any, NotRequired, TypedDict, cast
 
 from coldchain_kit.base import RecordError
 from coldchain_kit.records import changes, ledger, verification
@@ -62,6 +62,7 @@ class Context(TypedDict):
     ledger_lines: int
     ledger_head: str
     kit_version: str
+    earlier: NotRequired[list[str]]
     open: list[str]
     people: list[KnownPerson]
     previous: Previous | None

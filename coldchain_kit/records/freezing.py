@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, cast
 from coldchain_kit import __version__
 from coldchain_kit.assessment import results as canonical
 from coldchain_kit.base import RecordError, chain, sha256, sheet, zones
-from coldchain_kit.records import bag, context, crate, how_to_check, ledger, numbers, page, strict_run, verification
+from coldchain_kit.records import bag, context, crate, earlier, how_to_check, ledger, numbers, page, strict_run, verification
 from coldchain_kit.records import pdf as papers
 from coldchain_kit.register import entries
 from coldchain_kit.show import tables as shown
@@ -95,7 +95,7 @@ def freeze(
         held = context.Context(
             schema=context.SCHEMA, title=info["title"], kind=info.get("kind", ""), site=info.get("site", ""), banner=info.get("banner", ""), number=number, revision=revision,
             reason=(reason or "").strip(), frozen_at=now, frozen_by=context.account(), language="en", warnings=[late] if late else [], ledger_lines=lines, ledger_head=head,
-            kit_version=__version__, open=about["open"] if about else [], people=about["people"] if about else [], previous=before_it, changes=context.changed(before_it, context.state(hashes, results, trail)),
+            kit_version=__version__, earlier=earlier.told(out, number, results) if info.get("kind") == "investigation" else [], open=about["open"] if about else [], people=about["people"] if about else [], previous=before_it, changes=context.changed(before_it, context.state(hashes, results, trail)),
         )  # fmt: skip
         files |= {context.NAME: context.text(held), how_to_check.NAME: how_to_check.text(number, revision).encode("utf-8")}
         text = page.of_record(notebook, held, contents=contents, files=hashes)

@@ -49,17 +49,18 @@ def of_record(notebook: Any, held: Context, *, contents: str, files: Mapping[str
     """
     before, told = held["previous"], held["changes"]
     facts = [(_NUMBERED.get(held["kind"], "Case"), held["number"]), ("Revision", str(held["revision"])), ("Reason", held["reason"])]
-    facts += [("CLOCK", text) for text in held["warnings"]]
-    facts += [("Site", held["site"]), ("Frozen", f"{held['frozen_at'].replace('T', ' ').replace('Z', ' UTC')}, by the computer account {held['frozen_by']}"), ("Kit", f"coldchain_kit {held['kit_version']}")]
-    facts += [(f"Record hash of revision {before['revision']}", before["record_hash"] or "not known")] if before else []
+    facts += [("CLOCK", text) for text in held["warnings"]] + ([] if held["kind"] in ("investigation", "monthly") else [("Site", held["site"])])  # their front page names the site
+    tail = [("Earlier", held.get("earlier", [])), (f"What changed since revision {before['revision']}", told["told"]) if before and told else ("Changed", ["First revision."])]
+    at = f"{held['frozen_at'].replace('T', ' ').replace('Z', ' UTC')}, by the computer account {held['frozen_by']}, with coldchain_kit {held['kit_version']}. Hash of its contents {contents[:16]}."
+    tail += [("Frozen", [at, *([f"Record hash of revision {before['revision']}: {before['record_hash'] or 'not known'}."] if before else [])])]
     listed = [(name, digest) for name, digest in sorted(files.items()) if name.startswith(("inputs/", "attachments/"))]
     return html(
         notebook, title=held["title"], kind=KINDS.get(held["kind"], ""), facts=tuple((label, value) for label, value in facts if value), running=f"{held['number']}, revision {held['revision']}",
-        banner=held["banner"], contents_hash=contents, changes=told, since=before["revision"] if before else 0, files=tuple(listed),
+        banner=held["banner"], contents_hash=contents, changes=told, since=before["revision"] if before else 0, files=tuple(listed), tail=tuple((label, tuple(texts)) for label, texts in tail if texts),
     )  # fmt: skip
 
 
-def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, str], ...] = (), running: str = "", banner: str = "", contents_hash: str = "", changes: WhatChanged | None = None, since: int = 0, files: tuple[tuple[str, str], ...] = ()) -> str:
+def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, str], ...] = (), running: str = "", banner: str = "", contents_hash: str = "", changes: WhatChanged | None = None, since: int = 0, files: tuple[tuple[str, str], ...] = (), tail: tuple[tuple[str, tuple[str, ...]], ...] = ()) -> str:
     """The page.
 
     Parameters
@@ -80,6 +81,8 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
         What changed since revision ``since``; it stands before everything else.
     files : pairs of (name, SHA-256)
         Listed at the end.
+    tail : pairs of (label, sentences)
+        Last lines of the front page: earlier records, what changed, when it was frozen.
 
     Returns
     -------
@@ -90,15 +93,20 @@ def html(notebook: Any, *, title: str, kind: str = "", facts: tuple[tuple[str, s
 
     count = _Count()
     body = "\n".join(part for cell in notebook.cells for part in _cell(cell, count))
-    lead, head, rest = body.partition("<h2 ")  # what stands above the first part comes before the contents list: the facts in short
+    lead, head, rest = body.partition("<h2 ")  # what stands above the first part comes before the contents list: the front page
+    lead, foot_mark, foot = lead.partition('<p class="front-foot"')  # what the page adds to the front page stands above its last sentence
+    argued, annex, proved = (head + rest).partition('<h2 id="annex-')  # signatures stand where the argument ends
     template = resources.files("coldchain_kit.records").joinpath("page_template/page.html.j2").read_text("utf-8")
     style = resources.files("coldchain_kit.records").joinpath("page_template/page.css").read_text("utf-8")
     margins = [("top-left", _css_text(running)), ("bottom-left", _css_text(title[:90])), ("bottom-right", '"Page " counter(page) " of " counter(pages)')]
     margins += [("top-right", _css_text(banner))] if banner else []
     made = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(template)
     safe = jinja2.utils.markupsafe.Markup
+    parts = [entry for entry in count.contents if not entry["id"].startswith("annex-")]
+    signed = [{"id": "signatures", "text": "Signatures"}] if contents_hash else []
+    contents = parts + signed + count.contents[len(parts) :] if annex else count.contents
     text = made.render(
-        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, changes=changes, since=since, files=files, contents=count.contents, lead=safe(lead), body=safe(head + rest), style=safe(style),
+        title=title, kind=kind, facts=facts, banner=banner, contents_hash=contents_hash, changes=changes, since=since, files=files, contents=contents, lead=safe(lead), tail=tail, foot=safe(foot_mark + foot), body=safe(argued), annexes=safe(annex + proved), style=safe(style),
         margins=[(place, safe(content)) for place, content in margins],
     )  # fmt: skip
     return text + "\n"
@@ -154,6 +162,8 @@ def _tabled(source: str, count: _Count) -> str:
     """Every table in a region of its own that scrolls where it is too wide; captions numbered."""
 
     def table(found: re.Match[str]) -> str:
+        if 'class="front-table"' in found.group():
+            return found.group()
         text, caption = found.group(), re.search(r"<caption[^>]*>(.*?)</caption>", found.group(), flags=re.DOTALL)
         label = "Table"
         if caption:

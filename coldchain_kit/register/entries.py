@@ -64,6 +64,10 @@ FIELDS: dict[str, str] = {
     "immediate.when": "When (local time)?",
     "immediate.logger": "Was the download made before anybody cleared, stopped or reset the logger?",
     "immediate.informed": "Who was told, and when?",
+    "hold.due": "By when must be decided on the stock, and who decides?",
+    "given.doses": "Were doses given or issued from the last reading inside until the stock was marked? How many? (No patients' names.)",
+    "given.list": "Reference of the site's own list of them",
+    "given.who": "Who looks into recall or revaccination, and by when?",
     "found.how": "How was it found (alarm, daily check, download)?",
     "found.by": "Who found it?",
     "found.when": "When was it found (local time)?",
@@ -83,24 +87,33 @@ FIELDS: dict[str, str] = {
     "cause.reasons": "Reasons for it, and what speaks against it",
     "cause.kit": "Where does this differ from the kit's ranking, and why?",
     "text.*": "The wording of a paragraph, where the investigator changed the proposed one",
+    "told.*": "Somebody who was told: authority, programme, sponsor, quality unit",
+    "count.*": "Quantities of a lot: do they add up?",
     "decision.*": "Decision on a lot",
     "reply.*": "A manufacturer's reply",
     "monitor.*": "Vial monitor of a lot, its stage as read off the vial",
     "set_aside.*": "Readings set aside",
+    "unit.state": "Is the unit mapped or qualified: document, date? What changed since?",
+    "shake": "Was a shake test done? It needs a frozen control vial, serves only some vaccines, and releases nothing by itself. By whom, how?",
     "risk": "Risk to product and patients, in your words",
     "class": "Class of the deviation, from the site's own scheme",
     "class.reason": "Reason for this class",
     "conclusion": "Conclusion",
     "effectiveness": "How and when will it be checked that the actions worked?",
+    "kept.until": "Until when is this record kept, and by which rule?",
+    "kept.copies": "Who receives a copy?",
     "action.*": "A corrective or preventive action",
 }
+WHERE_IT_APPLIES = ("given.list", "given.who", "shake", "unit.state")  # not open while nobody has answered: they follow from another answer, or need not be asked
 REQUIRED = {  # parts that a structured answer must hold
     "decision": ("outcome", "by", "role", "time"),
     "reply": ("from", "words", "time"),
     "monitor": ("stage", "read_by", "time"),
     "set_aside": ("unit", "probe", "start", "end", "reason", "second_person"),
+    "told": ("who", "time"),
+    "count": ("received", "used", "held", "moved", "by", "time"),
 }
-OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "monitor": ("attachment",), "set_aside": ()}
+OPTIONAL = {"decision": ("reference", "attachment", "reasons"), "reply": ("reference", "lot", "new_expiry", "attachment"), "monitor": ("attachment",), "set_aside": (), "told": ("how", "reference", "answer"), "count": ("note",)}
 
 
 def read(folder: str | Path) -> list[Entry]:

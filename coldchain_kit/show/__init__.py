@@ -8,7 +8,7 @@ Table           one kind of table for screen, page and text
 Tables          several
 Prose           a paragraph
 narrative       text proposed from the numbers
-first_screen    the few facts that stand first
+front           the front page
 open_questions  what nobody has answered yet
 preliminary     the sheet to print before any freeze
 enquiry         the sheets to manufacturers

@@ -1,7 +1,7 @@
 from . import charts as charts
 from . import doubts as doubts
 from . import enquiry as enquiry
-from . import first_screen as first_screen
+from . import front as front
 from . import narrative as narrative
 from . import open_questions as open_questions
 from . import preliminary as preliminary

@@ -19,14 +19,21 @@ SECTIONS = {"immediate": "Before anything else", "found": "What we were given", 
 def still_open(assessment: Assessment) -> Table:
     """Questions that nobody has answered, lots without a decision, actions not closed."""
     now = entries.current(assessment.case.folder)
-    rows = [
-        (entries.FIELDS[name], SECTIONS.get(name.partition(".")[0], "Conclusion and sign-off"))
-        for name in entries.FIELDS
-        if not name.endswith("*") and not name.startswith(("why.", "group.")) and name not in now and not _in_case(assessment, name)
-    ]
+    rows = [(entries.FIELDS[name], SECTIONS.get(name.partition(".")[0], "Conclusion")) for name in _unanswered(assessment)]
     rows += [(f"Decision on lot {row['lot']}", "Which lots") for row in assessment.results["lots"] if row["needs_decision"] and f"decision.{row['lot']}" not in now]
     rows += [(f"Action {row['id']}: {row['action']}", f"What was done, due {row['due'] or 'at no stated date'}") for row in entries.actions(assessment.case.folder) if not row["closed"] or not row["effective"]]
     return Table("What is still open", ("Question", "Stands in part"), tuple(rows), empty="Every question is answered, every lot decided upon and every action closed.")
+
+
+def unanswered(assessment: Assessment) -> list[str]:
+    """The questions that nobody has answered, in their own words."""
+    return [entries.FIELDS[name] for name in _unanswered(assessment)]
+
+
+def _unanswered(assessment: Assessment) -> list[str]:
+    now = entries.current(assessment.case.folder)
+    asked = (name for name in entries.FIELDS if not name.endswith("*") and not name.startswith(("why.", "group.")) and name not in entries.WHERE_IT_APPLIES)
+    return [name for name in asked if name not in now and not _in_case(assessment, name)]
 
 
 def _in_case(assessment: Assessment, name: str) -> bool:

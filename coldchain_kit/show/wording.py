@@ -110,16 +110,18 @@ def end_of(row: ProbeRow[str] | ExposureRow[str], side: Literal["min", "max"], *
 
 
 def area(degree_minutes: float | None, *, bound: bool = False) -> str:
-    """Degree-minutes beyond a limit.
+    """Degree-minutes beyond a limit, three digits of them: readings of a tenth of a degree carry no more. The results hold the full figure.
 
     Examples
     --------
-    >>> area(45.0), area(45.0, bound=True), area(None)
-    ('45.0 °C·min', 'at least 45.0 °C·min', 'not known: a reading in it has no number')
+    >>> area(45.0), area(954.83), area(12345.6), area(45.0, bound=True), area(None)
+    ('45 °C·min', '955 °C·min', '12,300 °C·min', 'at least 45 °C·min', 'not known: a reading in it has no number')
     """
     if degree_minutes is None or absent(degree_minutes):
         return f"{NOT_KNOWN}: a reading in it has no number"
-    return f"{'at least ' if bound else ''}{figure(degree_minutes)} °C·min"
+    places = 2 - math.floor(math.log10(abs(degree_minutes))) if degree_minutes else 0
+    shown = f"{round(degree_minutes, places):,.{min(max(places, 0), 2)}f}"
+    return f"{'at least ' if bound else ''}{shown.rstrip('0').rstrip('.') if '.' in shown else shown} °C·min"
 
 
 def figure(value: float, *, limit: float | None = None, decimals: int = 2) -> str:

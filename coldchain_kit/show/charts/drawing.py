@@ -66,6 +66,7 @@ class Drawing:
         drawn = re.sub(r' d="[^"]*"', lambda path: re.sub(r"-?\d+\.\d{3,}", _two_decimals, path.group()), drawn)
         mark = "c" + hashlib.sha256((self.title + self.description + drawn).encode()).hexdigest()[:12]
         drawn = re.sub(r'\b(id="|url\(#|href="#)(?=(?:clip|gradient|pattern)\w*)', rf"\g<1>{mark}", drawn)
+        drawn = re.sub(r' (?:role="graphics-[\w-]+"|aria-roledescription="[^"]*")', "", drawn)  # one picture with one description: its parts have none of their own
         head, rest = drawn.split(">", 1)
         words = f'<title id="{mark}t">{escape(self.title)}</title><desc id="{mark}d">{escape(self.description)}</desc>'
         return f'{head} role="img" aria-labelledby="{mark}t {mark}d">{words}{rest}'
@@ -271,7 +272,7 @@ def data(rows: Sequence[Mapping[str, object]]) -> alt.InlineData:
     return alt.InlineData(values=out.getvalue(), format=alt.CsvDataFormat(type="csv", parse={name: "string" if name in texts else "number" for name in names}))
 
 
-def finish(chart: alt.TopLevelMixin, *, title: str, description: str, notes: tuple[str, ...] = (), banner: str = "") -> Drawing:
+def finish(chart: alt.TopLevelMixin, *, title: str, description: str, notes: tuple[str, ...] = (), banner: str = "", legend: bool = True) -> Drawing:
     """A Drawing of an Altair chart: title, notes under it, the banner DEMONSTRATION or EXERCISE before it, plain looks.
 
     Parameters
@@ -283,13 +284,28 @@ def finish(chart: alt.TopLevelMixin, *, title: str, description: str, notes: tup
         Small lines under the title.
     banner : str
         A word that must stand on the chart, or "".
+    legend : bool
+        False where title and notes say what is drawn.
     """
     lines = ([f"{banner}: not a real case"] if banner else []) + list(notes)
     spec = chart.to_dict(validate=False)
     spec["title"] = {"text": title, "subtitle": lines, "anchor": "start", "fontSize": 15, "subtitleFontSize": 12, "subtitleColor": "#333333", "offset": 10}
     spec["description"] = description
+    if not legend:
+        _without_legends(spec)
     spec["config"] = _LOOKS
     return Drawing(_renamed(spec), f"{banner}. {title}" if banner else title, description)
+
+
+def _without_legends(held: Any) -> None:
+    """Every legend of a description taken away, in place."""
+    if isinstance(held, dict):
+        held.update({"legend": None} if "legend" in held else {})
+        for inner in held.values():
+            _without_legends(inner)
+    elif isinstance(held, list):
+        for inner in held:
+            _without_legends(inner)
 
 
 _LABELS = {"labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal"}

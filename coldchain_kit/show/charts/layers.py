@@ -196,7 +196,7 @@ def scale(names: list[str]) -> tuple[alt.Color, alt.StrokeDash]:
     return colour, alt.StrokeDash("probe:N", scale=alt.Scale(domain=names, range=dashes), legend=legend)
 
 
-def y_axis(rows: Sequence[Value], condition: Condition | None, *, title: str = "Temperature (°C)") -> alt.Y:
+def y_axis(rows: Sequence[Value], condition: Condition | None, *, title: str = "Temperature (°C)", pad_share: float = 0.08) -> alt.Y:
     """The temperature axis that holds every reading, and each limit that is not so far off that the readings would become a flat line."""
     import altair as alt
 
@@ -207,7 +207,7 @@ def y_axis(rows: Sequence[Value], condition: Condition | None, *, title: str = "
         bounds = [limit for limit in (condition.limit_c("above"), condition.limit_c("below")) if limit is not None]
         bounds = [limit for limit in bounds if low - near <= limit <= high + near or not values]
         low, high = min([low, *bounds]), max([high, *bounds])
-    pad = max((high - low) * 0.08, 0.5)
+    pad = max((high - low) * pad_share, 0.5)
     return alt.Y("c:Q", title=title, scale=alt.Scale(domain=[round(low - pad, 3), round(high + pad, 3)], nice=False, zero=False))
 
 

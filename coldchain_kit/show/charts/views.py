@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal, TypedDict
 
 import numpy as np
@@ -103,7 +104,7 @@ def episode(assessment: Assessment, number: str) -> Drawing:
     edges: list[layers.Upright] = [
         {"time": one[edge], "label": f"{one['id']} {edge}, about {wording.local(one[edge], assessment.site.timezone):%H:%M}"} for one in excursions for edge in ("start", "end") if few
     ]
-    noted = _logbook_marks(assessment, unit.name, clock)
+    noted = logbook_marks(assessment, unit.name, clock)
     chart = layered(
         layers.shade(shaded(assessment, unit), clock),
         layers.band([one for one in rows if one.get("u")], clock, y, names),
@@ -116,20 +117,26 @@ def episode(assessment: Assessment, number: str) -> Drawing:
     )
     title = f"Episode {number}, unit {unit.name}: {wording.word(row_direction(excursions))}"
     notes = ("Pale band: expanded uncertainty of the probe (k = 2). Start and end are estimated on the straight line between two readings.",)
-    told = episode_in_words(assessment, row, excursions) + (f" Marked from the logbook: {wording.several([one['label'].removeprefix('logbook: ') for one in noted])}." if noted else "")
+    told = episode_in_words(assessment, row, excursions) + (f" Marked from the logbook: {wording.several([one['label'] for one in noted])}." if noted else "")
     return drawing.finish(sized(chart, 320), title=title, description=told, notes=notes, banner=banner(assessment))
 
 
-def _logbook_marks(assessment: Assessment, unit: str, clock: Clock) -> list[layers.Upright]:
-    """Entries of the logbook inside the picture, their kind and local time: what people wrote down beside the trace."""
+NOTED = {
+    "power": "power cut", "door": "door open", "service": "service", "load": "goods put in", "move": "goods moved", "settings": "settings changed", "check": "check", "alarm": "alarm seen",
+    "alarm_test": "alarm test", "call": "call", "coolant": "coolant", "note": "note", "download": "download",
+}  # fmt: skip
+
+
+def logbook_marks(assessment: Assessment, unit: str, clock: Clock, *, kinds: Sequence[str] = tuple(NOTED)) -> list[layers.Upright]:
+    """Entries of the logbook inside the picture: what each kind means and its local time, "power cut from 21:30, as written"."""
     zone = assessment.site.timezone
     marks: list[layers.Upright] = []
     for entry in assessment.logbook:
-        if entry.unit in (None, unit):
-            kind = wording.word(entry.kind)
-            marks.append({"time": entry.time, "label": f"logbook: {kind}{' from' if entry.until is not None else ''} {wording.local(entry.time, zone):%H:%M}"})
+        if entry.unit in (None, unit) and entry.kind in kinds:
+            what = NOTED.get(entry.kind, wording.word(entry.kind))
+            marks.append({"time": entry.time, "label": f"{what}{' from' if entry.until is not None else ''} {wording.local(entry.time, zone):%H:%M}, as written"})
             if entry.until is not None:
-                marks.append({"time": entry.until, "label": f"logbook: {kind} until {wording.local(entry.until, zone):%H:%M}"})
+                marks.append({"time": entry.until, "label": f"{what} until {wording.local(entry.until, zone):%H:%M}, as written"})
     return sorted((mark for mark in marks if clock.start <= mark["time"] <= clock.end), key=lambda mark: mark["time"])
 
 

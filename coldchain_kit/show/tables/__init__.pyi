@@ -1,5 +1,6 @@
 from .causes import causes as causes
 from .causes import check_next as check_next
+from .causes import evidence as evidence
 from .causes import logbook as logbook
 from .excursions import bands as bands
 from .excursions import buffer as buffer
@@ -21,6 +22,7 @@ from .inputs import sources as sources
 from .lots import allowances as allowances
 from .lots import exposures as exposures
 from .lots import lots as lots
+from .lots import received as received
 from .lots import stays as stays
 from .provenance import CAUTIONS as CAUTIONS
 from .provenance import cautions as cautions

@@ -31,14 +31,21 @@ def strength(support: float) -> str:
 
 
 def causes(assessment: Assessment) -> Tables:
-    """The ranked causes of each episode, and for the first of them every observation with its figure."""
+    """The ranked causes of each episode with what speaks most for and against them, in words."""
     found = assessment.results["episodes"][:MOST_EPISODES]
     if not found:
         return Tables((Table("Causes weighed", (), empty=f"{wording.word(assessment.results['cause']['cause'])}."),))
-    return Tables(table for row in found for table in (_ranking(row), *_evidence(row)))
+    return Tables(map(_ranking, found))
+
+
+def evidence(assessment: Assessment) -> Tables:
+    """For the first cause of each episode every observation with its figure, threshold and weight."""
+    found = [table for row in assessment.results["episodes"][:MOST_EPISODES] for table in _evidence(row)]
+    return Tables(found or [Table("Evidence weighed", (), empty="There is no episode to weigh.")])
 
 
 def _ranking(episode: EpisodeRow[str]) -> Table:
+    """Causes with little support are named below the table."""
     leading = [row for row in episode["causes"] if row["support"] >= WEAK or row in episode["causes"][:2]]
     cells = [
         (

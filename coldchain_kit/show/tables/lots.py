@@ -30,6 +30,28 @@ def lots(assessment: Assessment) -> Table:
     return Table("Lots in the units", columns, shown, notes, "No stock list was given: which lots were there is not known.")
 
 
+def received(assessment: Assessment) -> Table:
+    """Every lot in a row: what it received, against what was stated, and why a person must decide; all else stands in annex F."""
+    about = {lot.lot: lot.presentation for lot in assessment.lots}
+    cells = [
+        (
+            row["lot"], f"{row['product']}, {_quantity(row['stays'], about.get(row['lot']))}", _outside(row), _against(row),
+            (row["why"] or "needs a decision") if row["needs_decision"] else "no excursion found in a complete record, no more than that",
+        )
+        for row in assessment.results["lots"]
+    ]  # fmt: skip
+    shown, notes = capped(cells, MOST_LOTS, "lots")
+    columns = ("Lot", "What it is", "Time outside, at least to at most", "Against what was stated", "Why a person must decide")
+    return Table("What each lot received", columns, shown, (*notes, "In full: annex F. The pharmacist or quality unit decides, under local rules."), "No stock list was given: which lots were there is not known.")
+
+
+def _outside(row: LotRow[str]) -> list[str]:
+    told = ["possible freezing"] if row["possible_freezing"] else []
+    told += [f"{wording.word(side)}: {wording.minutes(held['minutes_least'])} to {wording.minutes(held['minutes_most'])}" for side, held in row["outside"].items() if held["minutes_most"]]
+    silent = row.get("without_readings_min")
+    return [*told, *([f"without readings: {wording.minutes(silent)}"] if silent else [])] or ["none by the readings"]
+
+
 MORE = {"yes": "more than stated", "may_be": "may be more than stated", "no": "not more than stated, by this record"}
 OTHER = {"below": "cold", "above": "warm"}
 

@@ -1,0 +1,3 @@
+from .line import Front as Front
+from .line import Line as Line
+from .page import page as page
