@@ -72,6 +72,8 @@ def answer(field: str, text: str) -> object:
     kind = field.partition(".")[0]
     return {
         "decision": {"outcome": "hold", "by": text, "role": text, "time": "2026-03-09T10:00", "reasons": text},
+        "told": {"who": text, "time": "2026-03-09T10:00", "how": text, "reference": text},
+        "count": {"received": text, "used": text, "held": text, "moved": text, "by": text, "time": "2026-03-09T10:00"},
         "reply": {"from": text, "words": text, "time": "2026-03-10T09:00"},
         "monitor": {"stage": "1", "read_by": text, "time": "2026-03-09T10:00"},
     }.get(kind, text)

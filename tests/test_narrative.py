@@ -41,7 +41,7 @@ def changed(assessment, path: tuple, value):
         (("excursions", 0, "minutes"), 77.0, "77 min"),
         (("excursions", 0, "minutes_least"), 71.0, "71 min"),
         (("excursions", 0, "minutes_most"), 83.0, "83 min"),
-        (("excursions", 0, "degree_minutes"), 456.5, "456.5 °C·min"),
+        (("excursions", 0, "degree_minutes"), 456.5, "456 °C·min"),
         (("excursions", 0, "start"), "2026-03-06T17:31:00Z", "17:31 (Europe/Lisbon, UTC+00:00)"),
         (("excursions", 0, "end"), "2026-03-07T01:59:00Z", "01:59 (Europe/Lisbon, UTC+00:00)"),
         (("excursions", 0, "extreme_time"), "2026-03-06T22:22:00Z", "22:22 (Europe/Lisbon, UTC+00:00)"),

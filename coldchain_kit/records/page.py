@@ -49,7 +49,7 @@ def of_record(notebook: Any, held: Context, *, contents: str, files: Mapping[str
     """
     before, told = held["previous"], held["changes"]
     facts = [(_NUMBERED.get(held["kind"], "Case"), held["number"]), ("Revision", str(held["revision"])), ("Reason", held["reason"])]
-    facts += [("CLOCK", text) for text in held["warnings"]] + ([] if held["kind"] in ("investigation", "monthly") else [("Site", held["site"])])  # their front page names the site
+    facts += [("CLOCK", text) for text in held["warnings"]] + [("Site", held["site"])]
     tail = [("Earlier", held.get("earlier", [])), (f"What changed since revision {before['revision']}", told["told"]) if before and told else ("Changed", ["First revision."])]
     at = f"{held['frozen_at'].replace('T', ' ').replace('Z', ' UTC')}, by the computer account {held['frozen_by']}, with coldchain_kit {held['kit_version']}. Hash of its contents {contents[:16]}."
     tail += [("Frozen", [at, *([f"Record hash of revision {before['revision']}: {before['record_hash'] or 'not known'}."] if before else [])])]
