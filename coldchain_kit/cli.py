@@ -223,7 +223,7 @@ def enquiry(options: argparse.Namespace) -> int:
     found = assessment.assess(options.case)
     print(preliminary.write(found, options.out))
     marks = [line for line in tables.cautions(found)[:1] if line not in tables.CAUTIONS]  # DEMONSTRATION or EXERCISE: no letter to a real manufacturer
-    for path in letters.write(found.results, options.out, by=options.by, with_mkt=options.mkt, marks=marks):
+    for path in letters.write(found.results, options.out, by=options.by, with_mkt=options.mkt, marks=marks, known=letters.about(found)):
         print(path)
     return 0
 

@@ -9,7 +9,7 @@ import pytest
 
 from coldchain_kit.base import KitError
 from coldchain_kit.model import plain
-from coldchain_kit.show import enquiry
+from coldchain_kit.show import enquiry, wording
 from tests.test_lots import a_lot, allow, assess, at, flat, site, unit_of  # noqa: F401  (site is a fixture)
 
 # Order of issue 5: product, presentation, lot, expiry, quantity, state; highest, lowest; first, last outside, first back;
@@ -55,6 +55,48 @@ def test_figures_carry_unit_zone_and_probe(case):
     assert rows["Uncertainty of the readings"] == "F2, probe A (buffered): ±0.5 °C (k = 2, assumed, no certificate)"
     assert rows["Earlier exposures"].startswith("1.5 h out of range") and rows["Presentation"] == "not known"
     assert "READ" not in str(rows) and "remain" not in str(rows)
+
+
+def test_the_question_is_the_first_line_and_names_the_statement(case):
+    """The maker's own statement is quoted by its source and held against at least and at most; without one the sheet asks what is stated."""
+    sheet = facts(case)[0]
+    held, one = case["lots"][0]["outside"]["above"], case["lots"][0]["allowances"][0]
+    for text in (one["source"], wording.minutes(held["minutes_least"]), wording.minutes(held["minutes_most"]), "together with 1.5 h earlier", "possible freezing", "Please answer in writing for this lot."):
+        assert text in sheet["question"]
+    bare = {**case, "lots": [{**case["lots"][0], "allowances": []}]}
+    assert "what do you state for at least" in facts(bare)[0]["question"]
+    page = enquiry.html(sheet)
+    assert page.index('class="question"') < page.index("<h1>") and "Reply by" in page
+
+
+def test_a_lot_without_exposure_is_named_and_not_asked_about(case):
+    quiet = {**case["lots"][0], "lot": "QUIET-1", "needs_decision": False}
+    (sheet,) = enquiry.sheets({**case, "lots": [case["lots"][0], quiet]})
+    assert [lot["lot"] for lot in sheet["lots"]] == [case["lots"][0]["lot"]] and sheet["others"] == ["QUIET-1 (Vaccine <script>alert(1)</script>)"]
+    assert "QUIET-1 (Vaccine &lt;script&gt;" in enquiry.html(sheet)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_sheet_of_one_lot_is_one_page(tmp_path, paper):
+    import shutil
+
+    from coldchain_kit import cli
+    from coldchain_kit.base import package_files
+
+    playwright = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or pytest.skip("no chromium")
+    bay = package_files.copy_sample_site(tmp_path / "site")
+    assert cli.main(["enquiry", str(bay / "cases" / "2026-014" / "case.toml"), "--out", str(tmp_path / "out")]) == 0
+    pages = {}
+    with playwright.sync_playwright() as runner:
+        browser = runner.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        for path in sorted((tmp_path / "out").glob("*.html")):
+            page = browser.new_page()
+            page.goto(path.as_uri())
+            pages[path.name] = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper)))
+        browser.close()
+    assert len(pages) == 3 and set(pages.values()) == {1}, pages
 
 
 def test_mkt_stands_there_only_where_it_is_asked_for(case):

@@ -7,14 +7,19 @@ from __future__ import annotations
 
 import html as markup
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypedDict
+from typing import TYPE_CHECKING, TypedDict
 
 from coldchain_kit.base import KitError, files
-from coldchain_kit.model import ExposureRow, FreezingRow, LotRow, ProbeRow, ProductBesideRow, Results
-from coldchain_kit.show import wording
+from coldchain_kit.model import AllowanceRow, ExposureRow, FreezingRow, LotRow, ProbeRow, ProductBesideRow, Results
+from coldchain_kit.register import entries
+from coldchain_kit.show import charts, wording
 from coldchain_kit.show.tables.lots import more, uncovered
+
+if TYPE_CHECKING:
+    from coldchain_kit.assessment import Assessment
 
 PRELIMINARY = "PRELIMINARY: made before the record was frozen. Figures may still change."
 CAUTIONS = (
@@ -36,10 +41,35 @@ class LotFacts(TypedDict):
     facts: Facts
 
 
+@dataclass(frozen=True)
+class About:
+    """What a sheet takes from the case beside its results: whom to answer, by when, where the stock is now, a picture of each unit (SVG)."""
+
+    contacts: tuple[str, ...] = ()
+    reply_by: str = ""
+    stock_now: str = ""
+    pictures: Mapping[str, str] = field(default_factory=dict)
+
+
+def about(assessment: Assessment) -> About:
+    """As the site's register and the answers of the case say."""
+    now = entries.current(assessment.case.folder)
+    held = assessment.site.extra.get("contacts")
+    named = [f"{name}: {one}" for name, one in held.items()] if isinstance(held, dict) else [str(one) for one in held] if isinstance(held, list) else [str(held)] if held else []
+    where = [str(now[name]).strip().rstrip(".") for name in ("immediate.where", "immediate.condition", "immediate.marked") if name in now]
+    pictures = {name: drawn.svg for name, drawn in charts.small_of(assessment).items()}
+    return About(tuple(filter(None, (assessment.site.extra.get("address"), *named))), str(now.get("hold.due", "")), ". ".join(where), pictures)
+
+
 class Sheet(TypedDict):
-    """An enquiry to one manufacturer, as data."""
+    """An enquiry to one manufacturer, as data. ``others``: lots there that nothing is asked about, since no excursion was found."""
 
     title: str
+    question: str
+    contacts: list[str]
+    reply_by: str
+    others: list[str]
+    pictures: list[str]
     to: str
     case: str
     site: str
@@ -49,8 +79,10 @@ class Sheet(TypedDict):
     reply: list[str]
 
 
-def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, preliminary: bool = True, marks: Sequence[str] = ()) -> list[Sheet]:
-    """One sheet a lot or a manufacturer, the facts in the order manufacturers ask for them.
+def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, preliminary: bool = True, marks: Sequence[str] = (), known: About | None = None) -> list[Sheet]:
+    """One sheet a lot or a manufacturer, the question first, then the facts in the order manufacturers ask for them.
+
+    Lots for which no excursion was found in a complete record are named on each sheet and not asked about.
 
     Parameters
     ----------
@@ -62,10 +94,12 @@ def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, pr
         Adds mean kinetic temperatures with their windows: only where the manufacturer asks for them.
     marks : sequence of str
         Words for every page, such as DEMONSTRATION.
+    known : About, optional
+        Contacts, reply date, the stock's place now, pictures.
 
     Returns
     -------
-    list of dict: title, to, case, site, marks[], cautions[], lots[] {lot, facts[] (heading, text)}, reply[].
+    list of dict: title, question, to, case, site, contacts[], reply_by, marks[], cautions[], others[], pictures[] (SVG), lots[] {lot, facts[] (heading, text)}, reply[].
 
     Raises
     ------
@@ -75,26 +109,55 @@ def sheets(results: Results[str], *, by: str = "lot", with_mkt: bool = False, pr
     if by not in ("lot", "manufacturer"):
         raise KitError(f"sheets by '{by}'", expected="lot or manufacturer")
     groups: dict[tuple[str | None, int | None], list[LotRow[str]]] = {}
-    for number, lot in enumerate(results["lots"]):
+    known = known or About()
+    others = [f"{lot['lot']} ({lot['product']})" for lot in results["lots"] if not lot["needs_decision"]]
+    for number, lot in enumerate(lot for lot in results["lots"] if lot["needs_decision"]):
         maker = lot.get("manufacturer")
         groups.setdefault((maker, None) if by == "manufacturer" and maker else (maker, number), []).append(lot)
     case = results["case"]
     return [
         {
             "title": f"Enquiry about a temperature excursion: {wording.several([lot['lot'] for lot in members])}", "to": key[0] or wording.NOT_KNOWN,
+            "question": " ".join(map(question, members)), "contacts": list(known.contacts), "reply_by": known.reply_by or TO_FILL_IN, "others": others,
+            "pictures": [known.pictures[unit] for unit in dict.fromkeys(stay["unit"] for lot in members for stay in lot["stays"]) if unit in known.pictures],
             "case": f"{case['id']}: {case['title']}", "site": case.get("site") or wording.NOT_KNOWN, "marks": [*marks, *([PRELIMINARY] if preliminary else [])],
-            "cautions": list(CAUTIONS), "lots": [{"lot": lot["lot"], "facts": facts(lot, results, with_mkt=with_mkt)} for lot in members], "reply": list(REPLY),
+            "cautions": list(CAUTIONS), "lots": [{"lot": lot["lot"], "facts": facts(lot, results, with_mkt=with_mkt, stock_now=known.stock_now)} for lot in members], "reply": list(REPLY),
         }
         for key, members in groups.items()
     ]  # fmt: skip
 
 
-def facts(lot: LotRow[str], results: Results[str], *, with_mkt: bool = False) -> Facts:
+def question(lot: LotRow[str]) -> str:
+    """What is asked about a lot, in one sentence and a request: whether the maker's own statement covers it, else what the maker states.
+
+    Examples
+    --------
+    >>> row = {"lot": "TBH-2207", "possible_freezing": False, "earlier_out_hours": 1.5, "allowances": [{"source": "Letter 7", "dated": "2025-11-04"}]}
+    >>> question({**row, "outside": {"above": {"limits_c": [8.0], "minutes_least": 250.0, "minutes_most": 270.0}}})
+    'Lot TBH-2207: does your statement of 2025-11-04 (Letter 7) cover at least 250 min (4 h 10 min), at most 270 min (4 h 30 min) above 8.0 °C, together with 1.5 h earlier? Please answer in writing for this lot.'
+    """
+    met = [
+        f"at least {wording.minutes(held['minutes_least'])}, at most {wording.minutes(held['minutes_most'])} {side} {wording.celsius(held['limits_c'][0] if held.get('limits_c') else held.get('limit_c'))}"
+        for side, held in lot.get("outside", {}).items() if held["minutes_most"]
+    ]
+    met += ["possible freezing"] if lot["possible_freezing"] else []
+    earlier = f", together with {wording.hours(lot['earlier_out_hours'])} earlier" if lot.get("earlier_out_hours") else ""
+    what = wording.several(met) or "a record that is not complete, as below"
+    stated = [_statement(one) for one in lot["allowances"]]
+    asked = f"does your statement {' or '.join(stated)} cover {what}{earlier}?" if stated else f"what do you state for {what}{earlier}?"
+    return f"Lot {lot['lot']}: {asked} Please answer in writing for this lot."
+
+
+def _statement(one: AllowanceRow) -> str:
+    return f"of {one['dated']} ({one['source']})" if one.get("dated") else f"({one['source']})"
+
+
+def facts(lot: LotRow[str], results: Results[str], *, with_mkt: bool = False, stock_now: str = "") -> Facts:
     """(heading, text) of one lot, in the order of the sheet."""
     zone = results["case"].get("timezone") or "UTC"
     rows = [*_product(lot), *_storage(lot, zone), *_readings(lot, zone), *_times(lot, zone), *_bands(lot), *_statements(lot), *_unknown(lot), *_beside(lot), *_probes(lot, results)]
     rows += _mkt(lot, results, zone) if with_mkt else []
-    return [*rows, *_place(lot, zone)]
+    return [*rows, *_place(lot, zone, stock_now)]
 
 
 def _product(lot: LotRow[str]) -> Facts:
@@ -146,7 +209,8 @@ def _freezing(lot: LotRow[str], zone: str) -> str:
     figures = f"lowest reading {lowest} at {wording.when(row['time'], zone)}, {_place_of(row)}{less}"
     if lot["possible_freezing"]:
         return f"YES, possible: {figures}"
-    return f"not seen by any probe: {figures}" if row.get("do_not_freeze", True) else f"the stock list says that this product may be frozen; {figures}"
+    cold = f"no probe at or below {wording.celsius(row.get('freeze_c'))}, each at its own place only: {figures}"
+    return cold if row.get("do_not_freeze", True) else f"not marked freeze-sensitive in our list; {cold}"
 
 
 def _times(lot: LotRow[str], zone: str) -> Facts:
@@ -202,7 +266,7 @@ def _beside(lot: LotRow[str]) -> Facts:
     if not told:
         return []
     low, high = rows[0]["time_constant_min"]
-    return [(f"ESTIMATE: contents with a time constant of {low:g} to {high:g} min ({rows[0]['source']}) in the air that the probe met; goods put in warm or cold are not covered", "; ".join(told))]
+    return [("ESTIMATE: contents beside the probe", "; ".join([*told, f"for a time constant of {low:g} to {high:g} min ({rows[0]['source']}), in the air that the probe met; goods put in warm or cold are not covered"]))]
 
 
 def _unknown(lot: LotRow[str]) -> Facts:
@@ -223,7 +287,9 @@ def _probes(lot: LotRow[str], results: Results[str]) -> Facts:
     known = [row for row in results.get("probes", ()) if row["unit"] in units and row["decides"]]
     places = [_place_of(row) for row in known]
     doubts = [f"{_place_of(row)}: \N{PLUS-MINUS SIGN}{wording.celsius(2 * u_c)} (k = 2, {wording.word(row['u_from'])})" for row in known if (u_c := row.get("u_c")) is not None]
-    return [("Probe and place", "; ".join(places) or wording.NOT_KNOWN), ("Uncertainty of the readings", "; ".join(doubts) or wording.NOT_KNOWN)]
+    papers = [row["text"] for row in results.get("calibration", ()) if any((row["unit"], row["probe"]) == (one["unit"], one["probe"]) for one in known)]
+    rows = [("Probe and place", "; ".join(places) or wording.NOT_KNOWN), ("Uncertainty of the readings", "; ".join(doubts) or wording.NOT_KNOWN)]
+    return [*rows, *([("Calibration", " ".join(papers))] if papers else [])]
 
 
 def _mkt(lot: LotRow[str], results: Results[str], zone: str) -> Facts:
@@ -243,32 +309,33 @@ def _mkt(lot: LotRow[str], results: Results[str], zone: str) -> Facts:
     return [("Mean kinetic temperature, asked for", "; ".join(shown) or "not computed")]
 
 
-def _place(lot: LotRow[str], zone: str) -> Facts:
+def _place(lot: LotRow[str], zone: str, stock_now: str) -> Facts:
     last = lot["stays"][-1]
     where = f"in {last['unit']} since {wording.when(last['moved_in'], zone)}" if last.get("moved_out") is None else f"taken out of {last['unit']} at {wording.when(last['moved_out'], zone)}"
-    return [("Where the stock list has it", where), ("Stage of the vial monitor, as read off the vial", f"{TO_FILL_IN}, where there is one"), ("Where the stock is now, at what temperature, how it is marked", TO_FILL_IN)]
+    return [("Where the stock list has it", where), ("Stage of the vial monitor, as read off the vial", f"{TO_FILL_IN}, where there is one"), ("Where the stock is now, at what temperature, how it is marked", stock_now or TO_FILL_IN)]
 
 
 _STYLE = """
-body{font:11pt/1.4 system-ui,sans-serif;color:#000;background:#fff;margin:1.5cm auto;max-width:19cm;padding:0 .5cm}
-h1{font-size:15pt;margin:.3em 0}h2{font-size:12pt;margin:1.2em 0 .3em}.mark{border:2px solid #000;padding:.3em .6em;font-weight:bold;margin:.3em 0}
-table{border-collapse:collapse;width:100%}th,td{border:1px solid #555;padding:.25em .5em;text-align:left;vertical-align:top}th{width:36%;font-weight:600}
-.reply td{height:2.2em}ul{margin:.4em 0;padding-left:1.3em}section{break-inside:auto}tr{break-inside:avoid}
-@media print{body{margin:0;max-width:none}@page{margin:1.5cm}}
+body{font:10.5pt/1.35 system-ui,sans-serif;color:#000;background:#fff;margin:1cm auto;max-width:19cm;padding:0 .5cm}
+h1{font-size:13pt;margin:.2em 0}h2{font-size:11pt;margin:.6em 0 .2em}.mark{border:2px solid #000;padding:.15em .5em;font-weight:bold;margin:.2em 0}.question{font-weight:700;font-size:1.08em;margin:.4em 0}
+table{border-collapse:collapse;width:100%}th,td{border-bottom:1px solid #777;padding:.12em .5em .12em 0;text-align:left;vertical-align:top}th{width:31%;font-weight:600}p{margin:.25em 0}svg{max-width:100%;height:auto}
+.reply td,.reply th{height:1.7em;border:1px solid #555;padding:.1em .4em}ul{margin:.2em 0;padding-left:1.3em}section{break-inside:auto}tr{break-inside:avoid}
+@media print{body{margin:0;padding:0;max-width:none;font-size:7.2pt;line-height:1.16}svg{max-height:19mm;display:block}ul{display:block;padding:0;margin:1mm 0}li{display:inline}@page{margin:.9cm 1.2cm}.reply td,.reply th{height:1.4em}th{width:24%}h1{font-size:11pt}section + section{break-before:auto}}
 """
 
 
 def html(sheet: Sheet) -> str:
     """One self-contained page to print or send; everything that people typed is escaped."""
     text = markup.escape
-    marks = "".join(f'<p class="mark">{text(mark)}</p>' for mark in sheet["marks"])
-    lots = "".join(f"<section><h2>Lot {text(lot['lot'])}</h2>{_rows(lot['facts'])}</section>" for lot in sheet["lots"])
+    marks = f'<p class="mark">{text(" ".join(sheet["marks"]))}</p>' if sheet["marks"] else ""
+    lots = "".join("<section>" + _rows(lot["facts"]) + "</section>" for lot in sheet["lots"])
     reply = "".join(f'<tr><th scope="row">{text(label)}</th><td></td></tr>' for label in sheet["reply"])
+    others = f"<p>In the same units, no excursion found and nothing asked: {text('; '.join(sheet['others']))}.</p>" if sheet["others"] else ""
     cautions = "".join(f"<li>{text(caution)}</li>" for caution in sheet["cautions"])
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{text(sheet["title"])}</title><style>{_STYLE}</style></head>\n'
-        f"<body><main>{marks}<h1>{text(sheet['title'])}</h1><p>To: {text(sheet['to'])}<br>From: {text(sheet['site'])}<br>Case: {text(sheet['case'])}</p>\n"
-        f"<ul>{cautions}</ul>\n{lots}\n<section><h2>Answer of the manufacturer</h2><table class=\"reply\"><tbody>{reply}</tbody></table></section>{marks}</main></body></html>\n"
+        f"<body><main>{marks}<p class=\"question\">{text(sheet['question'])}</p><h1>{text(sheet['title'])}</h1><p>To: {text(sheet['to'])}. From: {text(', '.join([sheet['site'], *sheet['contacts']]))}. Case: {text(sheet['case'])}. <strong>Reply by: {text(sheet['reply_by'])}</strong></p>\n"
+        f"{''.join(sheet['pictures'])}\n{lots}\n{others}<section><h2>Answer of the manufacturer</h2><table class=\"reply\"><tbody>{reply}</tbody></table></section><ul>{cautions}</ul></main></body></html>\n"
     )
 
 
@@ -278,7 +345,7 @@ def _rows(facts: Facts) -> str:
     return f"<table><tbody>{rows}</tbody></table>"
 
 
-def write(results: Results[str], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = ()) -> list[Path]:
+def write(results: Results[str], out: Path, *, by: str = "lot", with_mkt: bool = False, marks: Sequence[str] = (), known: About | None = None) -> list[Path]:
     """The sheets as pages in a folder, before any freeze, marked preliminary; earlier pages of the same name are replaced whole.
 
     Raises
@@ -286,7 +353,9 @@ def write(results: Results[str], out: Path, *, by: str = "lot", with_mkt: bool =
     KitError
         The case has no lots, or the folder cannot be written to.
     """
-    found = sheets(results, by=by, with_mkt=with_mkt, marks=marks)
+    found = sheets(results, by=by, with_mkt=with_mkt, marks=marks, known=known)
+    if not found and results["lots"]:
+        raise KitError("no lot of the case was exposed, as far as its record shows: there is nothing to ask about", mend="To ask all the same, write to the manufacturer with the report")
     if not found:
         raise KitError("the case has no lots to ask about", mend='Name a stock list under [inputs]: stock = "stock.csv"')
     paths = []

@@ -5,6 +5,7 @@ from .physics import cycle as cycle
 from .physics import cycles as cycles
 from .physics import fitted as fitted
 from .small import small as small
+from .small import small_of as small_of
 from .views import channels as channels
 from .views import daily as daily
 from .views import episode as episode

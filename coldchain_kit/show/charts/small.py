@@ -29,6 +29,11 @@ def small(assessment: Assessment) -> list[Drawing]:
     return [_small(assessment, unit) for unit in chosen]
 
 
+def small_of(assessment: Assessment) -> dict[str, Drawing]:
+    """Unit -> its low chart, for every unit with readings."""
+    return {unit.name: _small(assessment, unit) for unit in assessment.units.values() if temperature(unit)}
+
+
 def _small(assessment: Assessment, unit: Unit) -> Drawing:
     clock = _around(assessment, unit)
     condition = assessment.site.units[unit.name].condition
