@@ -171,8 +171,8 @@ def _ask(assessment: Assessment, title: str, fields: Sequence[str], *, frozen: b
             (
                 entries.FIELDS[field],
                 answers.shown(row["new"]) + answers.changed(row) if row else answers.from_case(assessment, field),
-                answers.who(assessment, row["who"]) if row else "nobody",
-                wording.when(row["when"], assessment.site.timezone) if row else "never",
+                answers.who(assessment, row["who"]) if row else "the case file",
+                wording.when(row["when"], assessment.site.timezone) if row else "with the case",
             )
             for field in said
             for row in [latest.get(field)]

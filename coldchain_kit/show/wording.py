@@ -254,9 +254,14 @@ def when(time: str | pd.Timestamp | None, zone: str, *, estimated: bool = False)
     --------
     >>> when("2026-07-01T08:40:30Z", "Europe/Lisbon"), when("2026-07-01T08:40:30Z", "Europe/Lisbon", estimated=True)
     ('2026-07-01 09:40:30 +01:00', '2026-07-01 09:40 +01:00')
+
+    In the hour that comes twice each pass has its own offset:
+
+    >>> when("2026-11-01T05:10:00Z", "America/Toronto"), when("2026-11-01T06:10:00Z", "America/Toronto")
+    ('2026-11-01 01:10 -04:00', '2026-11-01 01:10 -05:00')
     """
     stamp = local(time, zone)
-    return NOT_KNOWN if stamp is None else zones.shown(stamp.floor("min" if estimated else "s"), zone=zone)
+    return NOT_KNOWN if stamp is None else zones.shown(stamp.tz_convert("UTC").floor("min" if estimated else "s"), zone=zone)  # a local hour that comes twice cannot be rounded
 
 
 def moment(time: str | pd.Timestamp | None, zone: str) -> str:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from coldchain_kit.assessment import Assessment
 
 MOST = 6  # rows and sentences of one line; the annexes list all
+RIVAL = 0.2  # support of a second cause that is named beside the first (own rule, no source)
+ANSWERS = {"usable with limits": "not complete; what it holds counts", "not usable": "cannot answer"}  # of the record, never of product
 FEW = 2  # sentences where more would bury the rest
 Group = tuple[str, Direction]
 
@@ -173,7 +175,8 @@ def freezing(assessment: Assessment, times: Times) -> Line:
     held = [(lot, lot["freezing"]) for lot in assessment.results["lots"] if lot["freezing"] is not None]
     possible = [(lot, row) for lot, row in held if lot["possible_freezing"]]
     holes = [gap for row in assessment.results["probes"] if row["decides"] and _can_freeze(assessment, row) for gap in row["gaps"]]
-    blind = [f"NOT KNOWN {wording.several([times.span(gap['start'], gap['end']) for gap in holes[:3]])}{' and in more gaps' if len(holes) > 3 else ''}: no readings."] if holes else []
+    spans = list(dict.fromkeys(times.span(gap["start"], gap["end"]) for gap in holes))
+    blind = [f"NOT KNOWN {wording.several(spans[:3])}{' and in more gaps' if len(spans) > 3 else ''}: no readings."] if spans else []
     if possible:
         worst = min((row for _, row in possible), key=lambda row: row["lowest_c"] if row["lowest_c"] is not None else -999.0)
         lots = wording.several([lot["lot"] for lot, _ in possible[:MOST]]) + (f" and {len(possible) - MOST} more" if len(possible) > MOST else "")
@@ -212,14 +215,16 @@ def _lowest(row: FreezingRow[str], times: Times) -> str:
 
 def record(assessment: Assessment, times: Times) -> Line:
     """Whether the record can be believed, in at most two sentences a unit; clock, certificates and checks in one."""
-    told, loud = [], False
-    for row in assessment.results.get("believable", ()):
+    told, loud, answers = [], False, assessment.results.get("believable", ())
+    most = FEW if len(answers) <= FEW else 1
+    for row in answers:
         reasons = list(row["reasons"])
-        more = f" And {len(reasons) - FEW} more reasons: annex B." if len(reasons) > FEW else ""
+        more = f" And {len(reasons) - most} more reasons: annex B." if len(reasons) > most else ""
         loud = loud or bool(reasons)
-        told.append(f"{row['unit']}: {wording.word(row['answer'])}.{' ' if reasons else ''}{' '.join(reasons[:FEW])}{more}")
+        told.append(f"{row['unit']}: {ANSWERS.get(row['answer'], wording.word(row['answer']))}.{' ' if reasons else ''}{' '.join(reasons[:most])}{more}")
     clocks = list(dict.fromkeys(f"{row['unit']} clock {_checked(row['text']) or wording.word(row['state'])}" for row in assessment.results.get("clock", ())))
     papers = [_paper(row["unit"], row["probe"], row["due"], overdue=row["overdue"]) for row in assessment.results.get("calibration", ()) if _decides(assessment, row["unit"], row["probe"])]
+    papers = [paper for paper in papers if "OVERDUE" not in paper or paper.partition("since ")[2] not in " ".join(told)]  # said once
     second = "; ".join([*clocks[:3], *papers[:3], *missed(assessment, times)])
     checks = assessment.results.get("checks", ())
     at_odds = [f"Logbook at odds with the readings: {row['text']}" for row in checks[:FEW]] + ([f"And {len(checks) - FEW} more checks: annex B."] if len(checks) > FEW else [])
@@ -269,7 +274,8 @@ def cause(assessment: Assessment, times: Times) -> Line:
     """What fits best and why, what could not be tested, and lines of the logbook that do not fit."""
     told = []
     shown = {row["id"] for row in of_displays(assessment)}
-    episodes = [row for row in assessment.results["episodes"] if row["causes"]]
+    area = {row["id"]: -wording.furthest_first(row) for row in assessment.results["excursions"]}
+    episodes = sorted((row for row in assessment.results["episodes"] if row["causes"]), key=lambda row: -sum(area.get(one, 0.0) for one in row["excursions"]))
     for row in episodes[:FEW]:
         first, *others = row["causes"]
         if shown.issuperset(row["excursions"]):
@@ -277,7 +283,7 @@ def cause(assessment: Assessment, times: Times) -> Line:
             continue
         best = max(first["for"], key=lambda one: one.get("weight") or 0.0, default=None)
         name = f"{wording.word(first['cause'])} fits best" if first["cause"] not in ("undetermined", "none") else "not determined"
-        rival = f" {wording.word(others[0]['cause'])[:1].upper()}{wording.word(others[0]['cause'])[1:]} is not ruled out." if others and others[0]["support"] >= 0.2 else ""
+        rival = f" {wording.word(others[0]['cause'])[:1].upper()}{wording.word(others[0]['cause'])[1:]} is not ruled out." if others and others[0]["support"] >= RIVAL and others[0]["cause"] != "undetermined" else ""
         untested = f" Not tested: {' '.join(first['untested'][:3])}" if first["untested"] else ""
         told.append(f"{row['unit']} from {times.short(row['start'])}: {name}.{' ' + best['observation'] if best else ''}{rival}{untested}")
     if len(episodes) > FEW:

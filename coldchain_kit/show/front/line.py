@@ -14,7 +14,7 @@ LOOK = (
     ".front-lines{margin:0}.front-line{display:grid;grid-template-columns:7.5em minmax(0,1fr);gap:.1em .9em;padding:.28em 0;border-bottom:1px solid #bbb}"
     ".front-line dt{font-weight:700;white-space:nowrap}.front-line dd{margin:0;overflow-wrap:anywhere}.front-line dd p{margin:0 0 .15em}.front-line.loud dd p:first-child{font-weight:700}"
     ".front-table{border-collapse:collapse;width:100%}.front-table th,.front-table td{text-align:left!important;vertical-align:top;padding:.1em .7em .1em 0;font-weight:400;border:0}"
-    ".front-table thead th{font-size:.88em}.front-table tbody th{font-weight:700}.front-head,.front-foot{margin:.3em 0}"
+    ".front-table thead th{font-size:.88em}.front-table tbody th{font-weight:700;white-space:nowrap}.front-head,.front-foot{margin:.3em 0}"
     "@media (max-width:40em){.front-line{grid-template-columns:1fr}}"
 )
 
