@@ -40,8 +40,13 @@ class Line:
 
 def _plain_table(table: Table) -> str:
     head = "".join(f'<th scope="col">{escape(column)}</th>' for column in table.columns)
-    body = "".join(f'<tr><th scope="row">{escape(cell(row[0]))}</th>{"".join(f"<td>{escape(cell(held))}</td>" for held in row[1:])}</tr>' for row in table.rows)
+    body = "".join(f'<tr><th scope="row">{escape(cell(row[0]))}</th>{_cells(table.columns[1:], row[1:])}</tr>' for row in table.rows)
     return f'<table class="front-table" aria-label="{escape(table.caption)}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _cells(columns: tuple[str, ...], row: tuple[object, ...]) -> str:
+    """Cells that carry their header, which a narrow screen shows before each."""
+    return "".join(f'<td title="{escape(name)}">{escape(cell(held))}</td>' for name, held in zip(columns, row, strict=True))
 
 
 @dataclass(frozen=True)
