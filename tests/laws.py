@@ -16,6 +16,7 @@ that nothing here imports the kit. What the rules themselves let go is forgiven,
 - values held still count from the stillness test's own limit on (``still_min``); without one only the coverage
   is held to it;
 - a record that is coarser than stated already is left alone (``check(again=True)`` takes it as well);
+- a register that states a coarser step than the download keeps is tried with a third of the record thinned to that step;
 - all of it with the interval stated, for otherwise the finer steps that are left decide which interval is in
   force. Thinning is done a second time with nothing stated, where only ``needs_decision`` must stay.
 """
@@ -233,6 +234,15 @@ def thinning(one: Recorder, every: int, interval: float, clauses: tuple[str, ...
     return Damage(f"every {every}th row of {one.table}", change, clauses, forgiven_min=forgiven)
 
 
+def thinned_in_part(one: Recorder, every: int, interval: float) -> Damage:
+    """Every so manieth row left in the middle third, the rest as it was: a register that states that step must not make it whole."""
+    times = inner_times(one)
+    middle = set(times[len(times) // 3 : 2 * len(times) // 3])
+    gone = {time for k, time in enumerate(all_times(one)) if k % every and time in middle}
+    forgiven = bridged_min(all_times(one), gone, interval)
+    return Damage(f"every {every}th row of the middle third of {one.table}", lambda download: without(download, gone), forgiven_min=forgiven)
+
+
 def losses(one: Recorder, share: float, interval: float, rng: random.Random) -> Damage:
     times = inner_times(one)
     gone = {time for time in times if rng.random() < share}
@@ -369,8 +379,11 @@ def check(
     refused: tuple[type[Exception], ...] = (),
     again: bool = False,
     most: int | None = None,
+    judged: list[str] | None = None,
 ) -> list[str]:
     """Breaches of the law on one site.
+
+    ``judged``: the names of the damages that were held to it are added to this list.
 
     ``refused``: what ``assess`` raises for a case it will not judge, which breaks no law. ``again``: damage also what
     is coarser than stated already (by the words of rule 4 a loss there breaks up the stretch, and its steps count as
@@ -384,7 +397,10 @@ def check(
         states(stated.parent, intervals)
         silent = copied(case, work / "silent")
         states(silent.parent, {})
-        before, unsaid = assess(stated), assess(silent)
+        times = rng.choice((2, 3, 12))
+        wrong = copied(case, work / "wrong")
+        states(wrong.parent, {table: times * one for table, one in intervals.items()})
+        before, unsaid, misled = assess(stated), assess(silent), assess(wrong)
     except refused:
         return []
     coarse = set() if again else {row["unit"] for row in before["faults"] if row["kind"] == "interval"}
@@ -399,6 +415,11 @@ def check(
         for one in recorders(silent.parent)
         for every in (2, 12)
     ]
+    jobs += [
+        (wrong, misled, one, thinned_in_part(one, times, intervals[one.table]))
+        for one in recorders(wrong.parent)
+        if one.table in {other.table for other in whole} and len(inner_times(one)) >= 36 * times and intervals[one.table] * times > 5.0
+    ]
     jobs = jobs if most is None else rng.sample(jobs, min(most, len(jobs)))
     for number, (start, results, one, damage) in enumerate(jobs):
         try:
@@ -406,7 +427,9 @@ def check(
         except refused:
             continue
         held_to = {"clauses": damage.clauses, "directions": damage.directions, "forgiven_min": damage.forgiven_min}
-        said = "nothing stated, " if start is silent else ""
+        said = {silent: "nothing stated, ", wrong: f"register states {times} times the step, "}.get(start, "")
+        if judged is not None:
+            judged.append(damage.name)
         found += [f"{said}{damage.name}: {breach}" for breach in breaches(results, after, **held_to)]
         shutil.rmtree(work / str(number))
     return found
