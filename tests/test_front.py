@@ -145,6 +145,11 @@ def test_missed_checks_follow_the_sites_own_practice(tmp_path, per_day, open_day
     assert len(found.missed_days(case)) == expected
 
 
+def test_without_a_logbook_nobody_knows_whether_checks_were_made(tmp_path):
+    case = with_site(assessed(tmp_path), checks_per_day=1)
+    assert "no logbook was given" in told(case, "Record") and "checks missed" not in told(case, "Record")
+
+
 def test_a_time_is_short_and_says_its_offset_where_that_changed():
     """31 October 2026, 26 h around the autumn change in New York (UTC-04:00 to UTC-05:00): the second 01:30 is told apart."""
     times = Times("America/New_York", "-04:00", 2026)

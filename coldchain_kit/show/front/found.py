@@ -249,6 +249,8 @@ def _paper(unit: str, probe: str, due: object, *, overdue: bool) -> str:
 
 def missed(assessment: Assessment, times: Times) -> list[str]:
     """Days of the window, of those that the site is open, with fewer checks in the logbook than the site's own practice."""
+    if assessment.site.checks_per_day and assessment.case.logbook is None:
+        return ["whether checks were made is not known: no logbook was given"]
     days = missed_days(assessment)
     if not days:
         return []
