@@ -1,4 +1,6 @@
 from .common import banner as banner
+from .course import course as course
+from .drawing import Drawing as Drawing
 from .physics import cause as cause
 from .physics import causes as causes
 from .physics import cycle as cycle

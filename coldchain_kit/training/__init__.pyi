@@ -1,0 +1,11 @@
+from . import record as record
+from . import traces as traces
+from .asked import Choice as Choice
+from .asked import Exercise as Exercise
+from .lessons import LESSONS as LESSONS
+from .lessons import exercise as exercise
+from .marking import Marked as Marked
+from .marking import mark as mark
+from .screen import example as example
+from .screen import lesson as lesson
+from .screen import live as live
