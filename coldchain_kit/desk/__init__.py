@@ -1,6 +1,7 @@
-"""Desk: where people sit. JupyterLab on a site of their own.
+"""Desk: where people sit. JupyterLab on a site of their own, and what waits there.
 
-jupyter  opens JupyterLab on a folder
+jupyter   opens JupyterLab on a folder
+overview  what waits: units, cases, records, training
 """
 
 import lazy_loader

@@ -1,1 +1,2 @@
 from . import jupyter as jupyter
+from .overview import overview as overview
