@@ -64,3 +64,18 @@ def test_a_statement_that_begins_beyond_the_limit_says_what_it_leaves_out(tmp_pa
     assert ("It states nothing between 8 and 10 °C" in one["why"]) is (from_c == 10.0)
     if from_c == 10.0:
         assert between > 20 and minutes_of(one["why"].split("at most ")[1]) >= between - 10
+
+
+@pytest.mark.parametrize("words", ["Number of readings: {n}", "Readings;{n}", "Total records = {n}", "Anzahl Messwerte: {n}", "Nombre de mesures : {n}", "Sample count: {n}"])
+@pytest.mark.parametrize("taken", [0, 1, 28])
+def test_a_count_of_readings_that_the_file_does_not_hold_is_told(tmp_path, words, taken):
+    rows = hump(peak_c=5.4)
+    line = words.format(n=len(rows))
+    results = found(tmp_path, rows[: len(rows) - taken], header=f"{line}\ntime,A (°C)")
+    told = [row["text"] for row in results["faults"] if row["kind"] == "disagreement" and "data lines" in row["text"]]
+    assert bool(told) is bool(taken) and all(str(len(rows)) in text and str(len(rows) - taken) in text for text in told)
+
+
+@pytest.mark.parametrize("line", ["Memory: 16000 readings", "Max readings: 16000", "Readings per hour: 12", "Record interval: 300", "Readings left: 900"])
+def test_a_capacity_is_no_count_of_what_was_read(tmp_path, line):
+    assert not [row for row in found(tmp_path, hump(peak_c=5.4), header=f"{line}\ntime,A (°C)")["faults"] if "data lines" in row["text"]]

@@ -38,11 +38,13 @@ def contradictions(
     beyond the limits (the
     logger's own alarm limits where they are known and tighter).
 
+    A stated count of readings is told where the file holds fewer data lines, and no whole multiple of them for its columns.
+
     Cannot see
     ----------
     Which of the two is wrong: a summary may reach further back than the rows of the file.
     """
-    rows = _summaries(unit, condition)
+    rows = [*_summaries(unit, condition), *_counts(unit)]
     for name in dict.fromkeys(trace.probe.logger for trace in unit.traces.values()):
         own = logger.get(name) if isinstance(logger, Mapping) else logger
         rows += _alarms(unit, name, [trace for trace in unit.traces.values() if trace.probe.logger == name], condition, own)
@@ -63,6 +65,20 @@ def _summaries(unit: Unit, condition: Condition) -> list[FaultRow[pd.Timestamp]]
                 rows.append(
                     _row(unit, source.first, source.last, len(values), _summary_text(source.file, told, furthest, sign))
                 )
+    return rows
+
+
+def _counts(unit: Unit) -> list[FaultRow[pd.Timestamp]]:
+    rows = []
+    for source in unit.sources:
+        columns = max(1, sum(column.get("kind") == "temperature" for column in source.layout.get("columns", ())))
+        for told in source.layout.get("rows_stated", ()):
+            if told["count"] > source.rows and told["count"] not in {source.rows * many for many in range(1, columns + 1)}:
+                text = (
+                    f'{source.file} line {told["line"]} states {told["count"]} readings ("{told["text"][:120]}"), but the file holds {source.rows} data lines. '
+                    "Rows may be missing. Read the logger out again in full."
+                )
+                rows.append(_row(unit, source.first, source.last, source.rows, text))
     return rows
 
 

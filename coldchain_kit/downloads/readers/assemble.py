@@ -351,6 +351,8 @@ def _layout(content: Content, dialect: Dialect, block: Block, frame: Frame, colu
         "shape": shape, "newest_first": bool(backward > forward), "final_newline": frame.final_newline, "nul_bytes": content.nul_bytes,
         "zone_stated": frame.zone, "made_stated": frame.made, "interval_stated_min": list(frame.interval_min), "columns": [{"header": c.header, "label": c.label, "kind": c.kind, "unit": c.unit, "unit_from": c.unit_from} for c in columns],
     }  # fmt: skip
+    if frame.counted:
+        layout["rows_stated"] = frame.counted
     if content.member is not None:
         layout["member"] = content.member
     return layout

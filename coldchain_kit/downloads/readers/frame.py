@@ -45,6 +45,7 @@ class Frame:
     interval_min: tuple[float, ...] = ()
     made: str | None = None  # when the file says that it was made; a date alone means the end of that day
     stated: list[dict[str, Any]] = field(default_factory=list)  # highest and lowest temperatures in words (readers.stated)
+    counted: list[dict[str, Any]] = field(default_factory=list)  # how many readings the file says that it holds
 
 
 def widen(dialect: Dialect, lines: Lines) -> Dialect:
@@ -83,6 +84,8 @@ def around(dialect: Dialect, lines: Lines) -> Frame:
         text = "" if lines.long(i) else lines[i]
         if i not in heads and len(frame.stated) < MOST_STATED:
             frame.stated += stated.statements(text, i + 1, before=before)
+        if i not in heads and len(frame.counted) < MOST_STATED and (told := stated.count(text, i + 1)) is not None:
+            frame.counted.append(told)
         before = text
         if i in heads:
             frame.header += 1

@@ -40,6 +40,14 @@ _INSTANT = re.compile(
     r"\d{1,4}[./\-]\d{1,2}[./\-]\d{1,4}|\d{1,2}:\d{2}(?::\d{2})?(?:\s*[ap]m)?|\d{4}-\d\d-\d\dT[\d:.]+Z?", re.I
 )
 _OTHER_UNIT = re.compile(r"(?i)^\s*(?:min(?!\w*[\s:=]*[+\-\d])|h\b|hours?|s\b|sec|days?|v\b|mv\b|%|mb|kb)")
+_THINGS = (
+    r"readings?|records?|samples?|measurements?|data ?points?|data ?sets?|values|entries|"
+    r"messwerte?|messungen|messpunkte|datensätze|mesures|relevés|enregistrements|lecturas|registros|mediciones|misure|metingen"
+)
+_COUNTS = re.compile(
+    rf"(?i)^\W*(?:(?:total )?(?:number|no\.?|count) of (?:the )?|total |anzahl(?: der)? |nombre (?:de |d')|"
+    rf"n[úu]mero (?:de )?|aantal )?(?:stored |logged |recorded )?(?:{_THINGS})(?: count| total| recorded| stored)?\W{{1,4}}(?P<count>\d{{1,9}})\W*$"
+)
 SHORTEST, LONGEST = 3, 400  # characters of a line that is looked at
 
 
@@ -79,6 +87,20 @@ def statements(text: str, line: int, *, before: str = "") -> list[dict[str, Any]
                 "line": line,
             }
     return list(rows.values())
+
+
+def count(text: str, line: int) -> dict[str, Any] | None:
+    """How many readings one line states, {count, text, line}; None where it states none.
+
+    Capacities, intervals and what is still free are no count of what was read.
+
+    Examples
+    --------
+    >>> count("Number of readings: 892", 4), count("Anzahl Messwerte;892", 5)["count"], count("Readings;5.1", 6), count("Max readings: 16000", 7)
+    ({'count': 892, 'text': 'Number of readings: 892', 'line': 4}, 892, None, None)
+    """
+    hit = _COUNTS.match(text.strip()) if SHORTEST <= len(text) <= LONGEST else None
+    return None if hit is None else {"count": int(hit["count"]), "text": " ".join(text.split()), "line": line}
 
 
 def _measures_temperature(hit: re.Match[str]) -> bool:
