@@ -317,6 +317,18 @@ def test_a_line_of_edition_1_keeps_its_own_rules_on_a_record_of_edition_1_and_no
     assert any("form of an earlier edition" in text for text in verification.record(record))
 
 
+@pytest.mark.parametrize("left", [[], ["Conclusion", "Decision on lot L"]])
+def test_an_investigation_is_closed_once_nothing_is_open_and_author_and_approver_have_signed(tmp_path, left):
+    """INTERIM while something is open or one of the two is missing; said by verify, as the page was printed before."""
+    made = frozen.freeze(tmp_path, about={"open": left, "people": []})
+    count = f"{len(left)} open" if left else "nothing open"
+    assert verification.report(made).status == f"INTERIM: {count}, not yet signed by author and approver"
+    signing.sign(made, role="author", name="Ana Sousa", although="for the test")
+    assert verification.report(made).status == f"INTERIM: {count}, not yet signed by approver" and verification.report(made).status in verification.report(made).text
+    signing.sign(made, role="approver", name="Rui Pinto", although="for the test")
+    assert verification.report(made).status == ("INTERIM: 2 open" if left else "CLOSED: nothing open, author and approver have signed")
+
+
 def test_a_line_stripped_of_its_key_signature_is_found(record, tmp_path):
     signing.new_key(tmp_path / "a.pem")
     row = signing.sign(record, role="author", name="Ana Sousa", key=tmp_path / "a.pem")

@@ -8,11 +8,12 @@ manifest except it and ``signatures.jsonl``; no link, no stray folder, nothing t
 from __future__ import annotations
 
 import hashlib
+import json
 import logging
 import os
 import re
 import stat
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -34,7 +35,7 @@ class NoRecord(RecordError):
 
 @dataclass(frozen=True)
 class Report:
-    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl; ``notes``: worth saying and no damage; ``head``: the ledger's head line."""
+    """What :func:`report` found. ``found``: there is a record; ``problems``: empty when whole; ``signatures``: rows of signatures.jsonl; ``notes``: worth saying and no damage; ``head``: the ledger's head line; ``status`` of an investigation: INTERIM or CLOSED, with what is open."""
 
     path: Path
     found: bool
@@ -43,6 +44,7 @@ class Report:
     signatures: tuple[SignatureRow, ...] = ()
     notes: tuple[str, ...] = ()
     head: str = ""
+    status: str = ""
 
     @property
     def whole(self) -> bool:
@@ -63,7 +65,8 @@ class Report:
             return f"DAMAGED: {len(self.problems)} thing{'s differ' if len(self.problems) > 1 else ' differs'} from what was frozen"
         signed = [f"  signed by {row['name']}{', ' + row['function'] if row.get('function') else ''} as {row['role']}, {row.get('time', '')}, {row['checked']}{_reserve(row)}" for row in self.signatures]
         told = [f"  note: {note}" for note in self.notes] + ([f"  {self.head}"] if self.head else [])
-        return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *(signed or ["  not signed"]), *told])
+        state = [f"  {self.status}"] if self.status else []
+        return "\n".join([f"whole, record hash {self.record_hash} (first 16: {self.record_hash[:16]})", *state, *(signed or ["  not signed"]), *told])
 
 
 def _reserve(row: SignatureRow) -> str:
@@ -117,7 +120,27 @@ def report(path: str | Path, *, trusted: Collection[str] | None = None) -> Repor
     rows, broken = signatures.read(path, frozen_at=bag_info(path).get("Frozen-At", ""), trusted=trusted)
     stands, head = _standing(path, rows)
     found = dict.fromkeys([*problems, *stands.problems, *broken])
-    return Report(path, True, tuple(found), ledger.record_hash(path), tuple(rows), tuple(dict.fromkeys(stands.notes)), head)
+    return Report(path, True, tuple(found), ledger.record_hash(path), tuple(rows), tuple(dict.fromkeys(stands.notes)), head, _status(path, rows))
+
+
+def _status(path: Path, rows: Sequence[SignatureRow]) -> str:
+    """CLOSED where nothing was open at the freeze and author and approver have signed, else INTERIM; nothing for what is no investigation."""
+    try:
+        held = json.loads((path / "data" / "context.json").read_text("utf-8"))
+        kind, left = held["kind"], len(held["open"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+    if kind != "investigation":
+        return ""
+    signed = {row.get("role") for row in rows}
+    missing = [role for role in ("author", "approver") if role not in signed]
+    if not left and not missing:
+        return "CLOSED: nothing open, author and approver have signed"
+    return f"INTERIM: {f'{left} open' if left else 'nothing open'}{_by(missing)}"
+
+
+def _by(missing: Sequence[str]) -> str:
+    return f", not yet signed by {' and '.join(missing)}" if missing else ""
 
 
 def files(path: Path) -> list[str]:
