@@ -7,6 +7,8 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from coldchain_kit.base import KitError
 from coldchain_kit.model import conditions
 from coldchain_kit.show import charts
@@ -132,7 +134,7 @@ def live(*, frozen: bool = False) -> Any:
     shown = widgets.HTML()
 
     def redraw(_: object = None) -> None:
-        shown.value = draw(moved(bottle_min.value, door_min.value, interval_min.value), title="What the logger shows").svg
+        shown.value = quick(moved(bottle_min.value, door_min.value, interval_min.value))
 
     for box in (bottle_min, door_min, interval_min):
         box.observe(redraw, names="value")
@@ -140,6 +142,38 @@ def live(*, frozen: bool = False) -> Any:
     return widgets.VBox([widgets.HTML(f"<strong>{escape(MARK)}</strong> Move a slider. What stays hidden when the logger reads seldom?"), bottle_min, door_min, interval_min, shown])
 
 
+WIDTH_PX, LEFT_PX, PLOT_PX = 700, 46, 180  # of the quick picture
+
+
+def quick(made: Made) -> str:
+    """A plain SVG of a trace, drawn at once: what a slider needs. Bottle solid, air dashed, the limits in grey, hours below."""
+    low, high = min(made.low_c, float(made.air.min())) - 1, max(made.high_c, float(made.air.max())) + 1
+    first, span_s = made.air.index[0], (made.air.index[-1] - made.air.index[0]).total_seconds()
+
+    def x(seconds: float) -> float:
+        return LEFT_PX + (WIDTH_PX - LEFT_PX - 8) * seconds / span_s
+
+    def y(value_c: float) -> float:
+        return 8 + PLOT_PX * (high - value_c) / (high - low)
+
+    def line(series: pd.Series, look: str) -> str:
+        seconds = (pd.DatetimeIndex(series.index) - first).total_seconds().tolist()
+        points = " ".join(f"{x(at):.1f},{y(value):.1f}" for at, value in zip(seconds, series.tolist(), strict=True))
+        return f'<polyline fill="none" {look} points="{points}"/>'
+
+    limits = "".join(f'<line x1="{LEFT_PX}" x2="{WIDTH_PX - 8}" y1="{y(one):.1f}" y2="{y(one):.1f}" stroke="#555" stroke-dasharray="8 3"/><text x="2" y="{y(one) + 4:.1f}">{one:g} °C</text>' for one in (made.low_c, made.high_c))
+    hours = "".join(f'<text x="{x(hour * 3600) - 8:.1f}" y="{PLOT_PX + 26}">{hour} h</text>' for hour in range(0, int(span_s // 3600) + 1, 2))
+    top = f'<text x="{LEFT_PX + 6}" y="20">bottle solid, highest {made.bottle.max():.1f} °C; air dashed, highest {made.air.max():.1f} °C; {MARK}</text>'
+    words = f"Bottle up to {made.bottle.max():.1f} °C, air up to {made.air.max():.1f} °C, a reading each {made.interval_min:g} min."
+    return (
+        f'<svg role="img" aria-label="{escape(words)}" width="{WIDTH_PX}" height="{PLOT_PX + 34}" viewBox="0 0 {WIDTH_PX} {PLOT_PX + 34}" font-size="12" font-family="sans-serif" fill="currentColor">'
+        f'{limits}{line(made.air, AIR)}{line(made.bottle, BOTTLE)}{hours}{top}</svg>'
+    )
+
+
+AIR, BOTTLE = 'stroke="#D55E00" stroke-width="1.4" stroke-dasharray="5 3"', 'stroke="#0072B2" stroke-width="2"'
+
+
 def moved(bottle_min: float, door_min: float, interval_min: int) -> Made:
     """The trace of the sliders: one door opening on a calm day."""
-    return traces.make((Event("door", 400, door_min),) if door_min else (), tau_min=bottle_min, interval_min=interval_min, hours=16, seed=4)
+    return traces.make((Event("door", 150, door_min),) if door_min else (), tau_min=bottle_min, interval_min=interval_min, hours=8, seed=4)
