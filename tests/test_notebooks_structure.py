@@ -130,6 +130,12 @@ def test_the_parts_of_a_report_stand_in_the_order_of_the_job_and_what_proves_the
     assert [head[9] for head in heads if head.startswith("## Annex ")] == list("ABCDEFGH") and heads[-8].startswith("## Annex A")
 
 
+def taken(module: str, name: str) -> object:
+    """What ``from module import name`` gives: an attribute, else a module below it."""
+    found = importlib.import_module(module)
+    return getattr(found, name) if hasattr(found, name) else importlib.import_module(f"{module}.{name}")
+
+
 def calls_of(notebook) -> list[tuple[object, str]]:
     """(module of the kit, name) of everything that a notebook's cells take from what they import."""
     trees = [ast.parse(cell.source) for cell in notebook.cells if cell.cell_type == "code"]
@@ -138,7 +144,7 @@ def calls_of(notebook) -> list[tuple[object, str]]:
         if isinstance(node, ast.Import):
             held |= {alias.asname or alias.name: importlib.import_module(alias.name) for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            held |= {alias.asname or alias.name: getattr(importlib.import_module(node.module), alias.name) for alias in node.names}
+            held |= {alias.asname or alias.name: taken(node.module, alias.name) for alias in node.names}
     nodes = [node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)]
     return [(held[node.value.id], node.attr) for node in nodes if node.value.id in held]
 

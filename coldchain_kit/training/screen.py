@@ -142,7 +142,7 @@ def live(*, frozen: bool = False) -> Any:
     return widgets.VBox([widgets.HTML(f"<strong>{escape(MARK)}</strong> Move a slider. What stays hidden when the logger reads seldom?"), bottle_min, door_min, interval_min, shown])
 
 
-WIDTH_PX, LEFT_PX, PLOT_PX = 700, 46, 180  # of the quick picture
+WIDTH_PX, LEFT_PX, TOP_PX, PLOT_PX = 700, 46, 24, 180  # of the quick picture
 
 
 def quick(made: Made) -> str:
@@ -154,7 +154,7 @@ def quick(made: Made) -> str:
         return LEFT_PX + (WIDTH_PX - LEFT_PX - 8) * seconds / span_s
 
     def y(value_c: float) -> float:
-        return 8 + PLOT_PX * (high - value_c) / (high - low)
+        return TOP_PX + PLOT_PX * (high - value_c) / (high - low)
 
     def line(series: pd.Series, look: str) -> str:
         seconds = (pd.DatetimeIndex(series.index) - first).total_seconds().tolist()
@@ -162,11 +162,11 @@ def quick(made: Made) -> str:
         return f'<polyline fill="none" {look} points="{points}"/>'
 
     limits = "".join(f'<line x1="{LEFT_PX}" x2="{WIDTH_PX - 8}" y1="{y(one):.1f}" y2="{y(one):.1f}" stroke="#555" stroke-dasharray="8 3"/><text x="2" y="{y(one) + 4:.1f}">{one:g} °C</text>' for one in (made.low_c, made.high_c))
-    hours = "".join(f'<text x="{x(hour * 3600) - 8:.1f}" y="{PLOT_PX + 26}">{hour} h</text>' for hour in range(0, int(span_s // 3600) + 1, 2))
-    top = f'<text x="{LEFT_PX + 6}" y="20">bottle solid, highest {made.bottle.max():.1f} °C; air dashed, highest {made.air.max():.1f} °C; {MARK}</text>'
+    hours = "".join(f'<text x="{x(hour * 3600) - 22 * (hour > 0):.1f}" y="{TOP_PX + PLOT_PX + 18}">{hour} h</text>' for hour in range(0, int(span_s // 3600) + 1, 2))
+    top = f'<text x="{LEFT_PX}" y="14">bottle solid, highest {made.bottle.max():.1f} °C; air dashed, highest {made.air.max():.1f} °C; {MARK}</text>'
     words = f"Bottle up to {made.bottle.max():.1f} °C, air up to {made.air.max():.1f} °C, a reading each {made.interval_min:g} min."
     return (
-        f'<svg role="img" aria-label="{escape(words)}" width="{WIDTH_PX}" height="{PLOT_PX + 34}" viewBox="0 0 {WIDTH_PX} {PLOT_PX + 34}" font-size="12" font-family="sans-serif" fill="currentColor">'
+        f'<svg role="img" aria-label="{escape(words)}" width="{WIDTH_PX}" height="{TOP_PX + PLOT_PX + 24}" viewBox="0 0 {WIDTH_PX} {TOP_PX + PLOT_PX + 24}" font-size="12" font-family="sans-serif" fill="currentColor">'
         f'{limits}{line(made.air, AIR)}{line(made.bottle, BOTTLE)}{hours}{top}</svg>'
     )
 
