@@ -348,3 +348,22 @@ def test_an_interval_that_no_logger_has_is_one_plain_error(tmp_path, interval, c
     assert cli.main(["assess", str(case)]) == 2
     told = capsys.readouterr().err
     assert "interval_min" in told and "site.toml line" in told and "Traceback" not in told
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ("coverage = 1000", "a coverage factor k from 1 to 14"), ("coverage = 0.5", "a coverage factor k from 1 to 14"), ("points = [[5.0, 5.0], [5.0, 9.0]]", "rise with the indicated"),
+        ("points = [[0.0, 5.0], [5.0, 0.0]]", "rise with the indicated"), ("points = [[0.0, 0.1], [8.0, 5.0], [5.0, 8.0]]", "rise with the indicated"),
+    ],
+)  # fmt: skip
+def test_a_certificate_that_cannot_be_is_one_plain_error(tmp_path, given, told):
+    (tmp_path / "site.toml").write_text(f'[site]\nname = "S"\ntimezone = "UTC"\n[units.U]\nkind = "refrigerator"\n[units.U.probes.A]\ncertificate = {{ expanded_uncertainty_c = 0.3, {given} }}\n', "utf-8")
+    with pytest.raises(RegisterError, match=told):
+        register.load_site(tmp_path / "site.toml")
+
+
+@pytest.mark.parametrize("given", ["coverage = 1", "coverage = 13.97", "points = [[0.0, 0.1], [5.0, 5.2], [25.0, 24.8]]", "points = [[5.0, 5.1], [5.0, 5.3]]", "points = [[5.0, 5.2], [0.0, 0.1]]"])
+def test_certificates_as_laboratories_write_them_are_read(tmp_path, given):
+    (tmp_path / "site.toml").write_text(f'[site]\nname = "S"\ntimezone = "UTC"\n[units.U]\nkind = "refrigerator"\n[units.U.probes.A]\ncertificate = {{ expanded_uncertainty_c = 0.3, {given} }}\n', "utf-8")
+    assert register.load_site(tmp_path / "site.toml").units["U"].probes["A"].certificates

@@ -130,9 +130,21 @@ def points(value: Any) -> str:
 
 
 def correction(value: Any) -> str:
-    """Points of which each indicated value has one reference."""
+    """Points of which each indicated value has one reference, in the same order: no thermometer shows more where it is colder.
+
+    One reference twice may be two readings of it, no more than 1 °C apart (own rule, no source).
+    """
     said = points(value)
-    return said or ("" if len({row[1] for row in value}) == len(value) else "one reference °C for each indicated °C")
+    if said or len({row[1] for row in value}) < len(value):
+        return said or "one reference °C for each indicated °C"
+    ordered = sorted(value, key=lambda row: row[1])
+    backward = any(b[0] < a[0] or b[0] == a[0] and b[1] - a[1] > 1.0 for a, b in zip(ordered, ordered[1:], strict=False))
+    return "reference °C that rise with the indicated °C: [reference °C, indicated °C]" if backward else ""
+
+
+def coverage(value: Any) -> str:
+    """A coverage factor: Student's t for 95.45 % lies between 2.00 and 13.97 (GUM table G.2, from memory), one standard uncertainty is 1."""
+    return "" if not positive(value) and 1.0 <= value <= 14.0 else "a coverage factor k from 1 to 14, usually 2"
 
 
 def time_pairs(value: Any) -> str:

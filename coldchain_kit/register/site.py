@@ -21,7 +21,7 @@ from coldchain_kit.register.people import SITE_KEYS, TABLES, Notify, Person, of_
 KINDS = ("refrigerator", "freezer", "ultra_low", "cold_room", "room", "shipper")
 
 _CERTIFICATE = {
-    "number": toml.text, "date": toml.date, "due": toml.date, "expanded_uncertainty_c": toml.positive, "coverage": toml.positive,
+    "number": toml.text, "date": toml.date, "due": toml.date, "expanded_uncertainty_c": toml.positive, "coverage": toml.coverage,
     "points": toml.correction, "as_found": toml.points, "tolerance_c": toml.positive, "laboratory": toml.text, "drift_c_per_year": toml.number,
 }  # fmt: skip
 _PROBE = {
