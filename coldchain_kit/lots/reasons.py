@@ -19,6 +19,7 @@ FAULT_WORDS = {
     "no_value": "readings without a value", "one_sided": "readings at the end of the range", "disagreement": "probes that disagree", "clock": "the clock",
     "unit_mixup": "the unit of measure", "repeated": "a repeated stretch", "interval": "an interval that nothing states", "resolution": "a display step other than the declared one",
 }  # fmt: skip
+COLD_C, INSIDE_SHARE, LEAST_READINGS = 15.0, 0.9, 48  # a room that staff work in is warmer than this (common practice, no source); the share and the least are our own
 MANY = 5  # more excursions of one probe and direction than this are one sentence; the results list them all
 
 
@@ -182,17 +183,29 @@ def _one_sided(here: Place, notes: Notes) -> list[str]:
 def _aside(here: Place, notes: Notes) -> list[str]:
     """Probes that are said not to decide, or that are not registered, and that left the limits of the product.
 
-    A probe in the room around the unit is not in it; one that stands aside only because another decides is not said not to.
+    A probe in the room around the unit is not in it, unless its own readings say that it is; one that stands aside only because another
+    decides is not said not to.
     """
     entries, said = notes.site.units[here.stay.unit].probes, []
     for name, trace in here.unit.traces.items() if here.unit else ():
         registered = trace.probe.registered
-        aside = not trace.probe.decides and (not registered or (name in entries and entries[name].decides is False))
-        if not aside or (trace.probe.role == "room" and notes.site.units[here.stay.unit].kind != "room"):
+        of_room = trace.probe.role == "room" and notes.site.units[here.stay.unit].kind != "room"
+        within = of_room and _lies_inside(trace, here)
+        aside = not trace.probe.decides and (not registered or (name in entries and entries[name].decides is False) or within)
+        if not aside or of_room and not within:
             continue
-        what = "is said not to decide" if registered else "is not registered"
+        what = "is called a room probe, but its readings lie inside the unit's limits nearly all the time," if within else "is said not to decide" if registered else "is not registered"
         said += [f"Probe {name} of {here.stay.unit} {what}, and it left the limits: {words}." for words in _beyond(trace, here, notes)]
     return said
+
+
+def _lies_inside(trace: Trace, here: Place) -> bool:
+    """Whether a "room" probe reads like one in a cold place: nearly all its readings within limits that no room has."""
+    condition, values = here.stay.condition, trace.celsius.dropna().to_numpy()
+    high = condition.limit_c("above")
+    if high is None or high > COLD_C or len(values) < LEAST_READINGS:
+        return False
+    return float((condition.outside(values, "above") | condition.outside(values, "below")).mean()) <= 1 - INSIDE_SHARE
 
 
 def _beyond(trace: Trace, here: Place, notes: Notes) -> list[str]:
