@@ -9,9 +9,11 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
+from coldchain_kit import assessment
 from coldchain_kit.show import tables, wording
 from coldchain_kit.show.tables.excursions import extreme
 from coldchain_kit.show.tables.table import Table, cell, turned
+from tests import sites
 from tests.assessed import assessed
 
 VIEWS = [name for name in tables.__all__ if name not in ("CAUTIONS", "Prose", "Table", "Tables", "csv_tables", "fingerprint")]
@@ -257,3 +259,13 @@ def test_what_the_register_has_from_the_manual_and_the_laboratory_is_shown(case)
     assert "4,000 readings, overwrites the oldest when full" in str(found) and "72.0 h" in str(found) and "C-7 (Harbour <Metrology>)" in str(found)
     assert "Harbour &lt;Metrology&gt;" in found._repr_html_()
     assert "Memory" not in str(tables.devices(case)), "nothing is shown where nothing is stated"
+
+
+@pytest.mark.parametrize("gone", [(), (40,), (40, 90, 170)])
+def test_the_lots_table_tells_missing_readings(tmp_path, gone):
+    """Isolated losses out of reach are no reason for a decision (CONTRACTS rule 14): they are counted in the lot's row, and shown there."""
+    rows = [(f"2026-03-0{1 + k // 144}T{k % 144 // 6:02d}:{10 * (k % 6):02d}", 5.0 + 0.1 * (k % 3)) for k in range(720) if k not in gone]
+    papers = {"stock.csv": "lot,product,quantity,moved_in,moved_out,earlier_out_hours\nL1,Vaccine,10,2026-03-01T00:00,,0\n"}
+    found = tables.lots(assessment.assess(sites.write(tmp_path, [sites.series(tmp_path, rows)], unit="[units.U.logger]\ninterval_min = 10\n", papers=papers)))
+    (told,) = [row[found.columns.index("Missing readings")] for row in found.rows]
+    assert told == (f"{len(gone)}, {100 * len(gone) * 10 / 7190:.2g} % of the stay" if gone else "none")

@@ -128,3 +128,22 @@ def test_what_the_register_must_say_of_two_loggers(tmp_path, change, said):
 def test_a_logger_named_where_there_is_none(tmp_path):
     with pytest.raises(RegisterError, match=r"probe 'A' names logger 'x', but unit 'U' has no \[units\.U\.loggers\.x\]"):
         register.load_case(write(tmp_path, unit='readings = ["U/*.csv"]\n[units.U.probes.A]\nlogger = "x"\n'))
+
+
+@pytest.mark.parametrize("dead", ["A", "B"])
+@pytest.mark.parametrize("outside", [False, True])
+def test_a_dead_logger_beside_one_that_speaks_is_unknown_and_never_leaves_the_case_unheard(tmp_path, dead, outside):
+    """With ``no_readings`` said, the other logger's readings count, the dead one's probe covers nothing, and each lot needs a decision."""
+    alive = {"A": "B", "B": "A"}[dead]
+    (tmp_path / "U").mkdir()
+    values = [9.5 if outside and 20 <= k < 30 else 5.0 + 0.1 * (k % 3) for k in range(200)]
+    (tmp_path / "U" / f"{alive}.csv").write_text(f"time,{alive} (°C)\n" + "".join(f"2026-03-0{1 + k // 144}T{k % 144 // 6:02d}:{10 * (k % 6):02d},{value}\n" for k, value in enumerate(values)))
+    unit = "".join(f'[units.U.loggers.{name}]\ninterval_min = 10\nserial = "{name}"\n[units.U.probes.{name}]\nlogger = "{name}"\nrole = "buffered"\n' for name in "AB")
+    papers = {"stock.csv": "lot,product,quantity,moved_in,moved_out,earlier_out_hours\nL1,Vaccine,10,2026-03-01T00:00,,0\n"}
+    path = sites.write(tmp_path, [tmp_path / "U" / f"{alive}.csv"], unit=unit, case='no_readings = "one logger is dead"', papers=papers)
+    found = assessment.assess(path).results
+    shares = {row["probe"]: row["covered_share"] for row in found["probes"]}
+    assert shares == {dead: 0.0, alive: 1.0}
+    assert [row["probe"] for row in found["excursions"]] == [alive] * outside
+    assert found["cause"]["cause"] != "none"
+    assert any(f"Probe {dead} of U decides and has no reading" in text for text in found["lots"][0]["why"])

@@ -164,9 +164,8 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path, m
     """
     entry = site.unit(name)
     if may_lack and not files:
-        none = pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC", name="time").as_unit("us"))
-        return Unit(name, {key: Trace.of(none, probe=row.probe) for key, row in entry.probes.items()}, clock={"state": "not_verified", "text": "There is no download."})
-    unit = _joined(site, entry, files, folder)
+        return sharing.silent(entry)
+    unit = _joined(site, entry, files, folder, may_lack=may_lack)
     traces = {key: calibration.correct(trace, _certificates(entry, key), zone=site.timezone) for key, trace in unit.traces.items()}
     loggers = {key: view.logger for key, view in entry.each_logger().items()}
     dated = {key: [since for since, _ in alarms.settings(view, zone=site.timezone) if since is not None] for key, view in entry.each_logger().items()}
@@ -174,10 +173,13 @@ def load_unit(site: Site, name: str, files: tuple[Path, ...], *, folder: Path, m
     return replace(unit, traces={key: quality.at_odds(trace, unit.conflicts).checked() for key, trace in flagged.items()})
 
 
-def _joined(site: Site, entry: UnitEntry, files: tuple[Path, ...], folder: Path) -> Unit:
+def _joined(site: Site, entry: UnitEntry, files: tuple[Path, ...], folder: Path, *, may_lack: bool) -> Unit:
     """A unit's downloads put together, those of each logger by its own clock and settings."""
     base, parts = site.path.parent, {}
-    for logger, (view, own) in sharing.by_logger(entry, files, base=base).items():
+    for logger, (view, own) in sharing.by_logger(entry, files, base=base, may_lack=may_lack).items():
+        if not own:
+            parts[logger] = sharing.silent(view)
+            continue
         loads = [load for path in own for load in downloads.read(path, hints=sharing.hints(view), shown=shown_name(path, folder, base))]
         placed = [downloads.place(load, view, zone=site.timezone) for load in loads]
         parts[logger] = downloads.join(view, placed, zone=site.timezone)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import pandas as pd
+
 from coldchain_kit import downloads, register
 from coldchain_kit.base import RegisterError
 from coldchain_kit.downloads import Download, Hints
+from coldchain_kit.model import Trace, Unit
 from coldchain_kit.register import UnitEntry
 
 Shares = dict[str | None, tuple[UnitEntry, list[Path]]]
@@ -18,13 +21,15 @@ def hints(view: UnitEntry) -> Hints:
     return Hints(view.logger.temperature_unit, view.logger.date_order, tuple(row.probe.column or key for key, row in view.probes.items()))
 
 
-def by_logger(entry: UnitEntry, files: Sequence[Path], *, base: Path) -> Shares:
+def by_logger(entry: UnitEntry, files: Sequence[Path], *, base: Path, may_lack: bool = False) -> Shares:
     """Each logger's name -> the unit as it sees it, and its files; all files under None where the logger has no name.
 
     Parameters
     ----------
     base : Path
         Folder of site.toml, to which the register's patterns are relative.
+    may_lack : bool
+        A logger may have no file: the case says why there are no readings.
 
     Raises
     ------
@@ -41,9 +46,15 @@ def by_logger(entry: UnitEntry, files: Sequence[Path], *, base: Path) -> Shares:
         found = [name for name, paths in own.items() if path.resolve() in paths]
         shares[found[0] if len(found) == 1 else _by_content(entry, named, path)][1].append(path)
     for name, (_, paths) in shares.items():
-        if not paths:
+        if not paths and not may_lack:
             raise RegisterError(f"no download is given for logger '{name}' of unit {entry.name}", expected="at least one file of each logger", mend='Add readings = ["…"] to it')
     return shares
+
+
+def silent(entry: UnitEntry) -> Unit:
+    """A unit, or one of its loggers, without a download: each probe of the register without a reading."""
+    none = pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC", name="time").as_unit("us"))
+    return Unit(entry.name, {key: Trace.of(none, probe=row.probe) for key, row in entry.probes.items()}, clock={"state": "not_verified", "text": "There is no download."})
 
 
 def _by_content(entry: UnitEntry, views: dict[str, UnitEntry], path: Path) -> str:

@@ -126,7 +126,8 @@ def _by_display(row: ExcursionRow[pd.Timestamp], notes: Notes) -> str:
 def _silence(here: Place, steps: Steps, notes: Notes) -> list[str]:
     if not here.traces:
         return [f"No probe of {here.stay.unit} that decides is part of this case: {hours(here.minutes)} of the stay are without readings."]
-    said = []
+    mute = [name for name, trace in here.unit.traces.items() if trace.probe.decides and not len(trace.readings)] if here.unit else []
+    said = [f"Probe {name} of {here.stay.unit} decides and has no reading at all: nothing is known of what it would have shown." for name in mute]
     for trace in here.traces:
         spans = steps.silence(trace, here, coarse=False)
         if len(spans):

@@ -20,12 +20,12 @@ def lots(assessment: Assessment) -> Table:
     cells = [
         (
             row["lot"], row["product"], *(getattr(about.get(row["lot"]), name, None) for name in ("presentation", "manufacturer", "expiry")), _quantity(row["stays"], getattr(about.get(row["lot"]), "presentation", None)),
-            "yes: a person must decide" if row["needs_decision"] else "no excursion found in a complete record, no more than that", row["why"] or "nothing found", _freezing(row["possible_freezing"], row.get("freezing")), _state(row["stays"]), _against(row),
+            "yes: a person must decide" if row["needs_decision"] else "no excursion found in a complete record, no more than that", row["why"] or "nothing found", _freezing(row["possible_freezing"], row.get("freezing")), _state(row["stays"]), _missing(row), _against(row),
         )
         for row in assessment.results["lots"]
     ]  # fmt: skip
     shown, notes = capped(cells, MOST_LOTS, "lots")
-    columns = ("Lot", "Product", "Presentation", "Manufacturer", "Expiry", "Quantity", "Needs a decision", "Why", "Possible freezing", "State", "Against what was stated")
+    columns = ("Lot", "Product", "Presentation", "Manufacturer", "Expiry", "Quantity", "Needs a decision", "Why", "Possible freezing", "State", "Missing readings", "Against what was stated")
     notes = (*notes, "The kit never says that product is safe or must be discarded. The pharmacist or quality unit decides, under local rules.")
     return Table("Lots in the units", columns, shown, notes, "No stock list was given: which lots were there is not known.")
 
@@ -77,6 +77,20 @@ def uncovered(row: LotRow[str]) -> list[str]:
         f"{row['lot']}: no statement covers the {OTHER[side]} side" + (", on which it was or may have been outside." if side in out else ".")
         for side in row.get("sides_without_statement", ())
     ]  # fmt: skip
+
+
+def _missing(row: LotRow[str]) -> str:
+    """Readings missing from the stays, the worst probe of each, and the part of the stays that they are; isolated losses are told only here.
+
+    Examples
+    --------
+    >>> _missing({"missing_readings": 3, "missing_share": 0.0004}), _missing({"missing_readings": 0, "missing_share": 0.0}), _missing({"missing_readings": 0, "missing_share": None})
+    ('3, 0.04 % of the stay', 'none', 'not known')
+    """
+    count, share = row.get("missing_readings"), row.get("missing_share")
+    if share is None or count is None:
+        return wording.NOT_KNOWN
+    return f"{count}, {100 * share:.2g} % of the stay" if count or share else "none"
 
 
 def _state(stays: list[StayRow[str]]) -> list[str]:
